@@ -1,0 +1,185 @@
+//! Edits: what somebody wants recorded, whichever way it comes in.
+
+use serde::{Serialize, Serializer};
+use serde_json::{Map, Value};
+
+use crate::id::{EditId, EditionId, EventId, GrantId, PersonId, ScheduleId, SiteId, UnitId};
+
+/// The format of edits and rows that this version writes.
+pub const FORMAT: i32 = 1;
+
+/// A kind of record with fields of its own, or a kind of fact.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum RecordKind {
+    /// A site; fields.
+    Site,
+    /// A schedule; fields.
+    Schedule,
+    /// An edition of a schedule; a fact.
+    Edition,
+    /// A unit; fields.
+    Unit,
+    /// A service event; a fact.
+    ServiceEvent,
+    /// A person; fields.
+    Person,
+    /// A grant; fields.
+    Grant,
+}
+
+/// The words for [`RecordKind`].
+pub const RECORD_KINDS: &[(&str, RecordKind)] = &[
+    ("site", RecordKind::Site),
+    ("schedule", RecordKind::Schedule),
+    ("edition", RecordKind::Edition),
+    ("unit", RecordKind::Unit),
+    ("service_event", RecordKind::ServiceEvent),
+    ("person", RecordKind::Person),
+    ("grant", RecordKind::Grant),
+];
+
+impl RecordKind {
+    /// The kind as it is written.
+    pub fn as_str(self) -> &'static str {
+        RECORD_KINDS.iter().find(|(_, kind)| *kind == self).map_or("", |(name, _)| *name)
+    }
+
+    /// The kind written as `name`.
+    pub fn parse(name: &str) -> Option<Self> {
+        RECORD_KINDS.iter().find(|(word, _)| *word == name).map(|(_, kind)| *kind)
+    }
+}
+
+impl Serialize for RecordKind {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_str(self.as_str())
+    }
+}
+
+/// The way an edit came in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Channel {
+    /// A request for one thing.
+    Rest,
+    /// A handset's queue.
+    Sync,
+    /// A file.
+    Import,
+    /// The service itself.
+    Service,
+}
+
+impl Channel {
+    /// The channel as the log names it.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Rest => "rest",
+            Self::Sync => "sync",
+            Self::Import => "import",
+            Self::Service => "service",
+        }
+    }
+}
+
+/// Something that somebody wants recorded.
+#[derive(Clone, Debug)]
+pub struct Edit {
+    /// Its permanent id; a repeat is recognised by it.
+    pub id: EditId,
+    /// What it wants.
+    pub action: Action,
+}
+
+/// What an edit wants.
+#[derive(Clone, Debug)]
+pub enum Action {
+    /// A new record with these fields.
+    Create {
+        /// Which record.
+        target: Target,
+        /// Its fields, read and written back; private text still in the clear.
+        fields: Map<String, Value>,
+    },
+    /// Fields of an existing record set, or removed where null.
+    Set {
+        /// Which record.
+        target: Target,
+        /// The fields, read and written back; private text still in the clear.
+        fields: Map<String, Value>,
+    },
+    /// A fact added: a service event.
+    Event(Box<crate::event::ServiceEvent>),
+    /// A fact added: an edition of a schedule.
+    Edition {
+        /// The edition's id.
+        id: EditionId,
+        /// The schedule it is an edition of.
+        schedule: ScheduleId,
+        /// The edition.
+        edition: Box<crate::schedule::Edition>,
+    },
+}
+
+/// A record with fields, by kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Target {
+    /// A site.
+    Site(SiteId),
+    /// A schedule.
+    Schedule(ScheduleId),
+    /// A unit.
+    Unit(UnitId),
+    /// A person.
+    Person(PersonId),
+    /// A grant.
+    Grant(GrantId),
+}
+
+impl Target {
+    /// The kind of record.
+    pub fn kind(self) -> RecordKind {
+        match self {
+            Self::Site(_) => RecordKind::Site,
+            Self::Schedule(_) => RecordKind::Schedule,
+            Self::Unit(_) => RecordKind::Unit,
+            Self::Person(_) => RecordKind::Person,
+            Self::Grant(_) => RecordKind::Grant,
+        }
+    }
+
+    /// Its id without the kind.
+    pub fn uuid(self) -> uuid::Uuid {
+        match self {
+            Self::Site(id) => id.uuid(),
+            Self::Schedule(id) => id.uuid(),
+            Self::Unit(id) => id.uuid(),
+            Self::Person(id) => id.uuid(),
+            Self::Grant(id) => id.uuid(),
+        }
+    }
+}
+
+impl Action {
+    /// The kind of thing it writes.
+    pub fn kind(&self) -> RecordKind {
+        match self {
+            Self::Create { target, .. } | Self::Set { target, .. } => target.kind(),
+            Self::Event(_) => RecordKind::ServiceEvent,
+            Self::Edition { .. } => RecordKind::Edition,
+        }
+    }
+
+    /// The id of the thing it writes, without the kind.
+    pub fn uuid(&self) -> uuid::Uuid {
+        match self {
+            Self::Create { target, .. } | Self::Set { target, .. } => target.uuid(),
+            Self::Event(event) => event.id.uuid(),
+            Self::Edition { id, .. } => id.uuid(),
+        }
+    }
+
+    /// The service event it adds, if it adds one.
+    pub fn event_id(&self) -> Option<EventId> {
+        if let Self::Event(event) = self { Some(event.id) } else { None }
+    }
+}

@@ -1,0 +1,86 @@
+use serde_json::{Value, json};
+
+use super::*;
+use crate::read::{Mode, whole};
+
+fn event(kind: &str, more: Value) -> Value {
+    let mut event = json!({"id": "019a0b5e-7c00-7000-8000-000000000001", "kind": kind,
+        "unit_id": "019a0b5e-7c00-7000-8000-000000000002", "occurred_at": "2026-08-01T06:00:00-06:00"});
+    event.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    event
+}
+
+const SITE: &str = "019a0b5e-7c00-7000-8000-000000000003";
+
+#[test]
+fn every_kind_is_written_as_it_was_read() {
+    let cases = [
+        event("commissioning", json!({"site_id": SITE, "meter_hours": 0.3, "engine_hours": 12.0})),
+        event(
+            "reading",
+            json!({"meter_hours": 212.4, "occurred_source": "clock", "occurred_precision": "minute"}),
+        ),
+        event(
+            "service",
+            json!({"jobs": [{"job": "oil_change", "parts": [{"part": "engine oil", "quantity": 0.6, "unit": "litres"}]}], "meter_hours": 231.0}),
+        ),
+        event(
+            "component",
+            json!({"component": "meter", "action": "fitted", "old_meter_hours": 483.7, "new_meter_hours": 2.3}),
+        ),
+        event("placement", json!({"site_id": SITE, "note": "on loan"})),
+        event("adoption", json!({"schedule_id": SITE, "edition_id": SITE, "effective_from": "2026-01-01"})),
+        event("correction", json!({"action": "void", "target_id": SITE, "reason": "wrong unit"})),
+    ];
+    for case in cases {
+        let found = whole(&case, Mode::New, ServiceEvent::read).unwrap();
+        assert_eq!(serde_json::to_value(&found).unwrap(), case);
+    }
+}
+
+#[test]
+fn bad_events_are_refused_where_they_are_wrong() {
+    let cases = [
+        (event("run", json!({})), "/kind", "kind_reserved"),
+        (event("oiling", json!({})), "/kind", "unknown_word"),
+        (event("reading", json!({"meter_hours": -0.1})), "/meter_hours", "out_of_range"),
+        (event("reading", json!({"meter_hours": 1e308})), "/meter_hours", "too_precise"),
+        (event("reading", json!({"meter_hours": "212.4"})), "/meter_hours", "wrong_type"),
+        (
+            event("reading", json!({"meter_hours": 1, "occurred_on": "2026-08-01"})),
+            "/occurred_on",
+            "two_times",
+        ),
+        (
+            event("reading", json!({"meter_hours": 1, "occurred_at": "2026-08-01T06:00:00"})),
+            "/occurred_at",
+            "offset_required",
+        ),
+        (event("reading", json!({"meter_hours": 1, "author": "me"})), "/author", "read_only"),
+        (event("service", json!({"jobs": []})), "/jobs", "required"),
+        (event("service", json!({"jobs": [{"job": "Oil"}]})), "/jobs/0/job", "invalid_code"),
+        (
+            event("component", json!({"component": "meter", "action": "fitted"})),
+            "/new_meter_hours",
+            "required",
+        ),
+        (
+            event("component", json!({"component": "engine", "action": "fitted", "new_meter_hours": 1})),
+            "/new_meter_hours",
+            "misplaced",
+        ),
+    ];
+    for (case, pointer, code) in cases {
+        let errors = whole(&case, Mode::New, ServiceEvent::read).unwrap_err();
+        assert_eq!((errors[0].pointer.as_str(), errors[0].code), (pointer, code), "{errors:?}");
+    }
+}
+
+#[test]
+fn a_day_stays_a_day() {
+    let mut case = event("reading", json!({"meter_hours": 1.0, "occurred_on": "2026-08-01"}));
+    case.as_object_mut().unwrap().remove("occurred_at");
+    let found = whole(&case, Mode::New, ServiceEvent::read).unwrap();
+    assert_eq!(found.occurred.when.precision(), "day");
+    assert_eq!(serde_json::to_value(&found).unwrap(), case);
+}

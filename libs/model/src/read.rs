@@ -1,0 +1,316 @@
+//! Reading typed values out of JSON objects, collecting every error with its JSON Pointer (RFC 6901).
+
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+use serde_json::{Map, Value};
+use utoipa::ToSchema;
+
+use crate::private::PrivateText;
+
+/// What is wrong with one value, before it is known where the value stands.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{detail}")]
+pub struct Flaw {
+    /// A stable code for programs.
+    pub code: &'static str,
+    /// A sentence for people.
+    pub detail: String,
+}
+
+impl Flaw {
+    /// A flaw from its code and sentence.
+    pub fn new(code: &'static str, detail: impl Into<String>) -> Self {
+        Self { code, detail: detail.into() }
+    }
+
+    /// The value has another JSON type than `wanted`.
+    pub fn wrong_type(wanted: &str) -> Self {
+        Self::new("wrong_type", format!("This must be {wanted}."))
+    }
+}
+
+/// One thing wrong with what was sent, and where.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct FieldError {
+    /// JSON Pointer to the value in the request body; for a missing member, where it should be.
+    #[schema(example = "/meter_hours")]
+    pub pointer: String,
+    /// A stable code for programs.
+    #[schema(value_type = String, example = "out_of_range")]
+    pub code: &'static str,
+    /// A sentence for people.
+    #[schema(example = "Hours lie between 0 and 1000000.")]
+    pub detail: String,
+}
+
+impl FieldError {
+    /// Places a flaw.
+    pub fn at(pointer: impl Into<String>, flaw: Flaw) -> Self {
+        Self { pointer: pointer.into(), code: flaw.code, detail: flaw.detail }
+    }
+}
+
+/// How absent members are judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// A new thing: required members must be there.
+    New,
+    /// A JSON Merge Patch (RFC 7396): any member may be absent, null removes an optional one.
+    Patch,
+    /// What the log holds: as [`Mode::New`], with private text as commitments.
+    Stored,
+}
+
+/// Members that the service computes; sending one is an error that says so.
+const READ_ONLY: &[&str] = &[
+    "organization_id",
+    "recorded_at",
+    "author",
+    "version",
+    "etag",
+    "state",
+    "due_at",
+    "verdict",
+    "seq",
+    "hash",
+    "content_hash",
+    "leaf_hash",
+    "grade",
+    "retired_at",
+    "set_aside",
+    "contested",
+];
+
+/// Reads a whole body with `read`, giving the value or all errors.
+pub fn whole<T>(
+    value: &Value,
+    mode: Mode,
+    read: impl FnOnce(&mut Object<'_>) -> Option<T>,
+) -> Result<T, Vec<FieldError>> {
+    let mut errors = Vec::new();
+    let found = object(value, String::new(), mode, &mut errors, read);
+    match found {
+        Some(found) if errors.is_empty() => Ok(found),
+        _ => Err(errors),
+    }
+}
+
+/// The members of one JSON object while they are being read.
+pub struct Object<'a> {
+    members: &'a Map<String, Value>,
+    pointer: String,
+    mode: Mode,
+    known: BTreeSet<&'static str>,
+    removed: Vec<&'static str>,
+    errors: &'a mut Vec<FieldError>,
+}
+
+impl<'a> Object<'a> {
+    /// Reads a member that a new thing must have.
+    pub fn required<T>(
+        &mut self,
+        name: &'static str,
+        parse: impl FnOnce(&Value) -> Result<T, Flaw>,
+    ) -> Option<T> {
+        match (self.member(name), self.mode) {
+            (Some(Value::Null), Mode::Patch) => {
+                self.fail(name, Flaw::new("required", "This member cannot be removed."))
+            }
+            (None | Some(Value::Null), Mode::New | Mode::Stored) => {
+                self.fail(name, Flaw::new("required", "This member is missing."))
+            }
+            (None, Mode::Patch) => None,
+            (Some(value), _) => self.parsed(name, value, parse),
+        }
+    }
+
+    /// Reads a member that may be absent; null means absent, and removes it in a patch.
+    pub fn optional<T>(
+        &mut self,
+        name: &'static str,
+        parse: impl FnOnce(&Value) -> Result<T, Flaw>,
+    ) -> Option<T> {
+        match self.member(name) {
+            None => None,
+            Some(Value::Null) => {
+                self.removed.push(name);
+                None
+            }
+            Some(value) => self.parsed(name, value, parse),
+        }
+    }
+
+    /// Reads private text that may be absent: in the clear from outside, as a commitment from the log.
+    pub fn private(&mut self, name: &'static str) -> Option<PrivateText> {
+        let parse = if self.mode == Mode::Stored { PrivateText::read_sealed } else { PrivateText::read };
+        self.optional(name, parse)
+    }
+
+    /// Reads private text that must be there.
+    pub fn required_private(&mut self, name: &'static str) -> Option<PrivateText> {
+        let parse = if self.mode == Mode::Stored { PrivateText::read_sealed } else { PrivateText::read };
+        self.required(name, parse)
+    }
+
+    /// Reads a nested object, if it is there.
+    pub fn object<T>(
+        &mut self,
+        name: &'static str,
+        read: impl FnOnce(&mut Object<'_>) -> Option<T>,
+    ) -> Option<T> {
+        match self.member(name) {
+            None | Some(Value::Null) => None,
+            Some(value) => object(value, format!("{}/{name}", self.pointer), Mode::New, self.errors, read),
+        }
+    }
+
+    /// Reads an array of objects, if it is there; `most` bounds its length.
+    pub fn objects<T>(
+        &mut self,
+        name: &'static str,
+        most: usize,
+        mut read: impl FnMut(&mut Object<'_>) -> Option<T>,
+    ) -> Option<Vec<T>> {
+        let base = format!("{}/{name}", self.pointer);
+        let mut found = Vec::new();
+        for (i, item) in self.items(name, most)?.iter().enumerate() {
+            found.push(object(item, format!("{base}/{i}"), Mode::New, self.errors, &mut read));
+        }
+        found.into_iter().collect()
+    }
+
+    /// Reads an array of plain values, if it is there; `most` bounds its length.
+    pub fn values<T>(
+        &mut self,
+        name: &'static str,
+        most: usize,
+        parse: impl Fn(&Value) -> Result<T, Flaw>,
+    ) -> Option<Vec<T>> {
+        let mut found = Vec::new();
+        for (i, item) in self.items(name, most)?.iter().enumerate() {
+            match parse(item) {
+                Ok(value) => found.push(Some(value)),
+                Err(flaw) => {
+                    self.errors.push(FieldError::at(format!("{}/{name}/{i}", self.pointer), flaw));
+                    found.push(None);
+                }
+            }
+        }
+        found.into_iter().collect()
+    }
+
+    /// Reports that `name` is wrong for a reason that no single value shows.
+    pub fn fail<T>(&mut self, name: &str, flaw: Flaw) -> Option<T> {
+        let pointer = if name.is_empty() { self.pointer.clone() } else { format!("{}/{name}", self.pointer) };
+        self.errors.push(FieldError::at(pointer, flaw));
+        None
+    }
+
+    /// Whether the member was sent with a value.
+    pub fn has(&self, name: &str) -> bool {
+        self.members.get(name).is_some_and(|v| !v.is_null())
+    }
+
+    /// Members that a patch removes, in the order they were read.
+    pub fn removed(&self) -> &[&'static str] {
+        &self.removed
+    }
+
+    /// Whether anything read so far, here or elsewhere in the body, was wrong.
+    pub fn any_errors(&self) -> bool {
+        !self.errors.is_empty()
+    }
+
+    fn member(&mut self, name: &'static str) -> Option<&'a Value> {
+        self.known.insert(name);
+        self.members.get(name)
+    }
+
+    fn parsed<T>(
+        &mut self,
+        name: &str,
+        value: &Value,
+        parse: impl FnOnce(&Value) -> Result<T, Flaw>,
+    ) -> Option<T> {
+        match parse(value) {
+            Ok(found) => Some(found),
+            Err(flaw) => self.fail(name, flaw),
+        }
+    }
+
+    fn items(&mut self, name: &'static str, most: usize) -> Option<&'a Vec<Value>> {
+        match self.member(name) {
+            None | Some(Value::Null) => None,
+            Some(Value::Array(items)) if items.len() <= most => Some(items),
+            Some(Value::Array(_)) => {
+                self.fail(name, Flaw::new("too_many", format!("At most {most} items are taken.")))
+            }
+            Some(_) => self.fail(name, Flaw::wrong_type("an array")),
+        }
+    }
+
+    fn close(self) {
+        for name in self.members.keys().filter(|n| !self.known.contains(n.as_str())) {
+            let flaw = if READ_ONLY.contains(&name.as_str()) {
+                Flaw::new("read_only", "The service computes this; it cannot be sent.")
+            } else {
+                Flaw::new("unknown_member", "There is no such member here.")
+            };
+            self.errors.push(FieldError::at(format!("{}/{}", self.pointer, escaped(name)), flaw));
+        }
+    }
+}
+
+fn object<T>(
+    value: &Value,
+    pointer: String,
+    mode: Mode,
+    errors: &mut Vec<FieldError>,
+    read: impl FnOnce(&mut Object<'_>) -> Option<T>,
+) -> Option<T> {
+    let Value::Object(members) = value else {
+        errors.push(FieldError::at(pointer, Flaw::wrong_type("an object")));
+        return None;
+    };
+    let mut open = Object { members, pointer, mode, known: BTreeSet::new(), removed: Vec::new(), errors };
+    let found = read(&mut open);
+    open.close();
+    found
+}
+
+/// A member name as one step of a JSON Pointer.
+fn escaped(name: &str) -> String {
+    name.replace('~', "~0").replace('/', "~1")
+}
+
+/// Reads `true` or `false`.
+pub fn boolean(value: &Value) -> Result<bool, Flaw> {
+    value.as_bool().ok_or_else(|| Flaw::wrong_type("true or false"))
+}
+
+/// Reads a whole number within bounds.
+pub fn integer(low: i64, high: i64) -> impl Fn(&Value) -> Result<i64, Flaw> {
+    move |value| {
+        let hundredths = crate::quantity::hundredths(value)?;
+        let whole = hundredths / 100;
+        if hundredths % 100 != 0 {
+            Err(Flaw::wrong_type("a whole number"))
+        } else if (low..=high).contains(&whole) {
+            Ok(whole)
+        } else {
+            Err(Flaw::new("out_of_range", format!("This lies between {low} and {high}.")))
+        }
+    }
+}
+
+/// Reads one of a closed set of words, naming the set when it fails.
+pub fn word<T: Copy>(words: &'static [(&'static str, T)]) -> impl Fn(&Value) -> Result<T, Flaw> {
+    move |value| {
+        let text = value.as_str().ok_or_else(|| Flaw::wrong_type("a string"))?;
+        words.iter().find(|(word, _)| *word == text).map(|(_, t)| *t).ok_or_else(|| {
+            let all: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
+            Flaw::new("unknown_word", format!("This is one of: {}.", all.join(", ")))
+        })
+    }
+}

@@ -1,0 +1,172 @@
+//! Units: single generators, their identity and ratings.
+
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+
+use crate::{
+    id::SiteId,
+    private::PrivateText,
+    quantity::{Hours, Kilowatts, Litres, Volts},
+    read::{Flaw, Object, boolean, word},
+    text::Label,
+};
+
+/// The fields of a unit; in a patch, those that it sets. A field says what was always so: what changes on a day
+/// is a service event.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, ToSchema)]
+pub struct UnitFields {
+    /// What people call it.
+    #[schema(value_type = String, required = true, example = "FS3-1", min_length = 1, max_length = 200)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub label: Option<Label>,
+    /// The site it belongs to; where it stands is told by its placements.
+    #[schema(value_type = String, format = "uuid", required = true)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub home_site_id: Option<SiteId>,
+    /// Who made it.
+    #[schema(value_type = String, max_length = 200)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub maker: Option<Label>,
+    /// The maker's model designation.
+    #[schema(value_type = String, max_length = 200)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub model: Option<Label>,
+    /// The maker's serial number.
+    #[schema(value_type = String, max_length = 200)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub serial: Option<Label>,
+    /// What it burns.
+    #[schema(required = true)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fuel: Option<Fuel>,
+    /// Rated continuous output in kilowatts.
+    #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 5.5)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rated_kw: Option<Kilowatts>,
+    /// How the mixture is lit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ignition: Option<Ignition>,
+    /// Whether it runs only in emergencies and for readiness tests.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub emergency_use: Option<bool>,
+    /// Whether it has a starting motor and battery.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub electric_start: Option<bool>,
+    /// Whether it has an hour meter; absent means yes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meter_fitted: Option<bool>,
+    /// The smallest step of the hour meter: 1, 0.1 or 0.01 hours; absent means 0.1.
+    #[schema(value_type = f64, example = 0.1)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meter_tick_hours: Option<MeterTick>,
+    /// The reading at which the hour meter starts again from nought, if it does.
+    #[schema(value_type = f64, minimum = 0.01, maximum = 1_000_000, example = 10_000)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meter_rollover_hours: Option<Hours>,
+    /// What its tank holds, in litres.
+    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 24)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tank_litres: Option<Litres>,
+    /// What must stay in the tank, in litres.
+    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 4.8)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reserve_litres: Option<Litres>,
+    /// Nominal voltage of the starting battery.
+    #[schema(value_type = f64, minimum = 0, maximum = 1000, example = 12)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub battery_volts: Option<Volts>,
+    /// Anything else; private, erasable.
+    #[schema(value_type = String, max_length = 4000)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<PrivateText>,
+}
+
+/// What a unit burns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Fuel {
+    /// Petrol (gasoline).
+    Petrol,
+    /// Diesel.
+    Diesel,
+    /// Propane (LP gas).
+    Propane,
+    /// Piped natural gas.
+    NaturalGas,
+    /// Either of two fuels.
+    Dual,
+}
+
+const FUELS: &[(&str, Fuel)] = &[
+    ("petrol", Fuel::Petrol),
+    ("diesel", Fuel::Diesel),
+    ("propane", Fuel::Propane),
+    ("natural_gas", Fuel::NaturalGas),
+    ("dual", Fuel::Dual),
+];
+
+/// How the mixture is lit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Ignition {
+    /// By a spark plug.
+    Spark,
+    /// By compression.
+    Compression,
+}
+
+const IGNITIONS: &[(&str, Ignition)] = &[("spark", Ignition::Spark), ("compression", Ignition::Compression)];
+
+/// The smallest step of an hour meter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(transparent)]
+pub struct MeterTick(Hours);
+
+impl MeterTick {
+    /// A tenth of an hour, the usual step.
+    pub const TENTH: Self = Self(Hours::from_hundredths(10));
+
+    /// The step.
+    pub const fn hours(self) -> Hours {
+        self.0
+    }
+
+    /// Reads 1, 0.1 or 0.01.
+    pub fn read(value: &Value) -> Result<Self, Flaw> {
+        let hours = Hours::read(value)?;
+        if [1, 10, 100].contains(&hours.hundredths()) {
+            Ok(Self(hours))
+        } else {
+            Err(Flaw::new("out_of_range", "A meter steps by 1, 0.1 or 0.01 hours."))
+        }
+    }
+}
+
+impl UnitFields {
+    /// JSON Pointers to the private text among the fields.
+    pub const PRIVATE: &[&str] = &["/note"];
+
+    /// Reads the fields that are there.
+    pub fn read(o: &mut Object<'_>) -> Option<Self> {
+        Some(Self {
+            label: o.required("label", Label::read),
+            home_site_id: o.required("home_site_id", SiteId::read),
+            maker: o.optional("maker", Label::read),
+            model: o.optional("model", Label::read),
+            serial: o.optional("serial", Label::read),
+            fuel: o.required("fuel", word(FUELS)),
+            rated_kw: o.optional("rated_kw", Kilowatts::read),
+            ignition: o.optional("ignition", word(IGNITIONS)),
+            emergency_use: o.optional("emergency_use", boolean),
+            electric_start: o.optional("electric_start", boolean),
+            meter_fitted: o.optional("meter_fitted", boolean),
+            meter_tick_hours: o.optional("meter_tick_hours", MeterTick::read),
+            meter_rollover_hours: o.optional("meter_rollover_hours", Hours::read_positive),
+            tank_litres: o.optional("tank_litres", Litres::read),
+            reserve_litres: o.optional("reserve_litres", Litres::read),
+            battery_volts: o.optional("battery_volts", Volts::read),
+            note: o.private("note"),
+        })
+    }
+}
