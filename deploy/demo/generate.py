@@ -214,12 +214,6 @@ def at(site, local):
     return local.replace(tzinfo=timezone(offset))
 
 
-def as_local(site, instant):
-    """The same instant with the offset that holds at a site."""
-    standard = (instant + STANDARD_OFFSET[SITES[site]["zone"]]).replace(tzinfo=None)
-    return instant.astimezone(at(site, standard).tzinfo)
-
-
 def day(text):
     return date.fromisoformat(text)
 
@@ -387,9 +381,9 @@ class History:
         return self.add(instant, "service", by, jobs=done, meter_hours=self.meter(instant), **more)
 
     def job(self, code):
-        used = {"oil_change": ("engine oil", OIL_LITRES.get(self.label, USUAL_OIL_LITRES), "litre"),
-                "air_filter_replace": ("air filter element", 1, "piece"),
-                "plug_replace": ("spark plug", PLUGS.get(self.label, 1), "piece")}
+        used = {"oil_change": ("engine oil", OIL_LITRES.get(self.label, USUAL_OIL_LITRES), "litres"),
+                "air_filter_replace": ("air filter element", 1, "pieces"),
+                "plug_replace": ("spark plug", PLUGS.get(self.label, 1), "pieces")}
         if code not in used:
             return {"job": code}
         part, quantity, unit = used[code]

@@ -23,7 +23,7 @@ impl Stamp {
     /// The stamp of the service at `now`, above `highest` if that is given.
     #[must_use]
     pub fn service(now: Instant, highest: Option<Self>) -> Self {
-        let physical = now.micros().unsigned_abs() / 1000 << 16;
+        let physical = (now.micros().unsigned_abs() / 1000) << 16;
         let above = highest.map_or(0, |stamp| stamp.clock.saturating_add(1));
         Self { clock: physical.max(above), handset: 0 }
     }
