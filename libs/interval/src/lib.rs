@@ -1,1 +1,72 @@
-//! placeholder
+//! What is due on a unit, and when: engine hours, due state, its steps over time and its trace.
+//!
+//! [`refold`] turns all events of one unit into a [`UnitState`]; that answers for any instant what is due
+//! ([`UnitState::items_at`]), how long each state lasts if nothing new is recorded ([`UnitState::steps_from`]),
+//! how many hours the engine has ([`UnitState::hours_at`]) and what each answer rests on
+//! ([`UnitState::trace_at`]). Pure functions of their arguments: no clock, no order of arrival.
+//!
+//! ```
+//! use std::{collections::BTreeMap, sync::Arc};
+//!
+//! use interval::{DueState, Input, Policy, UnitFacts, refold};
+//! use model::{EditionId, Hours, Instant, SiteId, Zone, event::ServiceEvent, json, read, schedule::Edition};
+//!
+//! let value = |text: &str| json::parse(text.as_bytes()).unwrap();
+//! let event = |text: &str| read::whole(&value(text), read::Mode::New, ServiceEvent::read).unwrap();
+//! let edition = value(r#"{"edition": "A", "effective_from": "2025-01-01", "source": "common practice", "tasks": [
+//!     {"task": "oil_change", "job": "oil_change", "title": "Change the oil", "limits": {"hours": 100, "months": 6}}]}"#);
+//! let edition = read::whole(&edition, read::Mode::New, Edition::read).unwrap();
+//!
+//! let edition_id = EditionId::parse("019a0b5e-7c00-7000-8000-00000000000e").unwrap();
+//! let home_site = SiteId::parse("019a0b5e-7c00-7000-8000-00000000000a").unwrap();
+//! let input = Input {
+//!     facts: &UnitFacts { meter_fitted: true, tick: Hours::from_hundredths(10), home_site },
+//!     events: &[
+//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000001", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!             "kind": "adoption", "occurred_on": "2025-01-02", "edition_id": "019a0b5e-7c00-7000-8000-00000000000e",
+//!             "schedule_id": "019a0b5e-7c00-7000-8000-00000000000d"}"#),
+//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000002", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!             "kind": "service", "occurred_on": "2025-03-10", "jobs": [{"job": "oil_change"}], "meter_hours": 140}"#),
+//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000003", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!             "kind": "reading", "occurred_at": "2025-08-01T06:00:00-06:00", "meter_hours": 212.4}"#),
+//!     ],
+//!     zones: &BTreeMap::from([(home_site, Zone::parse("America/Denver").unwrap())]),
+//!     editions: &BTreeMap::from([(edition_id, Arc::new(edition))]),
+//!     policy: &Policy::standard(),
+//! };
+//! let state = refold(&input);
+//!
+//! let oil = state.items_at(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0);
+//! assert_eq!(oil.state, DueState::Ok);
+//! assert_eq!(oil.hours.unwrap().left_hours, Hours::from_hundredths(2760));
+//! assert_eq!(oil.calendar.unwrap().left_days, 40);
+//!
+//! let steps = state.steps_from(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0).steps;
+//! let states: Vec<_> = steps.iter().map(|step| (step.state.as_str(), step.from.to_string())).collect();
+//! assert_eq!(states[1], ("coming_due", "2025-08-23T06:00:00Z".to_owned()));
+//! ```
+
+mod adoption;
+mod calendar;
+mod chain;
+mod hours;
+mod input;
+mod item;
+mod judge;
+mod limit;
+mod places;
+mod rate;
+mod standing;
+mod state;
+mod steps;
+mod trace;
+mod words;
+
+pub use hours::{EngineHours, HoursRange, SetAside};
+pub use input::{Input, Policy, UnitFacts};
+pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};
+pub use judge::Decision;
+pub use state::{UnitState, refold, refold_until};
+pub use steps::{ItemSteps, Step, next_at, state_in};
+pub use trace::TraceEntry;
+pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

@@ -1,1 +1,266 @@
-//! placeholder
+//! The change log and its folds, on SQLite and on PostgreSQL.
+//!
+//! The only crate that knows SQL. A [`Command`] goes in through [`Store::write`], the one transaction that writes:
+//! it locks, reads, judges each edit, folds each unit that changed, and as its last step takes the organization's
+//! counter and adds to the log. Everything else here reads.
+//!
+//! Which database it is follows from the scheme of its address; nobody above this crate can tell.
+//!
+//! ```
+//! use model::OrganizationId;
+//! use store::Store;
+//!
+//! # let folder = tempfile::tempdir().unwrap();
+//! # let address = format!("sqlite:{}", folder.path().join("keepstart.db").display());
+//! # tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap().block_on(async {
+//! let address = address.parse().unwrap();
+//! store::migrate(&address).unwrap();
+//! let store = Store::open(&address, 4).unwrap();
+//! let tarn_valley = OrganizationId::parse("019a0b5e-7c00-7000-8000-000000000001").unwrap();
+//! assert!(store.create_organization(tarn_valley, "Tarn Valley").await.unwrap());
+//! assert!(store.check(tarn_valley).await.unwrap().differences.is_empty());
+//! # });
+//! ```
+
+#![allow(clippy::duplicate_mod, reason = "one source text of queries is compiled once for each database")]
+
+mod address;
+pub mod command;
+mod door;
+mod error;
+mod key;
+mod migrations;
+mod pg;
+pub mod report;
+mod sqlite;
+pub mod view;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use model::{
+    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    edit::{RecordKind, Target},
+    person::GrantFields,
+};
+
+pub use self::{
+    address::Address,
+    command::Command,
+    error::{Result, StoreError},
+    migrations::{migrate, revert_all, schema_dump},
+};
+use self::{
+    command::Outcome,
+    key::Key,
+    report::Report,
+    view::{DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
+};
+
+/// How often a write is run again because reading named more records to lock.
+const RESTARTS: usize = 8;
+
+/// A database with its connections; cheap to clone.
+#[derive(Clone)]
+pub struct Store(Backend);
+
+#[derive(Clone)]
+enum Backend {
+    Postgres(pg::Pool),
+    Sqlite(sqlite::Pool),
+}
+
+/// Runs `$body` through a door of whichever database it is, with that database's queries as `$ops`.
+macro_rules! through {
+    ($store:expr, $door:ident, |$conn:ident, $ops:ident| $body:expr) => {
+        match &$store.0 {
+            Backend::Postgres(pool) => {
+                pool.$door(move |$conn| {
+                    use pg::ops as $ops;
+                    $body
+                })
+                .await
+            }
+            Backend::Sqlite(pool) => {
+                pool.$door(move |$conn| {
+                    use sqlite::ops as $ops;
+                    $body
+                })
+                .await
+            }
+        }
+    };
+}
+
+impl Store {
+    /// Opens a database with `connections` at most; its schema must be this binary's.
+    pub fn open(address: &Address, connections: u32) -> Result<Self> {
+        migrations::require_current(address)?;
+        Ok(Self(match address {
+            Address::Postgres(url) => Backend::Postgres(pg::Pool::open(url, connections)?),
+            Address::Sqlite(file) => Backend::Sqlite(sqlite::Pool::open(file, connections)?),
+        }))
+    }
+
+    /// Whether the database answers.
+    pub async fn ping(&self) -> Result<()> {
+        through!(self, read, |conn, ops| ops::organizations::all(conn).map(|_| ()))
+    }
+
+    /// Makes an organization; says whether it is new.
+    pub async fn create_organization(&self, id: OrganizationId, name: &str) -> Result<bool> {
+        let name = name.to_owned();
+        through!(self, write, |conn, ops| ops::organizations::create(conn, Key::from(id), &name))
+    }
+
+    /// The secret of this name that all instances share; `fresh` becomes it where there is none yet.
+    pub async fn secret(&self, name: &'static str, fresh: Vec<u8>) -> Result<Vec<u8>> {
+        through!(self, write, |conn, ops| ops::organizations::secret(conn, name, &fresh))
+    }
+
+    /// All organizations.
+    pub async fn organizations(&self) -> Result<Vec<OrganizationId>> {
+        let keys = through!(self, read, |conn, ops| ops::organizations::all(conn))?;
+        Ok(keys.into_iter().map(Key::id).collect())
+    }
+
+    /// Judges and records edits; one outcome for each, in order.
+    pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
+        match &self.0 {
+            Backend::Postgres(pool) => {
+                let mut locks = BTreeSet::new();
+                for _ in 0..RESTARTS {
+                    let (command, extra) = (command.clone(), locks.clone());
+                    match pool.write(move |conn| pg::ops::write::write(conn, &command, &extra)).await? {
+                        pg::ops::write::Attempt::Done(outcomes) => return Ok(outcomes),
+                        pg::ops::write::Attempt::Again(more) => locks = more,
+                    }
+                }
+            }
+            Backend::Sqlite(pool) => {
+                let mut locks = BTreeSet::new();
+                for _ in 0..RESTARTS {
+                    let (command, extra) = (command.clone(), locks.clone());
+                    match pool.write(move |conn| sqlite::ops::write::write(conn, &command, &extra)).await? {
+                        sqlite::ops::write::Attempt::Done(outcomes) => return Ok(outcomes),
+                        sqlite::ops::write::Attempt::Again(more) => locks = more,
+                    }
+                }
+            }
+        }
+        Err(StoreError::Busy)
+    }
+
+    /// Somebody's grants, those not in force included.
+    pub async fn grants(&self, organization: OrganizationId, person: PersonId) -> Result<Vec<GrantFields>> {
+        through!(self, read, |conn, ops| ops::records::grants_of(conn, Key::from(organization), person))
+    }
+
+    /// One record, if it is there.
+    pub async fn record(&self, organization: OrganizationId, target: Target) -> Result<Option<RecordView>> {
+        through!(self, read, |conn, ops| {
+            let organization = Key::from(organization);
+            let stored = ops::records::find(conn, organization, target)?;
+            stored.map(|stored| ops::records::view(conn, organization, target, &stored)).transpose()
+        })
+    }
+
+    /// A page of sites by id; only `among` these where given.
+    pub async fn sites(&self, organization: OrganizationId, among: Option<BTreeSet<SiteId>>, after: Option<SiteId>, limit: usize) -> Result<Page<RecordView>> {
+        let among: Option<BTreeSet<uuid::Uuid>> = among.map(|sites| sites.into_iter().map(SiteId::uuid).collect());
+        through!(self, read, |conn, ops| {
+            let after = after.map(SiteId::uuid);
+            ops::records::list(conn, Key::from(organization), RecordKind::Site, among.as_ref(), after, limit)
+        })
+    }
+
+    /// A page of units by id; only those at home at, or standing at, one of `sites` where given.
+    pub async fn units(&self, organization: OrganizationId, sites: Option<Vec<SiteId>>, after: Option<UnitId>, limit: usize) -> Result<Page<RecordView>> {
+        through!(self, read, |conn, ops| {
+            let organization = Key::from(organization);
+            let among = sites.as_ref().map(|sites| ops::folds::units_in_scope(conn, organization, sites)).transpose()?;
+            ops::records::list(conn, organization, RecordKind::Unit, among.as_ref(), after.map(UnitId::uuid), limit)
+        })
+    }
+
+    /// The sites in whose scope a unit is: home, and where it stands; none where there is no such unit.
+    pub async fn sites_of_unit(&self, organization: OrganizationId, unit: UnitId) -> Result<BTreeSet<SiteId>> {
+        through!(self, read, |conn, ops| ops::folds::scope_of(conn, Key::from(organization), unit))
+    }
+
+    /// What people call these units.
+    pub async fn labels(&self, organization: OrganizationId, units: BTreeSet<UnitId>) -> Result<BTreeMap<UnitId, String>> {
+        through!(self, read, |conn, ops| ops::units::labels(conn, Key::from(organization), &units))
+    }
+
+    /// A page of schedules by id.
+    pub async fn schedules(&self, organization: OrganizationId, after: Option<ScheduleId>, limit: usize) -> Result<Page<RecordView>> {
+        through!(self, read, |conn, ops| {
+            let after = after.map(ScheduleId::uuid);
+            ops::records::list(conn, Key::from(organization), RecordKind::Schedule, None, after, limit)
+        })
+    }
+
+    /// A page of the editions of a schedule by id.
+    pub async fn editions(&self, organization: OrganizationId, schedule: ScheduleId, after: Option<EditionId>, limit: usize) -> Result<Page<EditionView>> {
+        through!(self, read, |conn, ops| ops::editions::of_schedule(conn, Key::from(organization), schedule, after, limit))
+    }
+
+    /// One edition, if it is there.
+    pub async fn edition(&self, organization: OrganizationId, id: EditionId) -> Result<Option<EditionView>> {
+        through!(self, read, |conn, ops| ops::editions::find(conn, Key::from(organization), id))
+    }
+
+    /// One service event, if it is there.
+    pub async fn event(&self, organization: OrganizationId, id: EventId) -> Result<Option<EventView>> {
+        through!(self, read, |conn, ops| ops::events::find(conn, Key::from(organization), id))
+    }
+
+    /// A page of a unit's events in the order they happened.
+    pub async fn events(&self, query: EventQuery) -> Result<Page<EventView>> {
+        through!(self, read, |conn, ops| ops::events::list(conn, &query))
+    }
+
+    /// A unit's state, folded afresh; none where there is no such unit.
+    pub async fn unit_due(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<UnitDue>> {
+        through!(self, read, |conn, ops| ops::units::due(conn, Key::from(organization), unit))
+    }
+
+    /// The instant that a new list of due items is about.
+    pub async fn due_as_of(&self, organization: OrganizationId, now: Instant) -> Result<Instant> {
+        through!(self, read, |conn, ops| ops::due::as_of(conn, Key::from(organization), now))
+    }
+
+    /// A page of due items.
+    pub async fn due(&self, query: DueQuery) -> Result<Page<DueRow>> {
+        through!(self, read, |conn, ops| ops::due::list(conn, &query))
+    }
+
+    /// Moves the stored states of at most `limit` units on to `now`; says how many it moved.
+    pub async fn advance(&self, organization: OrganizationId, now: Instant, limit: i64) -> Result<usize> {
+        through!(self, write, |conn, ops| ops::advance::advance(conn, Key::from(organization), now, limit))
+    }
+
+    /// Recomputes every fold from the log and reports each difference.
+    pub async fn check(&self, organization: OrganizationId) -> Result<Report> {
+        let key = Key::from(organization);
+        let replayed = through!(self, read, |conn, ops| {
+            ops::rebuild::organization(conn, key).map(|replayed| (replayed.rows, replayed.differences))
+        })?;
+        let (rows, mut differences) = replayed;
+        let units = through!(self, read, |conn, ops| ops::rebuild::units(conn, key))?;
+        for unit in &units {
+            let unit = *unit;
+            differences.extend(through!(self, write, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
+        }
+        Ok(Report { organization, rows, units: units.len(), differences })
+    }
+}
+
+impl std::fmt::Debug for Store {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self.0 {
+            Backend::Postgres(_) => "Store(PostgreSQL)",
+            Backend::Sqlite(_) => "Store(SQLite)",
+        })
+    }
+}

@@ -1,2 +1,5 @@
-//! p
-fn main(){}
+//! `keepstart-api`: the service and its tools.
+
+fn main() -> std::process::ExitCode {
+    api::cli::run()
+}

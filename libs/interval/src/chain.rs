@@ -1,0 +1,197 @@
+//! Which readings of one meter are believed.
+//!
+//! Readings are judged by one pass in canonical order. Any two of a chain never fall and never rise by more than
+//! the clock plus one tick. Among the readings that are not settled yet the largest consistent set is the chain,
+//! the earlier where two are as large; its first is settled once three later ones stand in it, or when more than
+//! sixteen readings wait.
+
+use model::{EventId, Hours, Instant};
+
+/// How many later readings of the chain settle one.
+const CONFIRMATIONS: usize = 3;
+/// How many readings may wait; bounds the work that one reading can cause.
+const WAITING_MOST: usize = 16;
+
+const MICROS: i64 = 1_000_000;
+
+/// What a meter showed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Reading {
+    pub(crate) event: EventId,
+    pub(crate) instant: Instant,
+    pub(crate) hours: Hours,
+    /// Whether it belongs to the chain whatever the others say: a commissioning, a meter swap.
+    pub(crate) fixed: bool,
+}
+
+/// Says of each reading, given in canonical order, whether it belongs to the chain.
+pub(crate) fn judge(readings: &[Reading], tick: Hours) -> Vec<bool> {
+    let mut fold = Fold { readings, tick, used: vec![false; readings.len()], ..Fold::default() };
+    for (i, reading) in readings.iter().enumerate() {
+        if reading.fixed { fold.fix(i, reading) } else { fold.add(i, reading) }
+    }
+    fold.settle_all();
+    fold.used
+}
+
+#[derive(Default)]
+struct Fold<'r> {
+    readings: &'r [Reading],
+    tick: Hours,
+    used: Vec<bool>,
+    settled: Option<Settled>,
+    /// Readings that are not settled, by index.
+    waiting: Vec<usize>,
+    /// The chain among them, by position in `waiting`, ascending.
+    chain: Vec<usize>,
+}
+
+/// What the settled readings together ask of a later one.
+#[derive(Clone, Copy)]
+struct Settled {
+    hours: Hours,
+    /// The least of reading minus clock; nothing later may lie more than a tick above it.
+    least_gap: i64,
+}
+
+impl Reading {
+    /// Reading minus clock, in microseconds.
+    fn gap(&self) -> i64 {
+        self.hours.seconds().saturating_mul(MICROS).saturating_sub(self.instant.micros())
+    }
+
+    fn settled(&self) -> Settled {
+        Settled { hours: self.hours, least_gap: self.gap() }
+    }
+
+    /// Whether this may follow what is settled.
+    fn follows(&self, settled: Settled, tick: Hours) -> bool {
+        let rise_beyond_clock = self.gap().saturating_sub(settled.least_gap);
+        self.hours >= settled.hours && rise_beyond_clock <= tick.seconds().saturating_mul(MICROS)
+    }
+}
+
+impl Fold<'_> {
+    fn add(&mut self, index: usize, reading: &Reading) {
+        if !self.settled.is_none_or(|settled| reading.follows(settled, self.tick)) {
+            return;
+        }
+        let agrees = self.of_chain().all(|earlier| reading.follows(earlier.settled(), self.tick));
+        self.waiting.push(index);
+        if agrees {
+            // Without the new reading the chain was the first of the largest sets, so with it it still is.
+            self.chain.push(self.waiting.len() - 1);
+        } else {
+            self.chain = self.largest(None);
+        }
+        while self.chain.len() > CONFIRMATIONS || self.waiting.len() > WAITING_MOST {
+            self.settle_first();
+        }
+    }
+
+    fn fix(&mut self, index: usize, reading: &Reading) {
+        self.chain = self.largest(Some(reading));
+        self.settle_all();
+        self.settled = Some(reading.settled());
+        if let Some(used) = self.used.get_mut(index) {
+            *used = true;
+        }
+    }
+
+    fn of_chain(&self) -> impl Iterator<Item = &Reading> {
+        self.chain.iter().filter_map(|at| self.readings.get(*self.waiting.get(*at)?))
+    }
+
+    fn settle_all(&mut self) {
+        while !self.chain.is_empty() {
+            self.settle_first();
+        }
+        self.waiting.clear();
+    }
+
+    /// Settles the first of the chain; what waited before it is set aside for good.
+    fn settle_first(&mut self) {
+        let Some(index) = self.chain.first().and_then(|at| self.waiting.get(*at)).copied() else { return };
+        if let (Some(reading), Some(used)) = (self.readings.get(index), self.used.get_mut(index)) {
+            *used = true;
+            let gap = reading.settled().least_gap;
+            let least_gap = self.settled.map_or(gap, |settled| settled.least_gap.min(gap));
+            self.settled = Some(Settled { hours: reading.hours, least_gap });
+        }
+        let gone = self.chain.remove(0) + 1;
+        self.waiting.drain(..gone);
+        self.chain.iter_mut().for_each(|at| *at -= gone);
+    }
+
+    /// The largest consistent set among the waiting readings, by position; the first in order among equals.
+    fn largest(&self, end: Option<&Reading>) -> Vec<usize> {
+        let waiting: Vec<&Reading> = self.waiting.iter().filter_map(|i| self.readings.get(*i)).collect();
+        let follows = |later: &Reading, earlier: &Reading| later.follows(earlier.settled(), self.tick);
+        let links: Vec<u32> = waiting
+            .iter()
+            .map(|earlier| set_of(waiting.iter().map(|later| follows(later, earlier))))
+            .collect();
+        let open = set_of(waiting.iter().map(|reading| {
+            self.settled.is_none_or(|settled| reading.follows(settled, self.tick))
+                && end.is_none_or(|end| follows(end, reading))
+        }));
+        let mut best = 0;
+        search(open, 0, &links, &mut best);
+        (0..waiting.len()).filter(|at| best & (1 << at) != 0).collect()
+    }
+}
+
+fn set_of(members: impl Iterator<Item = bool>) -> u32 {
+    members.enumerate().fold(0, |set, (at, is_in)| if is_in { set | 1 << at } else { set })
+}
+
+/// Takes or leaves the first open one in turn, taking first, so that the first of the largest sets is met first.
+fn search(open: u32, taken: u32, links: &[u32], best: &mut u32) {
+    if taken.count_ones() + open.count_ones() <= best.count_ones() {
+        return;
+    }
+    if open == 0 {
+        *best = taken;
+        return;
+    }
+    let first = 1_u32 << open.trailing_zeros();
+    let later = open & !first;
+    let agreeing = links.get(first.trailing_zeros() as usize).copied().unwrap_or(0);
+    search(later & agreeing, taken | first, links, best);
+    search(later, taken, links, best);
+}
+
+/// What a reading that was set aside probably should have been: a slip of the decimal point that fits between
+/// the readings around it.
+pub(crate) fn suggest(
+    reading: &Reading,
+    before: Option<&Reading>,
+    after: Option<&Reading>,
+    tick: Hours,
+) -> Option<Hours> {
+    let elapsed =
+        |from: &Reading, to: &Reading| Hours::from_seconds(to.instant.seconds_since(from.instant)) + tick;
+    let range = match (before, after) {
+        (None, None) => return None,
+        (Some(before), Some(after)) => before.hours..=after.hours,
+        (Some(before), None) => before.hours..=before.hours + elapsed(before, reading),
+        (None, Some(after)) => after.hours - elapsed(reading, after)..=after.hours,
+    };
+    let seconds = reading.hours.seconds();
+    let shifted = [
+        divided(seconds, 10, tick),
+        Hours::from_seconds(seconds.saturating_mul(10)),
+        divided(seconds, 100, tick),
+    ];
+    shifted.into_iter().find(|hours| *hours != reading.hours && range.contains(hours))
+}
+
+/// `seconds` over `by`, to the nearest tick.
+fn divided(seconds: i64, by: i64, tick: Hours) -> Hours {
+    let tick = tick.seconds().max(1);
+    let step = tick.saturating_mul(by);
+    Hours::from_seconds((seconds.saturating_add(step / 2) / step).saturating_mul(tick))
+}
+
+#[cfg(test)]
+mod tests;

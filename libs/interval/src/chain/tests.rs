@@ -1,0 +1,95 @@
+use proptest::prelude::*;
+
+use super::*;
+
+const TICK: Hours = Hours::from_hundredths(10);
+
+/// A reading of `tenths` of an hour, `hour` hours after the first.
+fn reading((hour, tenths): (i64, i64)) -> Reading {
+    let instant = Instant::from_micros(1_700_000_000 * MICROS).plus_seconds(hour * 3600);
+    let event = EventId::parse(&format!("00000000-0000-7000-8000-{hour:012x}")).unwrap();
+    Reading { event, instant, hours: Hours::from_hundredths(tenths * 10), fixed: false }
+}
+
+fn consistent(readings: &[Reading]) -> bool {
+    let later = |i: usize| readings.iter().skip(i + 1);
+    readings.iter().enumerate().all(|(i, earlier)| later(i).all(|r| r.follows(earlier.settled(), TICK)))
+}
+
+#[test]
+fn keeps_what_fits_together() {
+    // Hours on the clock and tenths of an hour on the meter; which of them are used.
+    let cases: &[(&str, &[(i64, i64)], &str)] = &[
+        ("nothing", &[], ""),
+        ("one", &[(0, 100)], "+"),
+        ("rises with the clock and one tick", &[(0, 100), (1, 111)], "++"),
+        ("rises beyond the clock and one tick", &[(0, 100), (1, 112)], "+-"),
+        ("many ticks do not add up", &[(0, 100), (1, 111), (2, 122)], "++-"),
+        ("stands still", &[(0, 100), (0, 100), (9, 100)], "+++"),
+        ("falls", &[(0, 4249), (168, 4241)], "+-"),
+        ("the two later ones outweigh the first", &[(0, 900), (1, 100), (2, 101)], "-++"),
+        (
+            "four agree: the first is settled",
+            &[(0, 900), (1, 900), (2, 901), (3, 902), (4, 100), (5, 101)],
+            "++++--",
+        ),
+        (
+            "settled stays, whatever comes",
+            &[(0, 900), (1, 900), (2, 901), (3, 902), (4, 0), (5, 1), (6, 2), (7, 3), (8, 4), (9, 5)],
+            "++++------",
+        ),
+        (
+            "unsettled ones give way to more",
+            &[(0, 10), (1, 900), (2, 900), (3, 11), (4, 12), (5, 13)],
+            "+--+++",
+        ),
+    ];
+    for (what, readings, expected) in cases {
+        let readings: Vec<Reading> = readings.iter().copied().map(reading).collect();
+        let used: String = judge(&readings, TICK).iter().map(|used| if *used { '+' } else { '-' }).collect();
+        assert_eq!(used, *expected, "{what}");
+    }
+}
+
+#[test]
+fn a_fixed_point_drops_what_contradicts_it() {
+    let mut readings = [(0, 100), (1, 900), (2, 901), (3, 102), (4, 103)].map(reading);
+    readings[3].fixed = true;
+    assert_eq!(judge(&readings, TICK), [true, false, false, true, true]);
+}
+
+#[test]
+fn many_contradictions_end() {
+    // Each falls a little, so that no two agree, over and over.
+    let readings: Vec<Reading> = (0..2000).map(|i| reading((i, 9000 - i % 40 * 200))).collect();
+    assert!(judge(&readings, TICK).contains(&true));
+}
+
+proptest! {
+    #[test]
+    fn any_two_of_a_chain_agree(raw in prop::collection::vec((0_i64..40, 0_i64..300), 0..40)) {
+        let readings: Vec<Reading> = sorted(raw);
+        let used = judge(&readings, TICK);
+        let chain: Vec<Reading> = readings.iter().zip(used).filter(|(_, used)| *used).map(|(r, _)| *r).collect();
+        prop_assert!(consistent(&chain));
+        prop_assert_eq!(chain.is_empty(), readings.is_empty());
+    }
+
+    /// Before anything is settled the chain is the first of the largest consistent sets: all sets tried.
+    #[test]
+    fn few_readings_give_the_largest_set(raw in prop::collection::vec((0_i64..9, 0_i64..60), 0..5)) {
+        let readings = sorted(raw);
+        let sets = (0_u32..1 << readings.len()).map(|set| {
+            (0..readings.len()).filter(|i| set & (1 << i) != 0).collect::<Vec<usize>>()
+        });
+        let agreeing = sets.filter(|set| consistent(&set.iter().map(|i| readings[*i]).collect::<Vec<_>>()));
+        let best = agreeing.max_by(|a, b| a.len().cmp(&b.len()).then(b.cmp(a))).unwrap();
+        let used = judge(&readings, TICK);
+        prop_assert_eq!((0..readings.len()).filter(|i| used[*i]).collect::<Vec<_>>(), best);
+    }
+}
+
+fn sorted(mut raw: Vec<(i64, i64)>) -> Vec<Reading> {
+    raw.sort_by_key(|(hour, _)| *hour);
+    raw.into_iter().map(reading).collect()
+}

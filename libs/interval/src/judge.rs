@@ -1,0 +1,155 @@
+//! The state of one task at one instant.
+
+use model::{Hours, Instant, LocalDate, Zone};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{
+    hours::{Curve, EngineHours},
+    input::Policy,
+    limit::{CalendarLimit, HoursLimit, HoursRule, Plan},
+    words::{DueState, Reason},
+};
+
+/// What decided a state; of all that hold, the first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Decision {
+    /// Nothing to count from.
+    NoHistory,
+    /// The limit is in hours and none are known.
+    NoHours,
+    /// The lower hours are past the upper limit and the tolerance.
+    HoursOverdue,
+    /// The day after the limit and its tolerance has begun.
+    CalendarOverdue,
+    /// The upper hours have reached the lower limit.
+    HoursDue,
+    /// The day of the limit has begun.
+    CalendarDue,
+    /// As `hours_due`, but by nothing better than an old reading.
+    HoursPossiblyDue,
+    /// The upper hours are within the lead of the lower limit.
+    HoursComingDue,
+    /// The day of the limit is within the lead.
+    CalendarComingDue,
+    /// Nothing holds yet.
+    BelowLimits,
+}
+
+impl Decision {
+    /// The state that follows.
+    pub fn state(self) -> DueState {
+        match self {
+            Self::NoHistory | Self::NoHours | Self::HoursPossiblyDue => DueState::Unknown,
+            Self::HoursOverdue | Self::CalendarOverdue => DueState::Overdue,
+            Self::HoursDue | Self::CalendarDue => DueState::Due,
+            Self::HoursComingDue | Self::CalendarComingDue => DueState::ComingDue,
+            Self::BelowLimits => DueState::Ok,
+        }
+    }
+
+    /// Why the state is unknown, if it is.
+    pub fn reason(self) -> Option<Reason> {
+        match self {
+            Self::NoHistory => Some(Reason::NoHistory),
+            Self::NoHours => Some(Reason::NoHours),
+            Self::HoursPossiblyDue => Some(Reason::PossiblyDue),
+            _ => None,
+        }
+    }
+}
+
+/// What all tasks of a unit are judged against at one instant.
+pub(crate) struct Now {
+    pub(crate) at: Instant,
+    pub(crate) today: LocalDate,
+    pub(crate) hours: EngineHours,
+}
+
+impl Now {
+    pub(crate) fn of(at: Instant, zone: &Zone, curve: &Curve) -> Self {
+        Self { at, today: day(at, zone), hours: curve.at(at) }
+    }
+}
+
+/// The day that has begun by `at`. Once begun it stays so, also where clocks go back over midnight.
+fn day(at: Instant, zone: &Zone) -> LocalDate {
+    let date = zone.date(at);
+    let next = date.plus_days(1);
+    let begins = zone.midnight(next);
+    if begins <= at && begins < Instant::LAST { next } else { date }
+}
+
+pub(crate) fn judge(plan: &Plan, now: &Now, curve: &Curve, policy: &Policy) -> Decision {
+    let Some(anchor) = plan.anchor else { return Decision::NoHistory };
+    let by_date = plan.calendar.as_ref().map_or(Reach::Below, |limit| by_date(limit, now));
+    let limit = match &plan.hours {
+        HoursRule::None => None,
+        HoursRule::Limit(limit) => Some(limit),
+        HoursRule::Unknown if by_date < Reach::Due => return Decision::NoHours,
+        HoursRule::Unknown => None,
+    };
+    let by_hours = limit.map_or(Reach::Below, |limit| by_hours(limit, now, curve));
+    let stale = stale_from(curve.newest_reading().unwrap_or(anchor.instant), policy);
+    let possibly = by_hours == Reach::PerhapsDue && now.at >= stale && stale < Instant::LAST;
+    match (by_hours, by_date) {
+        (Reach::Overdue, _) => Decision::HoursOverdue,
+        (_, Reach::Overdue) => Decision::CalendarOverdue,
+        (Reach::Due | Reach::PerhapsDue, _) if !possibly => Decision::HoursDue,
+        (_, Reach::Due) => Decision::CalendarDue,
+        _ if possibly => Decision::HoursPossiblyDue,
+        (Reach::Coming, _) => Decision::HoursComingDue,
+        (_, Reach::Coming) => Decision::CalendarComingDue,
+        _ => Decision::BelowLimits,
+    }
+}
+
+/// The instant from which a reading taken at `newest` is older than the policy allows.
+pub(crate) fn stale_from(newest: Instant, policy: &Policy) -> Instant {
+    let oldest = newest.plus_seconds(policy.reading_age_days.saturating_mul(86_400));
+    Instant::from_micros(oldest.micros() + 1)
+}
+
+/// How far a task has come toward its limit on one axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Reach {
+    Below,
+    Coming,
+    /// By the upper hours only: the limit lies between the bounds.
+    PerhapsDue,
+    Due,
+    Overdue,
+}
+
+fn by_hours(limit: &HoursLimit, now: &Now, curve: &Curve) -> Reach {
+    let Some(hours) = now.hours.range else { return Reach::Below };
+    let upper = limit.upper(curve, hours.upper, now.at);
+    if hours.lower > limit.limit.upper + limit.tolerance {
+        Reach::Overdue
+    } else if upper < limit.coming() {
+        Reach::Below
+    } else if upper < limit.limit.lower {
+        Reach::Coming
+    } else if hours.lower < limit.limit.lower {
+        Reach::PerhapsDue
+    } else {
+        Reach::Due
+    }
+}
+
+fn by_date(limit: &CalendarLimit, now: &Now) -> Reach {
+    match now.today {
+        today if today >= limit.overdue => Reach::Overdue,
+        today if today >= limit.limit => Reach::Due,
+        today if today >= limit.coming => Reach::Coming,
+        _ => Reach::Below,
+    }
+}
+
+impl HoursLimit {
+    /// The upper hours from which it is coming due.
+    pub(crate) fn coming(&self) -> Hours {
+        self.limit.lower - self.lead
+    }
+}

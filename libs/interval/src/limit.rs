@@ -1,0 +1,237 @@
+//! From where each task counts, and where its limits lie on both axes.
+
+use model::{
+    EventId, Hours, Instant, LocalDate,
+    event::{Details, Service},
+    schedule::{Anchor as AnchorPolicy, Calendar, Edition, Task},
+};
+
+use crate::{
+    calendar,
+    hours::{Curve, EngineHours, HoursRange},
+    input::Policy,
+    standing::{Placed, Standing},
+};
+
+/// What one task asks for, until something is recorded that moves it.
+#[derive(Clone, Debug)]
+pub(crate) struct Plan {
+    /// The task's place in its edition.
+    pub(crate) task: usize,
+    pub(crate) anchor: Option<Anchor>,
+    pub(crate) hours: HoursRule,
+    pub(crate) calendar: Option<CalendarLimit>,
+}
+
+/// The event that a task counts from.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Anchor {
+    pub(crate) event: EventId,
+    /// Whether the work was done then, rather than the unit commissioned.
+    pub(crate) completed: bool,
+    pub(crate) instant: Instant,
+    pub(crate) date: LocalDate,
+    pub(crate) hours: EngineHours,
+}
+
+/// What a task asks for on the axis of hours.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum HoursRule {
+    /// Nothing.
+    None,
+    /// A limit that cannot be placed, for want of known hours.
+    Unknown,
+    /// A limit.
+    Limit(HoursLimit),
+}
+
+/// A limit in engine hours; it has bounds where its anchor has.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct HoursLimit {
+    pub(crate) interval: Hours,
+    pub(crate) anchor: HoursRange,
+    pub(crate) limit: HoursRange,
+    pub(crate) lead: Hours,
+    pub(crate) tolerance: Hours,
+    /// When counting began, if no reading has been taken since: use is then reckoned from there.
+    unread_since: Option<Instant>,
+}
+
+/// A limit on the calendar.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct CalendarLimit {
+    pub(crate) anchor: LocalDate,
+    /// The first day of coming due.
+    pub(crate) coming: LocalDate,
+    pub(crate) limit: LocalDate,
+    /// The first day of overdue.
+    pub(crate) overdue: LocalDate,
+}
+
+/// What the limits of one unit rest on, whatever the edition.
+pub(crate) struct Ground<'a> {
+    curve: &'a Curve,
+    policy: &'a Policy,
+    commissioning: Option<Anchor>,
+    /// Services in canonical order.
+    services: Vec<(Placed<'a>, &'a Service)>,
+    standing: &'a Standing<'a>,
+}
+
+impl<'a> Ground<'a> {
+    pub(crate) fn of(standing: &'a Standing<'a>, curve: &'a Curve, policy: &'a Policy) -> Self {
+        let services = standing.events.iter().filter_map(|placed| match &placed.event.details {
+            Details::Service(service) => Some((*placed, service)),
+            _ => None,
+        });
+        let commissioning =
+            standing.commissioning().map(|(placed, _)| Anchor::at(placed, false, standing, curve));
+        Self { curve, policy, commissioning, services: services.collect(), standing }
+    }
+
+    /// One plan for each task of the edition, in order of code.
+    pub(crate) fn plans(&self, edition: &Edition) -> Vec<Plan> {
+        let mut completions: Vec<Option<Anchor>> = vec![None; edition.tasks.len()];
+        let mut open = edition.tasks.len();
+        for (placed, service) in self.services.iter().rev() {
+            if open == 0 {
+                break;
+            }
+            let mut anchor = None;
+            for job in service.jobs.iter().flat_map(|done| edition.counts_as(&done.job)) {
+                for (task, completion) in edition.tasks.iter().zip(&mut completions) {
+                    if completion.is_none() && task.job == *job {
+                        let done = || Anchor::at(placed, true, self.standing, self.curve);
+                        *completion = Some(*anchor.get_or_insert_with(done));
+                        open -= 1;
+                    }
+                }
+            }
+        }
+        let tasks = edition.tasks.iter().zip(completions).enumerate();
+        let mut plans: Vec<Plan> =
+            tasks.map(|(at, (task, done))| self.plan(edition, at, task, done)).collect();
+        plans.sort_unstable_by_key(|plan| edition.tasks.get(plan.task).map(|task| &task.task));
+        plans
+    }
+
+    fn plan(&self, edition: &Edition, at: usize, task: &Task, completion: Option<Anchor>) -> Plan {
+        let anchor = completion.or(self.commissioning);
+        let Some(anchor) = anchor else {
+            return Plan { task: at, anchor: None, hours: HoursRule::None, calendar: None };
+        };
+        let limits = task.first.filter(|_| !anchor.completed).unwrap_or(task.limits);
+        Plan {
+            task: at,
+            anchor: Some(anchor),
+            hours: limits.hours.map_or(HoursRule::None, |interval| self.hours(task, &anchor, interval)),
+            calendar: limits.calendar.map(|interval| self.calendar(edition, task, &anchor, interval)),
+        }
+    }
+
+    fn hours(&self, task: &Task, anchor: &Anchor, interval: Hours) -> HoursRule {
+        let Some(from) = anchor.hours.range else { return HoursRule::Unknown };
+        let limit = if anchor.completed && task.anchor == AnchorPolicy::Grid {
+            let origin = self.commissioning.and_then(|c| c.hours.range).map_or(Hours::ZERO, |o| o.nominal);
+            let point = next_on_grid(origin, interval, from.nominal);
+            HoursRange { lower: point, nominal: point, upper: point }
+        } else {
+            HoursRange {
+                lower: from.lower + interval,
+                nominal: from.nominal + interval,
+                upper: from.upper + interval,
+            }
+        };
+        HoursRule::Limit(HoursLimit {
+            interval,
+            anchor: from,
+            limit,
+            lead: task.lead.hours.unwrap_or_else(|| Hours::from_seconds(self.lead_of(interval.seconds()))),
+            tolerance: task.tolerance.hours.unwrap_or(Hours::ZERO),
+            unread_since: self
+                .curve
+                .newest_reading()
+                .is_none_or(|newest| newest < anchor.instant)
+                .then_some(anchor.instant),
+        })
+    }
+
+    fn calendar(&self, edition: &Edition, task: &Task, anchor: &Anchor, interval: Calendar) -> CalendarLimit {
+        let limit = if anchor.completed && task.anchor == AnchorPolicy::Grid {
+            let commissioned = self.commissioning.map(|commissioning| commissioning.date);
+            let origin =
+                commissioned.unwrap_or_else(|| self.first_done(edition, task).unwrap_or(anchor.date));
+            calendar::next_on_grid(origin, interval, anchor.date)
+        } else {
+            calendar::after(anchor.date, interval, 1)
+        };
+        let days = i64::from(limit.days_since(anchor.date));
+        let lead = task.lead.days.map_or_else(|| self.lead_of(days), i64::from);
+        let tolerance = task.tolerance.days.map_or(0, i64::from);
+        CalendarLimit {
+            anchor: anchor.date,
+            coming: calendar::shifted(limit, -lead),
+            limit,
+            overdue: calendar::shifted(limit, tolerance + 1),
+        }
+    }
+
+    fn lead_of(&self, interval: i64) -> i64 {
+        interval.saturating_mul(self.policy.lead_percent) / 100
+    }
+
+    /// The day on which the task was done first.
+    fn first_done(&self, edition: &Edition, task: &Task) -> Option<LocalDate> {
+        let counts = |service: &Service| {
+            service.jobs.iter().any(|done| edition.counts_as(&done.job).contains(&&task.job))
+        };
+        let first = self.services.iter().find(|(_, service)| counts(service));
+        first.map(|(placed, _)| local_date(placed, self.standing))
+    }
+}
+
+impl Anchor {
+    fn at(placed: &Placed<'_>, completed: bool, standing: &Standing<'_>, curve: &Curve) -> Self {
+        Self {
+            event: placed.event.id,
+            completed,
+            instant: placed.instant,
+            date: local_date(placed, standing),
+            hours: curve.at_event(placed),
+        }
+    }
+}
+
+impl HoursLimit {
+    /// The upper hours to judge by at `at`, where they are `upper` by the curve.
+    pub(crate) fn upper(&self, curve: &Curve, upper: Hours, at: Instant) -> Hours {
+        match self.unread_since {
+            None => upper,
+            Some(since) => upper.min(self.anchor.lower + curve.upper_rate.use_in(at.seconds_since(since))),
+        }
+    }
+
+    /// The first instants at which the two bounds that make up [`upper`](Self::upper) reach `hours`; the later
+    /// of them is when that does.
+    pub(crate) fn upper_reaches(&self, curve: &Curve, hours: Hours) -> [Instant; 2] {
+        let by_use = match self.unread_since {
+            Some(since) if hours > self.anchor.lower => {
+                curve.upper_rate.reaches(hours - self.anchor.lower, since)
+            }
+            _ => Instant::FIRST,
+        };
+        [curve.upper_reaches(hours), by_use]
+    }
+}
+
+fn local_date(placed: &Placed<'_>, standing: &Standing<'_>) -> LocalDate {
+    placed.event.occurred.when.date(&standing.stays.at(placed.instant).zone)
+}
+
+/// The first point of the grid `origin` + k × `interval` that lies beyond `done` plus half an interval.
+fn next_on_grid(origin: Hours, interval: Hours, done: Hours) -> Hours {
+    let step = interval.seconds().max(1);
+    let reach = (done - origin).seconds().saturating_mul(2).saturating_add(step);
+    let k = reach.div_euclid(step.saturating_mul(2)).saturating_add(1);
+    origin + Hours::from_seconds(k.saturating_mul(step))
+}

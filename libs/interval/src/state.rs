@@ -1,0 +1,208 @@
+//! The state of a unit: its events folded once, to be asked about any instant.
+
+use std::sync::Arc;
+
+use model::{
+    EditionId, Instant, SiteId,
+    event::Details,
+    schedule::{Edition, Task},
+};
+
+use crate::{
+    adoption::{Rule, rules},
+    hours::{Curve, EngineHours, SetAside},
+    input::{Input, Policy, UnitFacts},
+    item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
+    judge::{Now, judge},
+    limit::{CalendarLimit, Ground, HoursLimit, HoursRule, Plan},
+    places::Stays,
+    standing::Standing,
+    trace::NotCounted,
+    words::{Action, Axis, Grade, Reason},
+};
+
+/// All that due state needs of a unit's events. It holds until another event is recorded.
+///
+/// Every event counts at every instant asked about, so the answer for an instant before the newest event is given
+/// with hindsight. What was due then by what had happened until then is told by [`refold_until`].
+#[derive(Clone, Debug)]
+pub struct UnitState {
+    pub(crate) facts: UnitFacts,
+    pub(crate) policy: Policy,
+    pub(crate) stays: Stays,
+    pub(crate) curve: Curve,
+    /// In order of schedule and time.
+    pub(crate) rules: Vec<Rule>,
+    pub(crate) not_counted: Vec<NotCounted>,
+    set_aside: Vec<SetAside>,
+}
+
+/// Folds all events of a unit.
+///
+/// A pure function of the set of events: their order, and whether they came late, makes no difference.
+pub fn refold(input: &Input<'_>) -> UnitState {
+    refold_until(input, Instant::LAST)
+}
+
+/// Folds what had happened to a unit by `until`, for a question about that instant.
+///
+/// Corrections and adoptions are decisions and count whenever they were taken; an adoption still holds only from
+/// its first day on.
+pub fn refold_until(input: &Input<'_>, until: Instant) -> UnitState {
+    let standing = Standing::of(input, until);
+    let (curve, set_aside) = Curve::of(input, &standing);
+    let mut rules = rules(input, &standing);
+    let ground = Ground::of(&standing, &curve, input.policy);
+    for rule in &mut rules {
+        rule.plans = ground.plans(&rule.edition);
+    }
+    let not_counted = standing.voided.iter().filter_map(|void| match &void.event.details {
+        Details::Service(service) => Some(NotCounted {
+            event: void.event.id,
+            correction: void.correction,
+            jobs: service.jobs.iter().map(|done| done.job.clone()).collect(),
+        }),
+        _ => None,
+    });
+    let not_counted = not_counted.collect();
+    let mut stays = standing.stays;
+    stays.forget_after(until);
+    UnitState { facts: *input.facts, policy: *input.policy, stays, curve, rules, not_counted, set_aside }
+}
+
+impl UnitState {
+    /// Every due item at `at`, in order of schedule and task.
+    pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
+        let now = self.now(at);
+        let in_force = self.rules.iter().enumerate().filter(|(_, rule)| rule.holds(at));
+        let mut items = Vec::new();
+        for (i, rule) in in_force {
+            items.extend(rule.tasks().map(|(task, plan)| self.item(i, rule, task, plan, &now)));
+        }
+        items
+    }
+
+    /// Hours of the engine since new at `at`.
+    pub fn hours_at(&self, at: Instant) -> EngineHours {
+        self.curve.at(at)
+    }
+
+    /// Readings that the engine hours do not rest on, in the order in which they were taken.
+    pub fn set_aside(&self) -> &[SetAside] {
+        &self.set_aside
+    }
+
+    /// Where the unit stands at `at`.
+    pub fn site_at(&self, at: Instant) -> SiteId {
+        self.stays.at(at).site
+    }
+
+    /// An edition that the unit has or had adopted.
+    pub fn edition(&self, id: EditionId) -> Option<&Arc<Edition>> {
+        self.rules.iter().find(|rule| rule.edition_id == id).map(|rule| &rule.edition)
+    }
+
+    pub(crate) fn now(&self, at: Instant) -> Now {
+        Now::of(at, &self.stays.at(at).zone, &self.curve)
+    }
+
+    /// The first instant at which the task is due or possibly due, by the rule at `i` or those that follow it;
+    /// [`Instant::LAST`] if none. Its days are counted where the unit stands at `at`.
+    pub(crate) fn due_at(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, at: Instant) -> Instant {
+        let due = plan.due_at(&self.stays, &self.curve, at);
+        if due < rule.until {
+            return due;
+        }
+        let following = self.rules.iter().skip(i + 1).take_while(|next| next.schedule == rule.schedule);
+        let later = following.filter_map(|next| {
+            let (_, plan) = next.tasks().find(|(same, _)| same.task == task.task)?;
+            let due = plan.due_at(&self.stays, &self.curve, at);
+            (due < next.until).then_some(due.max(next.from))
+        });
+        later.min().unwrap_or(Instant::LAST)
+    }
+
+    pub(crate) fn item(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, now: &Now) -> DueItem {
+        let decision = judge(plan, now, &self.curve, &self.policy);
+        let hours = match &plan.hours {
+            HoursRule::Limit(limit) => self.hours_axis(limit, now),
+            HoursRule::None | HoursRule::Unknown => None,
+        };
+        let calendar = plan.calendar.as_ref().map(|limit| calendar_axis(limit, now));
+        let due_at = self.due_at(i, rule, task, plan, now.at);
+        DueItem {
+            schedule_id: rule.schedule,
+            edition_id: rule.edition_id,
+            task: task.task.clone(),
+            job: task.job.clone(),
+            title: task.title.clone(),
+            state: decision.state(),
+            reason: decision.reason(),
+            action: decision.reason().and_then(|reason| self.action(reason)),
+            governing: governing(hours.as_ref(), calendar.as_ref()),
+            hours,
+            calendar,
+            due_at: (due_at < Instant::LAST).then_some(due_at),
+            grade: grade(plan, now),
+        }
+    }
+
+    fn action(&self, reason: Reason) -> Option<Action> {
+        match reason {
+            Reason::NoHistory => Some(Action::BaselineService),
+            Reason::NoHours | Reason::PossiblyDue => self.facts.meter_fitted.then_some(Action::ReadMeter),
+        }
+    }
+
+    fn hours_axis(&self, limit: &HoursLimit, now: &Now) -> Option<HoursAxis> {
+        let hours = now.hours.range?;
+        let used = hours.nominal - limit.anchor.nominal;
+        let way = limit.limit.nominal - limit.anchor.nominal;
+        Some(HoursAxis {
+            interval_hours: limit.interval,
+            anchor_hours: limit.anchor.nominal,
+            limit_hours: limit.limit.nominal,
+            limit_lower_hours: limit.limit.lower,
+            limit_upper_hours: limit.limit.upper,
+            limit_meter_hours: self.curve.on_meter(limit.limit.nominal, now.at),
+            now_hours: hours.nominal,
+            used_hours: used,
+            left_hours: limit.limit.lower - limit.upper(&self.curve, hours.upper, now.at),
+            used_fraction: Fraction::of(used.seconds(), way.seconds()),
+        })
+    }
+}
+
+fn calendar_axis(limit: &CalendarLimit, now: &Now) -> CalendarAxis {
+    let interval_days = limit.limit.days_since(limit.anchor);
+    let used_days = now.today.days_since(limit.anchor);
+    CalendarAxis {
+        anchor_date: limit.anchor,
+        limit_date: limit.limit,
+        interval_days,
+        used_days,
+        left_days: limit.limit.days_since(now.today),
+        used_fraction: Fraction::of(used_days.into(), interval_days.into()),
+    }
+}
+
+/// The axis of which the greater share is used; hours if both are alike.
+fn governing(hours: Option<&HoursAxis>, calendar: Option<&CalendarAxis>) -> Option<Axis> {
+    let by_hours =
+        hours.map(|axis| (axis.used_hours.seconds(), (axis.limit_hours - axis.anchor_hours).seconds()));
+    let by_date = calendar.map(|axis| (axis.used_days.into(), axis.interval_days.into()));
+    match (by_hours, by_date) {
+        (Some(hours), Some(date)) if greater_share(date, hours) => Some(Axis::Calendar),
+        (Some(_), _) => Some(Axis::Hours),
+        (None, Some(_)) => Some(Axis::Calendar),
+        (None, None) => None,
+    }
+}
+
+fn grade(plan: &Plan, now: &Now) -> Grade {
+    match (plan.anchor, &plan.hours) {
+        (None, _) | (_, HoursRule::Unknown) => Grade::D,
+        (Some(_), HoursRule::None) => Grade::A,
+        (Some(anchor), HoursRule::Limit(_)) => anchor.hours.grade.max(now.hours.grade),
+    }
+}

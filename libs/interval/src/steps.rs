@@ -1,0 +1,163 @@
+//! States as functions of time, while nothing new is recorded.
+
+use std::collections::BTreeMap;
+
+use model::{Code, Instant, ScheduleId};
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    adoption::{Rule, within},
+    hours::Curve,
+    input::Policy,
+    item::ItemKey,
+    judge::{judge, stale_from},
+    limit::{HoursRule, Plan},
+    places::Stays,
+    state::UnitState,
+    words::{DueState, Reason},
+};
+
+/// A state that a due item keeps for a time. It serializes as an array, with instants as microseconds since 1970.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(into = "StepRow", from = "StepRow")]
+pub struct Step {
+    /// The state.
+    pub state: DueState,
+    /// Why it is unknown, if it is.
+    pub reason: Option<Reason>,
+    /// The first instant of it.
+    pub from: Instant,
+    /// The first instant after it; [`Instant::LAST`] for ever.
+    pub until: Instant,
+}
+
+/// All steps of one due item, in order of time. It serializes as an array.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(into = "ItemRow", from = "ItemRow")]
+pub struct ItemSteps {
+    /// Which item.
+    pub key: ItemKey,
+    /// The first instant at which it is due or possibly due; may be past. [`Instant::LAST`] if never or unknown.
+    pub due_at: Instant,
+    /// The steps; there are none while no edition with the task holds.
+    pub steps: Vec<Step>,
+}
+
+type StepRow = (DueState, Option<Reason>, i64, i64);
+type ItemRow = (ScheduleId, Code, i64, Vec<Step>);
+
+impl From<Step> for StepRow {
+    fn from(step: Step) -> Self {
+        (step.state, step.reason, step.from.micros(), step.until.micros())
+    }
+}
+impl From<StepRow> for Step {
+    fn from((state, reason, from, until): StepRow) -> Self {
+        Self { state, reason, from: Instant::from_micros(from), until: Instant::from_micros(until) }
+    }
+}
+impl From<ItemSteps> for ItemRow {
+    fn from(item: ItemSteps) -> Self {
+        (item.key.schedule, item.key.task, item.due_at.micros(), item.steps)
+    }
+}
+impl From<ItemRow> for ItemSteps {
+    fn from((schedule, task, due_at, steps): ItemRow) -> Self {
+        Self { key: ItemKey { schedule, task }, due_at: Instant::from_micros(due_at), steps }
+    }
+}
+
+/// The step that holds at `at`, if there is one.
+pub fn state_in(steps: &[Step], at: Instant) -> Option<&Step> {
+    steps.iter().find(|step| within(step.from, step.until, at))
+}
+
+/// The first instant after `after` at which any of the items changes; [`Instant::LAST`] if none does.
+pub fn next_at(items: &[ItemSteps], after: Instant) -> Instant {
+    let breaks = items.iter().flat_map(|item| &item.steps).flat_map(|step| [step.from, step.until]);
+    breaks.filter(|instant| *instant > after).min().unwrap_or(Instant::LAST)
+}
+
+impl UnitState {
+    /// The steps of every item from `from` on, in order of schedule and task.
+    ///
+    /// At any instant from then on [`state_in`] gives what [`items_at`](Self::items_at) gives.
+    pub fn steps_from(&self, from: Instant) -> Vec<ItemSteps> {
+        let mut items: BTreeMap<(ScheduleId, &Code), ItemSteps> = BTreeMap::new();
+        let shared = self.shared_breaks(from);
+        let ahead = |rule: &Rule| rule.until > from || rule.until == Instant::LAST;
+        for (i, rule) in self.rules.iter().enumerate().filter(|(_, rule)| ahead(rule)) {
+            for (task, plan) in rule.tasks() {
+                let item = items.entry((rule.schedule, &task.task)).or_insert_with(|| ItemSteps {
+                    key: ItemKey { schedule: rule.schedule, task: task.task.clone() },
+                    due_at: self.due_at(i, rule, task, plan, from),
+                    steps: Vec::new(),
+                });
+                self.walk(plan, from.max(rule.from), rule.until, &shared, &mut item.steps);
+            }
+        }
+        items.into_values().collect()
+    }
+
+    /// Adds the steps of a plan from `start` until `end`.
+    fn walk(&self, plan: &Plan, start: Instant, end: Instant, shared: &[Instant], steps: &mut Vec<Step>) {
+        let mut breaks = shared.to_vec();
+        plan.breaks(&self.curve, &self.policy, &mut breaks);
+        plan.days(&self.stays, start, &mut breaks);
+        breaks.retain(|at| start < *at && *at < end);
+        breaks.push(start);
+        breaks.sort_unstable();
+        breaks.dedup();
+        let ends = breaks.iter().skip(1).copied().chain([end]);
+        for (at, until) in breaks.iter().copied().zip(ends) {
+            let decision = judge(plan, &self.now(at), &self.curve, &self.policy);
+            let (state, reason) = (decision.state(), decision.reason());
+            match steps.last_mut() {
+                Some(last) if last.until == at && last.state == state && last.reason == reason => {
+                    last.until = until;
+                }
+                _ => steps.push(Step { state, reason, from: at, until }),
+            }
+        }
+    }
+
+    /// The instants from `from` on at which any item may change.
+    fn shared_breaks(&self, from: Instant) -> Vec<Instant> {
+        let mut breaks: Vec<Instant> = self.curve.leaps(from).collect();
+        breaks.extend(self.stays.after(from).map(|stay| stay.from));
+        breaks
+    }
+}
+
+impl Plan {
+    /// The first instant at which it is due or possibly due, its days counted at the place at `at`.
+    pub(crate) fn due_at(&self, stays: &Stays, curve: &Curve, at: Instant) -> Instant {
+        let by_hours = match &self.hours {
+            HoursRule::Limit(limit) => {
+                let [by_curve, by_use] = limit.upper_reaches(curve, limit.limit.lower);
+                by_curve.max(by_use)
+            }
+            HoursRule::None | HoursRule::Unknown => Instant::LAST,
+        };
+        let by_date = self.calendar.map(|limit| stays.at(at).zone.midnight(limit.limit));
+        by_date.map_or(by_hours, |by_date| by_date.min(by_hours))
+    }
+
+    /// The instants at which hours, or the age of what they rest on, reach something.
+    fn breaks(&self, curve: &Curve, policy: &Policy, breaks: &mut Vec<Instant>) {
+        if let (Some(anchor), HoursRule::Limit(limit)) = (&self.anchor, &self.hours) {
+            breaks.extend(limit.upper_reaches(curve, limit.coming()));
+            breaks.extend(limit.upper_reaches(curve, limit.limit.lower));
+            let newest = curve.newest_reading().unwrap_or(anchor.instant);
+            breaks.push(stale_from(newest, policy));
+        }
+    }
+
+    /// The first instants of the days on which something begins, wherever the unit stands from `start` on.
+    fn days(&self, stays: &Stays, start: Instant, breaks: &mut Vec<Instant>) {
+        let Some(limit) = &self.calendar else { return };
+        for stay in [stays.at(start)].into_iter().chain(stays.after(start)) {
+            breaks.extend([limit.coming, limit.limit, limit.overdue].map(|day| stay.zone.midnight(day)));
+        }
+    }
+}

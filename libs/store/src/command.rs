@@ -1,0 +1,146 @@
+//! What goes into the write transaction, and what comes out of it.
+
+use std::{collections::BTreeSet, fmt, sync::Arc};
+
+use model::{
+    EditId, Instant, OrganizationId, PersonId, SiteId,
+    edit::{Action, Channel, Edit},
+    private::Salt,
+    read::FieldError,
+};
+use serde::Serialize;
+
+use crate::view::{EventView, RecordView};
+
+/// One or more edits of one author, each judged by itself and written in one transaction.
+#[derive(Clone)]
+pub struct Command {
+    /// The tenant.
+    pub organization: OrganizationId,
+    /// Who wants it.
+    pub author: PersonId,
+    /// The way it came in.
+    pub channel: Channel,
+    /// The service's clock.
+    pub now: Instant,
+    /// What is wanted.
+    pub edits: Vec<Proposal>,
+    /// Says whether the author may; asked with what was loaded under the lock.
+    pub permit: Permit,
+}
+
+/// One edit with what it brings along.
+#[derive(Clone, Debug)]
+pub struct Proposal {
+    /// The edit.
+    pub edit: Edit,
+    /// The ETag that the author saw; setting fields needs it.
+    pub seen: Option<Etag>,
+    /// Salts for private text that came without one, in the order of the pointers of its kind.
+    pub salts: Vec<Salt>,
+}
+
+/// The question of whether the author may do something, and its answer.
+#[derive(Clone)]
+pub struct Permit(pub Arc<dyn Fn(Ask<'_>) -> Permission + Send + Sync>);
+
+/// What is asked of a [`Permit`].
+pub enum Ask<'a> {
+    /// May this be written to a thing in scope of these sites? Without sites it belongs to the whole organization.
+    Write {
+        /// What is wanted.
+        action: &'a Action,
+        /// The home site, and where it stands.
+        sites: &'a BTreeSet<SiteId>,
+        /// Whether the event to be corrected is the author's own.
+        own: bool,
+    },
+    /// May this site be seen?
+    See(SiteId),
+}
+
+/// Whether somebody may.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Permission {
+    /// Yes.
+    Allowed,
+    /// The thing may be seen, but this may not be done to it.
+    Forbidden,
+    /// The thing may not even be seen.
+    Hidden,
+}
+
+/// What became of one edit.
+#[derive(Clone, Debug)]
+pub enum Outcome {
+    /// It was recorded.
+    Applied(Written),
+    /// It had been recorded before, with the same content.
+    AlreadyApplied(Written),
+    /// It was not recorded.
+    Refused(Refusal),
+}
+
+/// What an edit wrote, as a reader sees it afterwards.
+#[derive(Clone, Debug)]
+pub enum Written {
+    /// A record with fields.
+    Record(RecordView),
+    /// A service event, with what is doubtful about it.
+    Event(EventView, Vec<Warning>),
+    /// An edition of a schedule.
+    Edition(crate::view::EditionView),
+}
+
+/// Something doubtful about an event that was recorded all the same.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Warning {
+    /// A stable code.
+    pub code: &'static str,
+    /// Where in the event.
+    pub pointer: &'static str,
+    /// A sentence for people.
+    pub detail: String,
+    /// The reading that was probably meant.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub suggested_meter_hours: Option<model::Hours>,
+}
+
+/// Why an edit was not recorded.
+#[derive(Clone, Debug)]
+pub enum Refusal {
+    /// What it targets is not there, or may not be seen.
+    NotFound,
+    /// The author may not do this.
+    Forbidden,
+    /// The record changed since its author read it.
+    Stale(Etag),
+    /// Its id was used before for something else.
+    IdReused(EditId),
+    /// The record it would make is there already.
+    Exists,
+    /// Members that only the store can judge are wrong.
+    Invalid(Vec<FieldError>),
+}
+
+/// The strong entity tag of a record: its version and a digest of the stamps of all its values.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Etag(pub String);
+
+impl fmt::Display for Etag {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "\"{}\"", self.0)
+    }
+}
+
+impl fmt::Debug for Permit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Permit(..)")
+    }
+}
+
+impl fmt::Debug for Command {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Command").field("organization", &self.organization).field("edits", &self.edits.len()).finish_non_exhaustive()
+    }
+}

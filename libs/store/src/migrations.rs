@@ -1,0 +1,89 @@
+//! The schema's migrations, embedded in the binary, one folder for each database.
+
+use diesel::{
+    Connection, PgConnection, RunQueryDsl, SqliteConnection,
+    migration::{Migration, MigrationSource, MigrationVersion},
+    sql_query,
+};
+use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
+
+use crate::{
+    address::Address,
+    error::{Result, StoreError},
+    sqlite,
+};
+
+const POSTGRES: EmbeddedMigrations = embed_migrations!("../../migrations/postgres");
+const SQLITE: EmbeddedMigrations = embed_migrations!("../../migrations/sqlite");
+
+/// The key of the lock that keeps two processes from migrating one PostgreSQL database at once.
+const MIGRATION_LOCK: i64 = 0x6B65_6570_7374_6172;
+
+/// Brings the schema up to this binary's; says which migrations ran.
+pub fn migrate(address: &Address) -> Result<Vec<String>> {
+    let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
+    let names = |ran: Vec<MigrationVersion<'_>>| ran.iter().map(ToString::to_string).collect();
+    match address {
+        Address::Postgres(url) => {
+            let mut conn = connect_postgres(url)?;
+            sql_query(format!("SELECT pg_advisory_lock({MIGRATION_LOCK})")).execute(&mut conn)?;
+            conn.run_pending_migrations(POSTGRES).map(names).map_err(failed)
+        }
+        Address::Sqlite(file) => connect_sqlite(file)?.run_pending_migrations(SQLITE).map(names).map_err(failed),
+    }
+}
+
+/// Takes every migration back. For tests: it empties the database.
+pub fn revert_all(address: &Address) -> Result<()> {
+    let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
+    match address {
+        Address::Postgres(url) => connect_postgres(url)?.revert_all_migrations(POSTGRES).map(|_| ()).map_err(failed),
+        Address::Sqlite(file) => connect_sqlite(file)?.revert_all_migrations(SQLITE).map(|_| ()).map_err(failed),
+    }
+}
+
+/// Fails unless the newest migration that ran is the newest of this binary.
+pub(crate) fn require_current(address: &Address) -> Result<()> {
+    let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
+    let (found, needed) = match address {
+        Address::Postgres(url) => {
+            let applied = connect_postgres(url)?.applied_migrations().map_err(failed)?;
+            (newest(applied), MigrationSource::<diesel::pg::Pg>::migrations(&POSTGRES).map(versions).map_err(failed)?)
+        }
+        Address::Sqlite(file) => {
+            let applied = connect_sqlite(file)?.applied_migrations().map_err(failed)?;
+            (newest(applied), MigrationSource::<diesel::sqlite::Sqlite>::migrations(&SQLITE).map(versions).map_err(failed)?)
+        }
+    };
+    let needed = needed.into_iter().max().unwrap_or_default();
+    if found == needed { Ok(()) } else { Err(StoreError::Schema { found, needed }) }
+}
+
+/// One line for each column, key and index of the live schema, in words that both databases share. For tests.
+pub fn schema_dump(address: &Address) -> Result<Vec<String>> {
+    match address {
+        Address::Postgres(url) => dump::postgres(&mut connect_postgres(url)?),
+        Address::Sqlite(file) => dump::sqlite(&mut connect_sqlite(file)?),
+    }
+}
+
+fn versions<DB: diesel::backend::Backend>(migrations: Vec<Box<dyn Migration<DB>>>) -> Vec<String> {
+    migrations.iter().map(|migration| migration.name().version().to_string()).collect()
+}
+
+fn newest(applied: Vec<MigrationVersion<'_>>) -> String {
+    applied.iter().map(ToString::to_string).max().unwrap_or_else(|| "empty".to_owned())
+}
+
+fn connect_postgres(url: &str) -> Result<PgConnection> {
+    // libpq's message names host and user, never the password.
+    PgConnection::establish(url).map_err(|e| StoreError::Unreachable(e.to_string()))
+}
+
+fn connect_sqlite(file: &str) -> Result<SqliteConnection> {
+    let mut conn = SqliteConnection::establish(file).map_err(|e| StoreError::Unreachable(e.to_string()))?;
+    sqlite::dialect::prepare(&mut conn)?;
+    Ok(conn)
+}
+
+mod dump;

@@ -1,0 +1,185 @@
+//! Lists of due items, exact at their instant.
+//!
+//! A list is made of two parts. Units whose stored states hold at the list's instant are answered from the index
+//! of item rows. Units that moved since, or wait to be moved, are few: their steps are read and evaluated.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::prelude::*;
+use interval::{DueState, ItemSteps, state_in};
+use model::{Code, Instant};
+
+use super::super::Conn;
+use super::{
+    folds::{self, ItemRow, StateRow},
+    schema::{due_item, unit_state},
+};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::{DuePlace, DueQuery, DueRow, Page},
+};
+
+/// More units than this waiting to be moved would make a list slow; it is then about the instant they wait at.
+const MOVING_MOST: i64 = 1000;
+
+/// The instant that a new list is about: now, or where the advance has got to when it is far behind.
+pub(crate) fn as_of(conn: &mut Conn, organization: Key, now: Instant) -> Result<Instant> {
+    let waiting = unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .filter(unit_state::next_at.le(now.micros()));
+    let beyond: Option<i64> = waiting
+        .order(unit_state::next_at)
+        .offset(MOVING_MOST)
+        .select(unit_state::next_at)
+        .first(conn)
+        .optional()?;
+    if beyond.is_none() {
+        return Ok(now);
+    }
+    let first: i64 = waiting.order(unit_state::next_at).select(unit_state::next_at).first(conn)?;
+    Ok(Instant::from_micros(first - 1))
+}
+
+/// One page of a list.
+pub(crate) fn list(conn: &mut Conn, query: &DueQuery) -> Result<Page<DueRow>> {
+    let mut rows = settled(conn, query)?;
+    rows.extend(moving(conn, query)?);
+    rows.sort_by(|a, b| if query.descending { b.place.cmp(&a.place) } else { a.place.cmp(&b.place) });
+    let more = rows.len() > query.limit;
+    rows.truncate(query.limit);
+    Ok(Page { items: rows, more })
+}
+
+/// Items whose stored state holds at the list's instant.
+fn settled(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
+    let at = query.as_of.micros();
+    let mut found = due_item::table
+        .inner_join(
+            unit_state::table
+                .on(unit_state::organization.eq(due_item::organization).and(unit_state::unit_id.eq(due_item::unit_id))),
+        )
+        .filter(due_item::organization.eq(Key::from(query.organization)))
+        .filter(unit_state::next_at.gt(at))
+        .filter(unit_state::changed_at.le(at))
+        .limit(i64::try_from(query.limit).unwrap_or(i64::MAX) + 1)
+        .select(ItemRow::as_select())
+        .into_boxed();
+    if !query.states.is_empty() {
+        found = found.filter(due_item::state.eq_any(query.states.iter().map(|state| state.as_str()).collect::<Vec<_>>()));
+    }
+    if let Some(task) = &query.task {
+        found = found.filter(due_item::task.eq(task.as_str()));
+    }
+    if let Some(unit) = query.unit {
+        found = found.filter(due_item::unit_id.eq(Key::from(unit)));
+    }
+    if let Some(before) = query.due_before {
+        found = found.filter(due_item::due_at.lt(before.micros()));
+    }
+    for sites in site_sets(query) {
+        found = found.filter(due_item::home_site.eq_any(sites.clone()).or(due_item::standing_site.eq_any(sites)));
+    }
+    let (due, unit, schedule, task) = (due_item::due_at, due_item::unit_id, due_item::schedule_id, due_item::task);
+    found = match (&query.after, query.descending) {
+        (None, _) => found,
+        (Some(DuePlace { due_at, unit: u, schedule: s, task: t }), false) => {
+            let (d, u, s, t) = (due_at.micros(), Key::from(*u), Key::from(*s), t.as_str().to_owned());
+            let later_task = schedule.eq(s).and(task.gt(t));
+            let later_unit = unit.gt(u).or(unit.eq(u).and(schedule.gt(s).or(later_task)));
+            found.filter(due.ge(d)).filter(due.gt(d).or(later_unit))
+        }
+        (Some(DuePlace { due_at, unit: u, schedule: s, task: t }), true) => {
+            let (d, u, s, t) = (due_at.micros(), Key::from(*u), Key::from(*s), t.as_str().to_owned());
+            let earlier_task = schedule.eq(s).and(task.lt(t));
+            let earlier_unit = unit.lt(u).or(unit.eq(u).and(schedule.lt(s).or(earlier_task)));
+            found.filter(due.le(d)).filter(due.lt(d).or(earlier_unit))
+        }
+    };
+    found = if query.descending {
+        found.order((due.desc(), unit.desc(), schedule.desc(), task.desc()))
+    } else {
+        found.order((due.asc(), unit.asc(), schedule.asc(), task.asc()))
+    };
+    let rows: Vec<ItemRow> = found.load(conn)?;
+    let steps = steps_of(conn, Key::from(query.organization), &rows)?;
+    rows.iter().map(|item| settled_row(item, &steps, query.as_of)).collect()
+}
+
+type StepsByUnit = BTreeMap<Key, Vec<ItemSteps>>;
+
+fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<StepsByUnit> {
+    let units: BTreeSet<Key> = rows.iter().map(|row| row.unit_id).collect();
+    let states: Vec<StateRow> = unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .filter(unit_state::unit_id.eq_any(units.into_iter().collect::<Vec<_>>()))
+        .select(StateRow::as_select())
+        .load(conn)?;
+    states.iter().map(|state| Ok((state.unit_id, folds::steps(state)?))).collect()
+}
+
+fn settled_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<DueRow> {
+    let missing = || StoreError::corrupt("steps")(&"an item or an instant is missing");
+    let key = folds::key_of(item)?;
+    let of_item = steps.get(&item.unit_id).and_then(|all| all.iter().find(|steps| steps.key == key)).ok_or_else(missing)?;
+    let step = state_in(&of_item.steps, as_of).ok_or_else(missing)?;
+    Ok(DueRow {
+        place: DuePlace::of(item.unit_id.id(), &key, of_item.due_at),
+        home_site: item.home_site.id(),
+        standing_site: item.standing_site.id(),
+        state: step.state,
+        reason: step.reason,
+        since: step.from,
+        until: step.until,
+    })
+}
+
+/// Items of units whose stored states are of another instant.
+fn moving(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
+    let at = query.as_of.micros();
+    let mut found = unit_state::table
+        .filter(unit_state::organization.eq(Key::from(query.organization)))
+        .filter(unit_state::next_at.le(at).or(unit_state::changed_at.gt(at)))
+        .select(StateRow::as_select())
+        .into_boxed();
+    if let Some(unit) = query.unit {
+        found = found.filter(unit_state::unit_id.eq(Key::from(unit)));
+    }
+    for sites in site_sets(query) {
+        found = found.filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
+    }
+    let mut rows = Vec::new();
+    for state in found.load::<StateRow>(conn)? {
+        let steps = folds::steps(&state)?;
+        rows.extend(steps.iter().filter_map(|item| {
+            // A list pinned to before the unit's first step shows what is known of that time now: the first step.
+            let step = state_in(&item.steps, query.as_of).or_else(|| item.steps.first().filter(|s| s.from > query.as_of && state.changed_at > at))?;
+            let row = DueRow {
+                place: DuePlace::of(state.unit_id.id(), &item.key, item.due_at),
+                home_site: state.home_site.id(),
+                standing_site: state.standing_site.id(),
+                state: step.state,
+                reason: step.reason,
+                since: step.from,
+                until: step.until,
+            };
+            wanted(&row, query).then_some(row)
+        }));
+    }
+    Ok(rows)
+}
+
+fn wanted(row: &DueRow, query: &DueQuery) -> bool {
+    let in_state = |states: &[DueState]| states.is_empty() || states.contains(&row.state);
+    let of_task = |task: &Option<Code>| task.as_ref().is_none_or(|task| *task == row.place.task);
+    let beyond = query.after.as_ref().is_none_or(|after| if query.descending { row.place < *after } else { row.place > *after });
+    in_state(&query.states) && of_task(&query.task) && query.due_before.is_none_or(|before| row.place.due_at < before) && beyond
+}
+
+/// The sets of sites that an item must touch: those the asker may see, and the one asked for.
+fn site_sets(query: &DueQuery) -> Vec<Vec<Key>> {
+    let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| sites.map(Key::from).collect::<BTreeSet<_>>().into_iter().collect();
+    let visible = query.sites.as_ref().map(|sites| keys(&mut sites.iter().copied()));
+    let asked = query.site.map(|site| keys(&mut std::iter::once(site)));
+    visible.into_iter().chain(asked).collect()
+}

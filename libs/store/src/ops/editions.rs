@@ -1,0 +1,115 @@
+//! Editions of schedules, and the jobs that they name.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::prelude::*;
+use model::{
+    Code, EditionId, ScheduleId, json,
+    read::{Mode, whole},
+    schedule::Edition,
+};
+
+use super::super::Conn;
+use super::schema::{edition, job};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::{EditionView, Page},
+};
+
+/// Adds an edition and the jobs it names.
+pub(crate) fn add(conn: &mut Conn, organization: Key, id: EditionId, schedule: ScheduleId, body: &str, new: &Edition) -> Result<()> {
+    diesel::insert_into(edition::table)
+        .values((
+            edition::organization.eq(organization),
+            edition::id.eq(Key::from(id)),
+            edition::schedule_id.eq(Key::from(schedule)),
+            edition::body.eq(body),
+        ))
+        .execute(conn)?;
+    for code in jobs_of(new) {
+        diesel::insert_into(job::table)
+            .values((job::organization.eq(organization), job::code.eq(code.as_str())))
+            .on_conflict_do_nothing()
+            .execute(conn)?;
+    }
+    Ok(())
+}
+
+/// Every job that an edition names.
+pub(crate) fn jobs_of(edition: &Edition) -> BTreeSet<&Code> {
+    edition.tasks.iter().flat_map(|task| std::iter::once(&task.job).chain(&task.satisfies)).collect()
+}
+
+/// Which of these jobs no edition names.
+pub(crate) fn unknown_jobs<'a>(conn: &mut Conn, organization: Key, codes: &[&'a Code]) -> Result<Vec<&'a Code>> {
+    let known: Vec<String> = job::table
+        .filter(job::organization.eq(organization))
+        .filter(job::code.eq_any(codes.iter().map(|code| code.as_str()).collect::<Vec<_>>()))
+        .select(job::code)
+        .load(conn)?;
+    Ok(codes.iter().copied().filter(|code| !known.iter().any(|known| known == code.as_str())).collect())
+}
+
+/// One edition.
+pub(crate) fn find(conn: &mut Conn, organization: Key, id: EditionId) -> Result<Option<EditionView>> {
+    let row: Option<(Key, String)> = edition::table
+        .find((organization, Key::from(id)))
+        .select((edition::schedule_id, edition::body))
+        .first(conn)
+        .optional()?;
+    row.map(|(schedule, body)| view(Key::from(id), schedule, &body)).transpose()
+}
+
+/// Some editions by id.
+pub(crate) fn some(conn: &mut Conn, organization: Key, ids: &BTreeSet<EditionId>) -> Result<BTreeMap<EditionId, Edition>> {
+    let rows: Vec<(Key, Key, String)> = edition::table
+        .filter(edition::organization.eq(organization))
+        .filter(edition::id.eq_any(ids.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()))
+        .select((edition::id, edition::schedule_id, edition::body))
+        .load(conn)?;
+    rows.into_iter().map(|(id, schedule, body)| view(id, schedule, &body).map(|view| (view.id, view.edition))).collect()
+}
+
+/// A page of the editions of one schedule by id.
+pub(crate) fn of_schedule(conn: &mut Conn, organization: Key, schedule: ScheduleId, after: Option<EditionId>, limit: usize) -> Result<Page<EditionView>> {
+    let mut query = edition::table
+        .filter(edition::organization.eq(organization))
+        .filter(edition::schedule_id.eq(Key::from(schedule)))
+        .order(edition::id)
+        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .select((edition::id, edition::schedule_id, edition::body))
+        .into_boxed();
+    if let Some(after) = after {
+        query = query.filter(edition::id.gt(Key::from(after)));
+    }
+    let mut rows: Vec<(Key, Key, String)> = query.load(conn)?;
+    let more = rows.len() > limit;
+    rows.truncate(limit);
+    let items = rows.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect::<Result<_>>()?;
+    Ok(Page { items, more })
+}
+
+/// Every edition's stored text; for the rebuild.
+pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, String>> {
+    let rows: Vec<(Key, String)> =
+        edition::table.filter(edition::organization.eq(organization)).select((edition::id, edition::body)).load(conn)?;
+    Ok(rows.into_iter().collect())
+}
+
+/// Every job that is known; for the rebuild.
+pub(crate) fn all_jobs(conn: &mut Conn, organization: Key) -> Result<BTreeSet<String>> {
+    let codes: Vec<String> = job::table.filter(job::organization.eq(organization)).select(job::code).load(conn)?;
+    Ok(codes.into_iter().collect())
+}
+
+/// Reads the text of an edition as the log holds it.
+pub(crate) fn read(body: &str) -> Result<Edition> {
+    let corrupt = StoreError::corrupt("edition");
+    let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
+    whole(&value, Mode::Stored, Edition::read).map_err(|errors| corrupt(&errors.len()))
+}
+
+fn view(id: Key, schedule: Key, body: &str) -> Result<EditionView> {
+    Ok(EditionView { id: id.id(), schedule: schedule.id(), edition: read(body)? })
+}

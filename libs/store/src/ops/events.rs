@@ -1,0 +1,190 @@
+//! Service events: facts, added and never changed.
+
+use diesel::prelude::*;
+use model::{
+    EventId, Instant, SiteId, UnitId,
+    event::{Details, ServiceEvent},
+    json,
+    read::{Mode, whole},
+};
+use serde_json::Value;
+
+use super::super::Conn;
+use super::{
+    private_texts::{self, Texts},
+    schema::{change_log, service_event},
+};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::{EventQuery, EventView, Page},
+};
+
+/// A service event as it is stored.
+#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable, Insertable)]
+#[diesel(table_name = service_event)]
+#[diesel(treat_none_as_default_value = false)]
+pub(crate) struct EventRow {
+    pub(crate) organization: Key,
+    pub(crate) id: Key,
+    pub(crate) unit_id: Key,
+    pub(crate) site_id: Option<Key>,
+    pub(crate) kind: String,
+    pub(crate) occurred_at: i64,
+    pub(crate) body: String,
+}
+
+impl EventRow {
+    pub(crate) fn new(organization: Key, event: &ServiceEvent, occurred_at: Instant, body: String) -> Self {
+        Self {
+            organization,
+            id: Key::from(event.id),
+            unit_id: Key::from(event.unit_id),
+            site_id: site_of(event).map(Key::from),
+            kind: event.kind().as_str().to_owned(),
+            occurred_at: occurred_at.micros(),
+            body,
+        }
+    }
+}
+
+/// The site that an event names.
+pub(crate) fn site_of(event: &ServiceEvent) -> Option<SiteId> {
+    match &event.details {
+        Details::Commissioning(c) => Some(c.site_id),
+        Details::Placement(p) => Some(p.site_id),
+        _ => None,
+    }
+}
+
+/// Adds events.
+pub(crate) fn add(conn: &mut Conn, rows: &[EventRow]) -> Result<()> {
+    for some in rows.chunks(1000) {
+        diesel::insert_into(service_event::table).values(some).execute(conn)?;
+    }
+    Ok(())
+}
+
+/// Moves an event in time, when the zone that its day is counted in was corrected.
+pub(crate) fn move_in_time(conn: &mut Conn, organization: Key, id: EventId, occurred_at: Instant) -> Result<()> {
+    diesel::update(service_event::table.find((organization, Key::from(id))))
+        .set(service_event::occurred_at.eq(occurred_at.micros()))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// All events of a unit.
+pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: UnitId) -> Result<Vec<EventRow>> {
+    Ok(service_event::table
+        .filter(service_event::organization.eq(organization))
+        .filter(service_event::unit_id.eq(Key::from(unit)))
+        .order((service_event::occurred_at, service_event::id))
+        .select(EventRow::as_select())
+        .load(conn)?)
+}
+
+/// Units that ever stood at a site.
+pub(crate) fn units_that_stood_at(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Vec<UnitId>> {
+    let ids: Vec<Key> = service_event::table
+        .filter(service_event::organization.eq(organization))
+        .filter(service_event::site_id.eq(Key::from(site)))
+        .select(service_event::unit_id)
+        .distinct()
+        .load(conn)?;
+    Ok(ids.into_iter().map(Key::id).collect())
+}
+
+/// One event.
+pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Option<EventView>> {
+    let found = with_log(conn, organization, &[Key::from(id)])?;
+    views(conn, organization, found).map(|mut views| views.pop())
+}
+
+/// A page of a unit's events in the order they happened.
+pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView>> {
+    let organization = Key::from(query.organization);
+    let mut ids = service_event::table
+        .filter(service_event::organization.eq(organization))
+        .filter(service_event::unit_id.eq(Key::from(query.unit)))
+        .order((service_event::occurred_at, service_event::id))
+        .limit(i64::try_from(query.limit).unwrap_or(i64::MAX) + 1)
+        .select(service_event::id)
+        .into_boxed();
+    if let Some(kind) = query.kind {
+        ids = ids.filter(service_event::kind.eq(kind.as_str()));
+    }
+    if let Some((at, id)) = query.after {
+        ids = ids.filter(
+            service_event::occurred_at.gt(at.micros()).or(service_event::occurred_at.eq(at.micros()).and(service_event::id.gt(Key::from(id)))),
+        );
+    }
+    let mut ids: Vec<Key> = ids.load(conn)?;
+    let more = ids.len() > query.limit;
+    ids.truncate(query.limit);
+    let found = with_log(conn, organization, &ids)?;
+    Ok(Page { items: views(conn, organization, found)?, more })
+}
+
+/// Who entered an event.
+pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<Option<Key>> {
+    Ok(change_log::table
+        .filter(change_log::organization.eq(organization))
+        .filter(change_log::edit_id.eq(Key::from(id)))
+        .filter(change_log::row_kind.eq("edit"))
+        .select(change_log::author)
+        .first(conn)
+        .optional()?)
+}
+
+/// Reads an event as the log holds it.
+pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
+    let corrupt = StoreError::corrupt("service event");
+    let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
+    whole(&value, Mode::Stored, ServiceEvent::read).map_err(|errors| corrupt(&errors.iter().map(|e| e.pointer.as_str()).collect::<Vec<_>>().join(" ")))
+}
+
+type WithLog = (EventRow, i64, Key);
+
+fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithLog>> {
+    let mut found = Vec::with_capacity(ids.len());
+    for some in ids.chunks(1000) {
+        found.extend(
+            service_event::table
+                .inner_join(
+                    change_log::table.on(change_log::organization
+                        .eq(service_event::organization)
+                        .and(change_log::edit_id.eq(service_event::id))
+                        .and(change_log::row_kind.eq("edit"))),
+                )
+                .filter(service_event::organization.eq(organization))
+                .filter(service_event::id.eq_any(some.to_vec()))
+                .order((service_event::occurred_at, service_event::id))
+                .select((EventRow::as_select(), change_log::recorded_at, change_log::author))
+                .load::<WithLog>(conn)?,
+        );
+    }
+    Ok(found)
+}
+
+fn views(conn: &mut Conn, organization: Key, rows: Vec<WithLog>) -> Result<Vec<EventView>> {
+    let ids: Vec<Key> = rows.iter().map(|(row, ..)| row.id).collect();
+    let texts = private_texts::of_edits(conn, organization, &ids)?;
+    rows.into_iter().map(|(row, recorded_at, author)| view(&row, recorded_at, author, &texts)).collect()
+}
+
+/// An event as a reader sees it.
+pub(crate) fn view(row: &EventRow, recorded_at: i64, author: Key, texts: &Texts) -> Result<EventView> {
+    let mut body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
+    proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
+        texts.get(&(row.id, pointer.to_owned())).map(|(_, text)| text.clone())
+    });
+    let Value::Object(body) = body else { return Err(StoreError::corrupt("service event")(&"not an object")) };
+    Ok(EventView {
+        id: row.id.id(),
+        unit: row.unit_id.id(),
+        occurred_at: Instant::from_micros(row.occurred_at),
+        body,
+        recorded_at: Instant::from_micros(recorded_at),
+        author: author.id(),
+    })
+}

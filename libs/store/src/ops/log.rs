@@ -1,0 +1,202 @@
+//! Rows of the change log, its feed and its outbox.
+
+use diesel::prelude::*;
+use model::Instant;
+use proof::Hash;
+use serde_json::json;
+
+use super::super::Conn;
+use super::schema::{change_log, feed, organization, outbox};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+};
+
+/// One row of the change log.
+#[derive(Clone, Debug, Queryable, Selectable, Insertable)]
+#[diesel(table_name = change_log)]
+#[diesel(treat_none_as_default_value = false)]
+pub(crate) struct LogRow {
+    pub(crate) organization: Key,
+    pub(crate) seq: i64,
+    pub(crate) recorded_at: i64,
+    pub(crate) row_kind: String,
+    pub(crate) channel: String,
+    pub(crate) edit_id: Key,
+    pub(crate) group_id: Option<Key>,
+    pub(crate) format: i32,
+    pub(crate) record_kind: String,
+    pub(crate) record_id: Key,
+    pub(crate) unit_id: Option<Key>,
+    pub(crate) base: Option<String>,
+    pub(crate) author: Key,
+    pub(crate) on_behalf_of: Option<Key>,
+    pub(crate) handset: Option<Key>,
+    pub(crate) handset_edit: Option<i64>,
+    pub(crate) stamp_raw: String,
+    pub(crate) stamp_effective: String,
+    pub(crate) occurred_raw: Option<String>,
+    pub(crate) occurred_at: Option<i64>,
+    pub(crate) occurred_source: Option<String>,
+    pub(crate) occurred_precision: Option<String>,
+    pub(crate) body: String,
+    pub(crate) content_hash: Vec<u8>,
+    pub(crate) leaf_hash: Vec<u8>,
+}
+
+impl LogRow {
+    /// SHA-256(0x00 ‖ canonical JSON of every other column, the body by its hash).
+    pub(crate) fn leaf(&self) -> Result<Hash> {
+        let hex = |key: &Key| key.0.hyphenated().to_string();
+        let columns = json!({
+            "organization": hex(&self.organization),
+            "seq": self.seq,
+            "recorded_at": self.recorded_at,
+            "row_kind": self.row_kind,
+            "channel": self.channel,
+            "edit_id": hex(&self.edit_id),
+            "group_id": self.group_id.as_ref().map(hex),
+            "format": self.format,
+            "record_kind": self.record_kind,
+            "record_id": hex(&self.record_id),
+            "unit_id": self.unit_id.as_ref().map(hex),
+            "base": self.base,
+            "author": hex(&self.author),
+            "on_behalf_of": self.on_behalf_of.as_ref().map(hex),
+            "handset": self.handset.as_ref().map(hex),
+            "handset_edit": self.handset_edit,
+            "stamp_raw": self.stamp_raw,
+            "stamp_effective": self.stamp_effective,
+            "occurred_raw": self.occurred_raw,
+            "occurred_at": self.occurred_at,
+            "occurred_source": self.occurred_source,
+            "occurred_precision": self.occurred_precision,
+            "body_hash": proof::sha256(self.body.as_bytes()).to_string(),
+            "content_hash": Hash::from_slice(&self.content_hash).map(|h| h.to_string()),
+        });
+        proof::leaf_hash(&columns).map_err(|e| StoreError::corrupt("log row")(&e))
+    }
+}
+
+/// One line of the feed: that a record changed, and for whom to see.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Queryable, Selectable, Insertable)]
+#[diesel(table_name = feed)]
+#[diesel(treat_none_as_default_value = false)]
+pub(crate) struct FeedRow {
+    pub(crate) organization: Key,
+    pub(crate) site_id: Key,
+    pub(crate) seq: i64,
+    pub(crate) unit_id: Option<Key>,
+    pub(crate) kind: String,
+    pub(crate) record_id: Key,
+}
+
+/// Something that others will be told of.
+#[derive(Clone, Debug, Insertable)]
+#[diesel(table_name = outbox)]
+pub(crate) struct OutboxRow {
+    pub(crate) organization: Key,
+    pub(crate) seq: i64,
+    pub(crate) ordinal: i32,
+    pub(crate) kind: String,
+    pub(crate) body: String,
+}
+
+/// Takes the next `count` numbers of the organization's log, and the time they are recorded at.
+///
+/// The last step of a write: from here to the commit the organization's other writers wait, so numbers become
+/// visible in order and without gaps.
+pub(crate) fn take_numbers(conn: &mut Conn, organization: Key, count: i64, now: Instant) -> Result<(i64, i64)> {
+    let taken = diesel::update(organization::table.find(organization))
+        .set(organization::next_seq.eq(organization::next_seq + count))
+        .returning((organization::next_seq, organization::last_recorded_at))
+        .get_result::<(i64, i64)>(conn)
+        .optional()?;
+    let (next, last) = taken.ok_or(StoreError::NoOrganization)?;
+    let recorded_at = now.micros().max(last);
+    if recorded_at != last {
+        diesel::update(organization::table.find(organization))
+            .set(organization::last_recorded_at.eq(recorded_at))
+            .execute(conn)?;
+    }
+    Ok((next - count, recorded_at))
+}
+
+/// Adds rows to the log; they are never touched again.
+pub(crate) fn append(conn: &mut Conn, rows: &[LogRow]) -> Result<()> {
+    for some in rows.chunks(500) {
+        diesel::insert_into(change_log::table).values(some).execute(conn)?;
+    }
+    Ok(())
+}
+
+/// Adds lines to the feed.
+pub(crate) fn feed(conn: &mut Conn, rows: &[FeedRow]) -> Result<()> {
+    for some in rows.chunks(1000) {
+        diesel::insert_into(feed::table).values(some).execute(conn)?;
+    }
+    Ok(())
+}
+
+/// Adds what others will be told of.
+pub(crate) fn send(conn: &mut Conn, rows: &[OutboxRow]) -> Result<()> {
+    for some in rows.chunks(1000) {
+        diesel::insert_into(outbox::table).values(some).execute(conn)?;
+    }
+    Ok(())
+}
+
+/// The row of an edit, if it was recorded before.
+pub(crate) fn of_edit(conn: &mut Conn, organization: Key, edit: Key) -> Result<Option<LogRow>> {
+    Ok(change_log::table
+        .filter(change_log::organization.eq(organization))
+        .filter(change_log::edit_id.eq(edit))
+        .filter(change_log::row_kind.eq("edit"))
+        .select(LogRow::as_select())
+        .first(conn)
+        .optional()?)
+}
+
+/// Rows after `seq`, in order.
+pub(crate) fn after(conn: &mut Conn, organization: Key, seq: i64, limit: i64) -> Result<Vec<LogRow>> {
+    Ok(change_log::table
+        .filter(change_log::organization.eq(organization))
+        .filter(change_log::seq.gt(seq))
+        .order(change_log::seq)
+        .limit(limit)
+        .select(LogRow::as_select())
+        .load(conn)?)
+}
+
+/// All rows of one unit, in order.
+pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<LogRow>> {
+    let seqs: Vec<i64> = feed::table
+        .filter(feed::organization.eq(organization))
+        .filter(feed::unit_id.eq(unit))
+        .order(feed::seq)
+        .select(feed::seq)
+        .distinct()
+        .load(conn)?;
+    let mut rows = Vec::with_capacity(seqs.len());
+    for some in seqs.chunks(1000) {
+        rows.extend(
+            change_log::table
+                .filter(change_log::organization.eq(organization))
+                .filter(change_log::seq.eq_any(some.to_vec()))
+                .order(change_log::seq)
+                .select(LogRow::as_select())
+                .load::<LogRow>(conn)?,
+        );
+    }
+    Ok(rows)
+}
+
+/// The first free ordinal of a number in the outbox.
+pub(crate) fn next_ordinal(conn: &mut Conn, organization: Key, seq: i64) -> Result<i32> {
+    let last: Option<i32> = outbox::table
+        .filter(outbox::organization.eq(organization))
+        .filter(outbox::seq.eq(seq))
+        .select(diesel::dsl::max(outbox::ordinal))
+        .first(conn)?;
+    Ok(last.map_or(0, |last| last + 1))
+}

@@ -1,0 +1,15 @@
+//! Queries and transactions: one source text, compiled once for each database.
+
+pub(crate) mod advance;
+pub(crate) mod due;
+pub(crate) mod editions;
+pub(crate) mod events;
+pub(crate) mod folds;
+pub(crate) mod log;
+pub(crate) mod organizations;
+pub(crate) mod private_texts;
+pub(crate) mod rebuild;
+pub(crate) mod records;
+pub(crate) mod schema;
+pub(crate) mod units;
+pub(crate) mod write;

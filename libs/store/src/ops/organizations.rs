@@ -1,0 +1,41 @@
+//! Organizations: the counter that every write takes last.
+
+use diesel::prelude::*;
+
+use super::super::Conn;
+use super::schema::{organization, secret};
+use crate::{error::Result, key::Key};
+
+/// Makes an organization; one that is there already stays as it is.
+pub(crate) fn create(conn: &mut Conn, id: Key, name: &str) -> Result<bool> {
+    let made = diesel::insert_into(organization::table)
+        .values((
+            organization::id.eq(id),
+            organization::name.eq(name),
+            organization::next_seq.eq(1),
+            organization::last_recorded_at.eq(0),
+        ))
+        .on_conflict_do_nothing()
+        .execute(conn)?;
+    Ok(made == 1)
+}
+
+/// All organizations.
+pub(crate) fn all(conn: &mut Conn) -> Result<Vec<Key>> {
+    Ok(organization::table.order(organization::id).select(organization::id).load(conn)?)
+}
+
+/// The last number taken from an organization's log.
+pub(crate) fn last_seq(conn: &mut Conn, id: Key) -> Result<Option<i64>> {
+    let next: Option<i64> = organization::table.find(id).select(organization::next_seq).first(conn).optional()?;
+    Ok(next.map(|next| next - 1))
+}
+
+/// The secret of this name; `fresh` becomes it where there is none.
+pub(crate) fn secret(conn: &mut Conn, name: &str, fresh: &[u8]) -> Result<Vec<u8>> {
+    diesel::insert_into(secret::table)
+        .values((secret::name.eq(name), secret::content.eq(fresh)))
+        .on_conflict_do_nothing()
+        .execute(conn)?;
+    Ok(secret::table.find(name).select(secret::content).first(conn)?)
+}

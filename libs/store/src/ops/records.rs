@@ -1,0 +1,206 @@
+//! Records with fields: their registers, as the log's rows made them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::prelude::*;
+use merge::Record;
+use model::{
+    PersonId, SiteId, UnitId,
+    edit::{RecordKind, Target},
+    person::{GrantFields, PersonFields},
+    read::{Mode, Object, whole},
+    site::SiteFields,
+    unit::UnitFields,
+};
+use serde_json::Value;
+
+use super::super::Conn;
+use super::{
+    private_texts::{self, Texts},
+    schema::record,
+};
+use crate::{
+    command::Etag,
+    error::{Result, StoreError},
+    key::Key,
+    view::{Page, RecordView},
+};
+
+/// A record as it is stored.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Stored {
+    pub(crate) version: i64,
+    pub(crate) record: Record,
+}
+
+impl Stored {
+    /// What a writer must have seen: the version, and a digest of the stamps of all values.
+    pub(crate) fn etag(&self) -> Etag {
+        let digest = proof::sha256(self.record.versions_text().as_bytes()).to_string();
+        Etag(format!("{}-{}", self.version, digest.get(..16).unwrap_or_default()))
+    }
+}
+
+/// JSON Pointers to private text among the fields of a kind of record.
+pub(crate) fn private_pointers(kind: RecordKind) -> &'static [&'static str] {
+    match kind {
+        RecordKind::Site => SiteFields::PRIVATE,
+        RecordKind::Unit => UnitFields::PRIVATE,
+        RecordKind::Person => PersonFields::PRIVATE,
+        RecordKind::ServiceEvent => model::event::ServiceEvent::PRIVATE,
+        RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
+    }
+}
+
+/// What a record belongs to: a unit to its home site, a grant to its person.
+pub(crate) fn belongs_to(kind: RecordKind, record: &Record) -> Option<Key> {
+    let member = match kind {
+        RecordKind::Unit => "home_site_id",
+        RecordKind::Grant => "person_id",
+        _ => return None,
+    };
+    let values = record.values();
+    let text = values.get(member)?.as_str()?;
+    uuid::Uuid::try_parse(text).ok().map(Key)
+}
+
+/// One record.
+pub(crate) fn find(conn: &mut Conn, organization: Key, target: Target) -> Result<Option<Stored>> {
+    let row: Option<(i64, String)> = record::table
+        .find((organization, target.kind().as_str(), Key(target.uuid())))
+        .select((record::version, record::registers))
+        .first(conn)
+        .optional()?;
+    row.map(|(version, registers)| Ok(Stored { version, record: parse(&registers)? })).transpose()
+}
+
+/// Writes a record, new or changed.
+pub(crate) fn put(conn: &mut Conn, organization: Key, target: Target, stored: &Stored) -> Result<()> {
+    let belongs = belongs_to(target.kind(), &stored.record);
+    let registers = text(&stored.record)?;
+    diesel::insert_into(record::table)
+        .values((
+            record::organization.eq(organization),
+            record::kind.eq(target.kind().as_str()),
+            record::id.eq(Key(target.uuid())),
+            record::version.eq(stored.version),
+            record::belongs_to.eq(belongs),
+            record::registers.eq(&registers),
+        ))
+        .on_conflict((record::organization, record::kind, record::id))
+        .do_update()
+        .set((record::version.eq(stored.version), record::belongs_to.eq(belongs), record::registers.eq(&registers)))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// The text of a record's registers.
+pub(crate) fn text(record: &Record) -> Result<String> {
+    serde_json::to_string(record).map_err(|e| StoreError::corrupt("registers")(&e))
+}
+
+/// A record as a reader sees it.
+pub(crate) fn view(conn: &mut Conn, organization: Key, target: Target, stored: &Stored) -> Result<RecordView> {
+    let texts = private_texts::of_edits(conn, organization, &sealing_edits(target.kind(), &stored.record))?;
+    Ok(joined(target.kind(), target.uuid(), stored, &texts))
+}
+
+/// A page of records of one kind by id, restricted to `among` where given.
+pub(crate) fn list(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    among: Option<&BTreeSet<uuid::Uuid>>,
+    after: Option<uuid::Uuid>,
+    limit: usize,
+) -> Result<Page<RecordView>> {
+    let mut query = record::table
+        .filter(record::organization.eq(organization))
+        .filter(record::kind.eq(kind.as_str()))
+        .order(record::id)
+        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .select((record::id, record::version, record::registers))
+        .into_boxed();
+    if let Some(after) = after {
+        query = query.filter(record::id.gt(Key(after)));
+    }
+    if let Some(among) = among {
+        query = query.filter(record::id.eq_any(among.iter().map(|id| Key(*id)).collect::<Vec<_>>()));
+    }
+    let mut rows: Vec<(Key, i64, String)> = query.load(conn)?;
+    let more = rows.len() > limit;
+    rows.truncate(limit);
+    let rows = rows
+        .into_iter()
+        .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
+        .collect::<Result<Vec<_>>>()?;
+    let edits: Vec<Key> = rows.iter().flat_map(|(_, stored)| sealing_edits(kind, &stored.record)).collect();
+    let texts = private_texts::of_edits(conn, organization, &edits)?;
+    let items = rows.iter().map(|(id, stored)| joined(kind, id.0, stored, &texts)).collect();
+    Ok(Page { items, more })
+}
+
+/// Ids of the units that belong to one of these sites.
+pub(crate) fn units_of_site(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Vec<UnitId>> {
+    let ids: Vec<Key> = record::table
+        .filter(record::organization.eq(organization))
+        .filter(record::kind.eq(RecordKind::Unit.as_str()))
+        .filter(record::belongs_to.eq(Key::from(site)))
+        .order(record::id)
+        .select(record::id)
+        .load(conn)?;
+    Ok(ids.into_iter().map(Key::id).collect())
+}
+
+/// Somebody's grants; none for a person who is not there.
+pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) -> Result<Vec<GrantFields>> {
+    let rows: Vec<String> = record::table
+        .filter(record::organization.eq(organization))
+        .filter(record::kind.eq(RecordKind::Grant.as_str()))
+        .filter(record::belongs_to.eq(Key::from(person)))
+        .order(record::id)
+        .select(record::registers)
+        .load(conn)?;
+    rows.iter().map(|registers| fields(&parse(registers)?, GrantFields::read)).collect()
+}
+
+/// The typed fields of a record; private text stays sealed.
+pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
+    whole(&Value::Object(record.values()), Mode::Stored, read)
+        .map_err(|errors| StoreError::corrupt("fields")(&errors.iter().map(|e| format!("{}: {}", e.pointer, e.detail)).collect::<Vec<_>>().join(" ")))
+}
+
+fn parse(registers: &str) -> Result<Record> {
+    serde_json::from_str(registers).map_err(|e| StoreError::corrupt("registers")(&e))
+}
+
+/// The edits whose private text a record shows.
+fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
+    private_pointers(kind)
+        .iter()
+        .filter_map(|pointer| record.register(pointer.trim_start_matches('/')))
+        .map(|register| Key::from(register.top().edit))
+        .collect()
+}
+
+fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &Texts) -> RecordView {
+    let mut fields = Value::Object(stored.record.values());
+    proof::unseal(&mut fields, private_pointers(kind), |pointer, _| {
+        let register = stored.record.register(pointer.trim_start_matches('/'))?;
+        texts.get(&(Key::from(register.top().edit), pointer.to_owned())).map(|(_, text)| text.clone())
+    });
+    let fields = fields.as_object_mut().map(std::mem::take).unwrap_or_default();
+    RecordView { kind, id, fields, etag: stored.etag() }
+}
+
+/// Version, owner and registers of a record, as stored.
+pub(crate) type AsStored = (i64, Option<Key>, String);
+
+/// Every record as stored; for the rebuild.
+pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<(String, Key), AsStored>> {
+    let rows: Vec<(String, Key, i64, Option<Key>, String)> = record::table
+        .filter(record::organization.eq(organization))
+        .select((record::kind, record::id, record::version, record::belongs_to, record::registers))
+        .load(conn)?;
+    Ok(rows.into_iter().map(|(kind, id, version, belongs, registers)| ((kind, id), (version, belongs, registers))).collect())
+}

@@ -1,0 +1,119 @@
+//! All that the fold of one unit reads.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
+
+use interval::{Input, Policy, UnitFacts, UnitState};
+use model::{
+    EditionId, SiteId, UnitId, Zone,
+    edit::{RecordKind, Target},
+    event::{Details, ServiceEvent},
+    schedule::Edition,
+    site::SiteFields,
+    unit::{MeterTick, UnitFields},
+};
+
+use super::super::Conn;
+use super::{editions, events, records};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::UnitDue,
+};
+
+/// A unit with its events, as they are stored and as a write changes them.
+#[derive(Clone, Debug)]
+pub(crate) struct Unit {
+    pub(crate) id: UnitId,
+    pub(crate) fields: UnitFields,
+    pub(crate) events: Vec<ServiceEvent>,
+}
+
+impl Unit {
+    pub(crate) fn home_site(&self) -> Result<SiteId> {
+        self.fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
+    }
+
+    fn facts(&self) -> Result<UnitFacts> {
+        Ok(UnitFacts {
+            meter_fitted: self.fields.meter_fitted.unwrap_or(true),
+            tick: self.fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
+            home_site: self.home_site()?,
+        })
+    }
+}
+
+/// Loads a unit with all its events.
+pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<Unit>> {
+    let Some(stored) = records::find(conn, organization, Target::Unit(id))? else { return Ok(None) };
+    let fields = records::fields(&stored.record, UnitFields::read)?;
+    let rows = events::of_unit(conn, organization, id)?;
+    let events = rows.iter().map(|row| events::read(&row.body)).collect::<Result<_>>()?;
+    Ok(Some(Unit { id, fields, events }))
+}
+
+/// What a unit's events name: the zones of its sites and the editions of its adoptions.
+pub(crate) struct Context {
+    pub(crate) zones: BTreeMap<SiteId, Zone>,
+    pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
+}
+
+impl Context {
+    /// Loads what these units name; `changed` holds sites that the same transaction changes.
+    pub(crate) fn load(conn: &mut Conn, organization: Key, unit: &Unit, changed: &BTreeMap<SiteId, Zone>) -> Result<Self> {
+        let mut sites: BTreeSet<SiteId> = unit.events.iter().filter_map(events::site_of).collect();
+        sites.insert(unit.home_site()?);
+        let mut zones = BTreeMap::new();
+        for site in sites {
+            let zone = match changed.get(&site) {
+                Some(zone) => Some(zone.clone()),
+                None => zone_of(conn, organization, site)?,
+            };
+            zones.extend(zone.map(|zone| (site, zone)));
+        }
+        let adopted = unit.events.iter().filter_map(|event| match &event.details {
+            Details::Adoption(adoption) => Some(adoption.edition_id),
+            _ => None,
+        });
+        let editions = editions::some(conn, organization, &adopted.collect())?.into_iter().map(|(id, edition)| (id, Arc::new(edition))).collect();
+        Ok(Self { zones, editions })
+    }
+}
+
+fn zone_of(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Option<Zone>> {
+    let Some(stored) = records::find(conn, organization, Target::Site(site))? else { return Ok(None) };
+    Ok(records::fields(&stored.record, SiteFields::read)?.zone)
+}
+
+/// Folds a unit's events.
+pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
+    let facts = unit.facts()?;
+    Ok(interval::refold(&Input {
+        facts: &facts,
+        events: &unit.events,
+        zones: &context.zones,
+        editions: &context.editions,
+        policy: &Policy::standard(),
+    }))
+}
+
+/// A unit's state, folded afresh.
+pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
+    let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
+    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let state = refold(&unit, &context)?;
+    Ok(Some(UnitDue { home_site: unit.home_site()?, state }))
+}
+
+/// What people call these units.
+pub(crate) fn labels(conn: &mut Conn, organization: Key, units: &BTreeSet<UnitId>) -> Result<BTreeMap<UnitId, String>> {
+    let among: BTreeSet<uuid::Uuid> = units.iter().map(|unit| unit.uuid()).collect();
+    let page = records::list(conn, organization, RecordKind::Unit, Some(&among), None, among.len())?;
+    let label = |view: crate::view::RecordView| {
+        let text = view.fields.get("label").and_then(serde_json::Value::as_str)?.to_owned();
+        Some((UnitId::from_uuid(view.id), text))
+    };
+    Ok(page.items.into_iter().filter_map(label).collect())
+}

@@ -1,0 +1,352 @@
+//! Judging one edit with what is read under the lock.
+
+use std::collections::BTreeSet;
+
+use merge::{Admitted, FieldEdit, Record, Refused, Wish};
+use model::{
+    SiteId, UnitId,
+    edit::{Action, FORMAT, RecordKind, Target},
+    event::{Details, ServiceEvent},
+    json,
+    private::Salt,
+    read::{FieldError, Flaw},
+    schedule::Edition,
+    site::SiteFields,
+    stamp::Stamp,
+    time::When,
+    unit::UnitFields,
+};
+use proof::Sealed;
+use serde_json::{Map, Value};
+
+use super::{Planned, Touched, Work, Wrote, lock_of};
+use super::super::super::Conn;
+use super::super::{
+    editions, events, folds,
+    log::{self, LogRow},
+    private_texts,
+    records::{self, Stored},
+    units::{self, Unit},
+};
+use crate::{
+    command::{Ask, Etag, Permission, Proposal, Refusal},
+    error::{Result, StoreError},
+    key::Key,
+    view::EditionView,
+};
+
+/// What became of an edit, before anything is written.
+pub(super) enum Judged {
+    /// It will be written as this row.
+    Planned(usize),
+    /// It was recorded before, by this row.
+    Repeat(Box<LogRow>),
+    /// It will not be written.
+    Refused(Refusal),
+}
+
+/// An edit's body as the log will hold it.
+struct Body {
+    value: Value,
+    text: String,
+    hash: proof::Hash,
+    sealed: Vec<Sealed>,
+}
+
+impl Work<'_> {
+    pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
+        let earlier = log::of_edit(conn, self.organization, Key::from(proposal.edit.id))?;
+        let body = self.body(conn, proposal, earlier.as_ref())?;
+        let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
+        let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
+        let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
+        match admitted {
+            Ok(Admitted::Repeat) => return self.repeated(conn, proposal, earlier),
+            Err(Refused::OtherContent) => return Ok(Judged::Refused(Refusal::IdReused(proposal.edit.id))),
+            // Whether something is there is told only to those who may see it, so the actions say it after asking.
+            Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
+        }
+        let refused = match &proposal.edit.action {
+            Action::Create { target, fields } => self.create(conn, proposal, *target, fields, body)?,
+            Action::Set { target, .. } => self.set(conn, proposal, *target, body)?,
+            Action::Event(event) => self.event(conn, proposal, event, body)?,
+            Action::Edition { id, schedule, edition } => {
+                let view = EditionView { id: *id, schedule: *schedule, edition: (**edition).clone() };
+                self.edition(conn, proposal, view, edition, body)?
+            }
+        };
+        Ok(refused.map_or_else(|| Judged::Planned(self.planned.len() - 1), Judged::Refused))
+    }
+
+    fn wish(&mut self, conn: &mut Conn, action: &Action) -> Result<(Wish, bool)> {
+        Ok(match action {
+            Action::Create { target, .. } => (Wish::Add, self.stored(conn, *target)?.is_some()),
+            Action::Set { target, .. } => (Wish::Set, self.stored(conn, *target)?.is_some()),
+            // An event's edit has the event's id: one that is there is a repeat, or reuses the id.
+            Action::Event(_) => (Wish::Add, false),
+            Action::Edition { id, .. } => (Wish::Add, editions::find(conn, self.organization, *id)?.is_some()),
+        })
+    }
+
+    /// A repeat is answered only to those who may see what it wrote.
+    fn repeated(&mut self, conn: &mut Conn, proposal: &Proposal, row: Option<LogRow>) -> Result<Judged> {
+        let sites = match &proposal.edit.action {
+            Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target)?,
+            Action::Event(event) => folds::scope_of(conn, self.organization, event.unit_id)?,
+            Action::Edition { .. } => BTreeSet::new(),
+        };
+        let own = row.as_ref().is_some_and(|row| row.author == Key::from(self.command.author));
+        match (self.permission(&proposal.edit.action, &sites, own), row) {
+            (Permission::Allowed, Some(row)) => Ok(Judged::Repeat(Box::new(row))),
+            (Permission::Forbidden, _) => Ok(Judged::Refused(Refusal::Forbidden)),
+            _ => Ok(Judged::Refused(Refusal::NotFound)),
+        }
+    }
+
+    fn create(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, fields: &Map<String, Value>, body: Body) -> Result<Option<Refusal>> {
+        let sites = match target {
+            Target::Site(id) => BTreeSet::from([id]),
+            Target::Unit(_) => fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).into_iter().collect(),
+            _ => BTreeSet::new(),
+        };
+        let errors = self.reference_errors(conn, fields)?;
+        if !errors.is_empty() {
+            return Ok(Some(Refusal::Invalid(errors)));
+        }
+        if self.permission(&proposal.edit.action, &sites, false) != Permission::Allowed {
+            return Ok(Some(Refusal::Forbidden));
+        }
+        if self.stored(conn, target)?.is_some() {
+            return Ok(Some(Refusal::Exists));
+        }
+        self.merge(conn, proposal, target, None, body).map(|()| None)
+    }
+
+    fn set(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, body: Body) -> Result<Option<Refusal>> {
+        let Some(stored) = self.stored(conn, target)? else { return Ok(Some(Refusal::NotFound)) };
+        let sites = self.sites_of(conn, target)?;
+        match self.permission(&proposal.edit.action, &sites, false) {
+            Permission::Hidden => return Ok(Some(Refusal::NotFound)),
+            Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
+            Permission::Allowed => {}
+        }
+        if proposal.seen.as_ref().is_some_and(|seen: &Etag| *seen != stored.etag()) {
+            return Ok(Some(Refusal::Stale(stored.etag())));
+        }
+        let fields = body.value.as_object().cloned().unwrap_or_default();
+        let errors = self.reference_errors(conn, &fields)?;
+        if !errors.is_empty() {
+            return Ok(Some(Refusal::Invalid(errors)));
+        }
+        self.merge(conn, proposal, target, Some(stored), body).map(|()| None)
+    }
+
+    /// Merges an edit of fields into its record, and notes which units have to be folded.
+    fn merge(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, stored: Option<Stored>, body: Body) -> Result<()> {
+        let fields = body.value.as_object().cloned().unwrap_or_default();
+        let (version, record) = stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
+        let stamp = Stamp::service(self.command.now, record.highest());
+        let base = record.seen().only(&fields);
+        let mut row = self.row(proposal, &body, None, stamp);
+        row.base = (version > 0).then(|| base.to_string());
+        // The author saw the record as it stands, so nothing seen is still to come.
+        let edit = FieldEdit { edit: proposal.edit.id, effective: stamp, raw: stamp, fields, base };
+        let next = Stored { version: version + 1, record: merge::apply(record, &edit, |_| false).record };
+        match target {
+            Target::Unit(id) => {
+                row.unit_id = Some(Key::from(id));
+                let fields = records::fields(&next.record, UnitFields::read)?;
+                let at = self.planned.len();
+                let touched = self.touch(conn, id, &fields)?;
+                touched.unit.fields = fields;
+                touched.rows.push(at);
+            }
+            Target::Site(id) if body.value.get("zone").is_some() => self.rezone(conn, id, &next)?,
+            _ => {}
+        }
+        self.records.insert(target, Some(next));
+        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Record(target) });
+        Ok(())
+    }
+
+    /// A site's zone is corrected: every unit that ever stood there is folded anew.
+    fn rezone(&mut self, conn: &mut Conn, site: SiteId, next: &Stored) -> Result<()> {
+        let Some(zone) = records::fields(&next.record, SiteFields::read)?.zone else { return Ok(()) };
+        self.zones.insert(site, zone);
+        let mut units: BTreeSet<UnitId> = records::units_of_site(conn, self.organization, site)?.into_iter().collect();
+        units.extend(events::units_that_stood_at(conn, self.organization, site)?);
+        for unit in units {
+            let lock = lock_of(RecordKind::Unit, Key::from(unit));
+            if !self.locks.contains(&lock) {
+                self.more.insert(lock);
+            } else if let Some(loaded) = units::load(conn, self.organization, unit)? {
+                let fields = loaded.fields;
+                self.touch(conn, unit, &fields)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn event(&mut self, conn: &mut Conn, proposal: &Proposal, event: &ServiceEvent, body: Body) -> Result<Option<Refusal>> {
+        let unknown_unit = || Some(Refusal::Invalid(vec![FieldError::at("/unit_id", Flaw::new("unknown_unit", "There is no such unit."))]));
+        let Some(stored) = self.stored(conn, Target::Unit(event.unit_id))? else { return Ok(unknown_unit()) };
+        let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
+        let own = self.is_own_target(conn, event)?;
+        match self.permission(&proposal.edit.action, &sites, own) {
+            Permission::Hidden => return Ok(unknown_unit()),
+            Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
+            Permission::Allowed => {}
+        }
+        let errors = self.event_errors(conn, event)?;
+        if !errors.is_empty() {
+            return Ok(Some(Refusal::Invalid(errors)));
+        }
+        let mut row = self.row(proposal, &body, Some(Key::from(event.unit_id)), Stamp::service(self.command.now, None));
+        row.on_behalf_of = event.on_behalf_of.map(Key::from);
+        row.occurred_precision = Some(event.occurred.when.precision().to_owned());
+        row.occurred_source = serde_json::to_value(event.occurred.source).ok().and_then(|word| word.as_str().map(str::to_owned));
+        (row.occurred_raw, row.occurred_at) = match &event.occurred.when {
+            When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
+            When::On(date) => (Some(date.to_string()), None),
+        };
+        let sealed_event = events::read(&body.text)?;
+        let at = self.planned.len();
+        let fields = records::fields(&stored.record, UnitFields::read)?;
+        let touched = self.touch(conn, event.unit_id, &fields)?;
+        touched.unit.events.push(sealed_event.clone());
+        touched.rows.push(at);
+        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Event(Box::new(sealed_event)) });
+        Ok(None)
+    }
+
+    fn edition(&mut self, conn: &mut Conn, proposal: &Proposal, view: EditionView, edition: &Edition, body: Body) -> Result<Option<Refusal>> {
+        if self.stored(conn, Target::Schedule(view.schedule))?.is_none() {
+            return Ok(Some(Refusal::NotFound));
+        }
+        match self.permission(&proposal.edit.action, &BTreeSet::new(), false) {
+            Permission::Allowed => {}
+            Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
+            Permission::Hidden => return Ok(Some(Refusal::NotFound)),
+        }
+        if editions::find(conn, self.organization, view.id)?.is_some() {
+            return Ok(Some(Refusal::Exists));
+        }
+        let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
+        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Edition(view, Box::new(edition.clone())) });
+        Ok(None)
+    }
+
+    fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
+        (self.command.permit.0)(Ask::Write { action, sites, own })
+    }
+
+    /// Whether a correction is of the author's own entry, which nobody else has corrected since.
+    fn is_own_target(&self, conn: &mut Conn, event: &ServiceEvent) -> Result<bool> {
+        let Details::Correction(correction) = &event.details else { return Ok(false) };
+        let mut concerned = vec![correction.target_id];
+        for row in events::of_unit(conn, self.organization, event.unit_id)? {
+            let earlier = events::read(&row.body)?;
+            if matches!(&earlier.details, Details::Correction(other) if other.target_id == correction.target_id) {
+                concerned.push(earlier.id);
+            }
+        }
+        for id in concerned {
+            if events::author(conn, self.organization, id)? != Some(Key::from(self.command.author)) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    pub(super) fn stored(&mut self, conn: &mut Conn, target: Target) -> Result<Option<Stored>> {
+        if let Some(stored) = self.records.get(&target) {
+            return Ok(stored.clone());
+        }
+        let stored = records::find(conn, self.organization, target)?;
+        self.records.insert(target, stored.clone());
+        Ok(stored)
+    }
+
+    /// The sites in whose scope a record is.
+    fn sites_of(&mut self, conn: &mut Conn, target: Target) -> Result<BTreeSet<SiteId>> {
+        Ok(match target {
+            Target::Site(id) => BTreeSet::from([id]),
+            Target::Unit(id) => match self.units.get(&id) {
+                Some(touched) if touched.before.is_empty() => BTreeSet::from([touched.unit.home_site()?]),
+                Some(touched) => touched.before.clone(),
+                None => folds::scope_of(conn, self.organization, id)?,
+            },
+            _ => BTreeSet::new(),
+        })
+    }
+
+    fn touch(&mut self, conn: &mut Conn, id: UnitId, fields: &UnitFields) -> Result<&mut Touched> {
+        if !self.units.contains_key(&id) {
+            let before = folds::scope_of(conn, self.organization, id)?;
+            let unit = units::load(conn, self.organization, id)?
+                .unwrap_or_else(|| Unit { id, fields: fields.clone(), events: Vec::new() });
+            self.units.insert(id, Touched { unit, before, rows: Vec::new() });
+        }
+        self.units.get_mut(&id).ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))
+    }
+
+    /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
+    fn body(&self, conn: &mut Conn, proposal: &Proposal, earlier: Option<&LogRow>) -> Result<Body> {
+        let action = &proposal.edit.action;
+        let corrupt = StoreError::corrupt("edit");
+        let mut value = match action {
+            Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
+            Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
+            Action::Edition { edition, .. } => serde_json::to_value(edition).map_err(|e| corrupt(&e))?,
+        };
+        let texts = match earlier {
+            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
+            None => private_texts::Texts::new(),
+        };
+        let pointers = records::private_pointers(action.kind());
+        let sealed = proof::seal(&mut value, pointers, |pointer| {
+            let first: Option<Salt> = texts.get(&(Key::from(proposal.edit.id), pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok());
+            let fresh = pointers.iter().position(|p| *p == pointer).and_then(|at| proposal.salts.get(at)).copied();
+            first.or(fresh).unwrap_or_default()
+        })
+        .map_err(|e| corrupt(&e))?;
+        let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
+        let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
+        let text = canonical.into_string();
+        // Read back from the text, so that registers hold what a rebuild from the log will read.
+        let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
+        Ok(Body { value, text, hash, sealed })
+    }
+
+    fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
+        let action = &proposal.edit.action;
+        LogRow {
+            organization: self.organization,
+            seq: 0,
+            recorded_at: 0,
+            row_kind: "edit".into(),
+            channel: self.command.channel.as_str().into(),
+            edit_id: Key::from(proposal.edit.id),
+            group_id: None,
+            format: FORMAT,
+            record_kind: action.kind().as_str().into(),
+            record_id: Key(action.uuid()),
+            unit_id: unit,
+            base: None,
+            author: Key::from(self.command.author),
+            on_behalf_of: None,
+            handset: None,
+            handset_edit: None,
+            stamp_raw: stamp.to_string(),
+            stamp_effective: stamp.to_string(),
+            occurred_raw: None,
+            occurred_at: None,
+            occurred_source: None,
+            occurred_precision: None,
+            body: body.text.clone(),
+            content_hash: body.hash.as_bytes().to_vec(),
+            leaf_hash: Vec::new(),
+        }
+    }
+}
+

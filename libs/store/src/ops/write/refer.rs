@@ -1,0 +1,130 @@
+//! Whether what an edit refers to is there, and may be seen by its author.
+//!
+//! Absent, foreign and hidden things give the same error, so that nobody learns of what he may not see.
+
+use model::{
+    PersonId, SiteId,
+    edit::{RecordKind, Target},
+    event::{Adoption, Correction, Details, EventKind, Service, ServiceEvent},
+    read::{FieldError, Flaw},
+    site::SiteFields,
+    time::When,
+};
+use serde_json::{Map, Value};
+
+use super::super::super::Conn;
+use super::super::{editions, log, records};
+use super::Work;
+use crate::{
+    command::{Ask, Permission},
+    error::Result,
+    key::Key,
+};
+
+/// How far a device's clock may be ahead before its times are refused.
+const AHEAD_SECONDS: i64 = 10 * 60;
+
+impl Work<'_> {
+    /// What is wrong with the references among a record's fields.
+    pub(super) fn reference_errors(&mut self, conn: &mut Conn, fields: &Map<String, Value>) -> Result<Vec<FieldError>> {
+        let mut errors = Vec::new();
+        if let Some(Ok(site)) = fields.get("home_site_id").map(SiteId::read) {
+            errors.extend(self.site_error(conn, "/home_site_id", site)?);
+        }
+        if let Some(Ok(person)) = fields.get("person_id").map(PersonId::read) {
+            errors.extend(self.person_error(conn, "/person_id", person)?);
+        }
+        Ok(errors)
+    }
+
+    /// What is wrong with an event that only the store can see.
+    pub(super) fn event_errors(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Vec<FieldError>> {
+        let mut errors = Vec::new();
+        errors.extend(self.future_error(conn, event)?);
+        if let Some(person) = event.on_behalf_of {
+            errors.extend(self.person_error(conn, "/on_behalf_of", person)?);
+        }
+        match &event.details {
+            Details::Commissioning(c) => errors.extend(self.site_error(conn, "/site_id", c.site_id)?),
+            Details::Placement(p) => errors.extend(self.site_error(conn, "/site_id", p.site_id)?),
+            Details::Service(service) => errors.extend(self.job_errors(conn, service)?),
+            Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
+            Details::Correction(correction) => errors.extend(self.correction_error(conn, event, correction)?),
+            Details::Reading(_) | Details::Component(_) => {}
+        }
+        Ok(errors)
+    }
+
+    fn future_error(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Option<FieldError>> {
+        let latest = self.command.now.plus_seconds(AHEAD_SECONDS);
+        let (pointer, ahead) = match &event.occurred.when {
+            When::At { instant, .. } => ("/occurred_at", *instant > latest),
+            When::On(date) => {
+                let mut dates = Vec::new();
+                for site in super::folds::scope_of(conn, self.organization, event.unit_id)? {
+                    if let Some(stored) = self.stored(conn, Target::Site(site))?
+                        && let Some(zone) = records::fields(&stored.record, SiteFields::read)?.zone
+                    {
+                        dates.push(zone.date(latest));
+                    }
+                }
+                ("/occurred_on", dates.iter().all(|today| date > today))
+            }
+        };
+        let flaw = || Flaw::new("occurred_in_future", "What has not happened yet cannot be recorded; check the clock.");
+        Ok(ahead.then(|| FieldError::at(pointer, flaw())))
+    }
+
+    fn site_error(&mut self, conn: &mut Conn, pointer: &str, site: SiteId) -> Result<Option<FieldError>> {
+        let seen = (self.command.permit.0)(Ask::See(site)) == Permission::Allowed && self.stored(conn, Target::Site(site))?.is_some();
+        Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
+    }
+
+    fn person_error(&mut self, conn: &mut Conn, pointer: &str, person: PersonId) -> Result<Option<FieldError>> {
+        let known = self.stored(conn, Target::Person(person))?.is_some();
+        Ok((!known).then(|| FieldError::at(pointer, Flaw::new("unknown_person", "There is no such person."))))
+    }
+
+    fn job_errors(&self, conn: &mut Conn, service: &Service) -> Result<Vec<FieldError>> {
+        let named: Vec<_> = service.jobs.iter().map(|done| &done.job).collect();
+        let unknown = editions::unknown_jobs(conn, self.organization, &named)?;
+        let errors = service.jobs.iter().enumerate().filter(|(_, done)| unknown.contains(&&done.job)).map(|(at, done)| {
+            let detail = format!("No schedule of the organization has a job {}.", done.job);
+            FieldError::at(format!("/jobs/{at}/job"), Flaw::new("unknown_job", detail))
+        });
+        Ok(errors.collect())
+    }
+
+    fn adoption_error(&mut self, conn: &mut Conn, adoption: &Adoption) -> Result<Option<FieldError>> {
+        let edition = editions::find(conn, self.organization, adoption.edition_id)?;
+        let flaw = |pointer: &str, code, detail: &str| Some(FieldError::at(pointer, Flaw::new(code, detail)));
+        if self.stored(conn, Target::Schedule(adoption.schedule_id))?.is_none() {
+            return Ok(flaw("/schedule_id", "unknown_schedule", "There is no such schedule."));
+        }
+        Ok(match edition {
+            Some(edition) if edition.schedule == adoption.schedule_id => None,
+            _ => flaw("/edition_id", "unknown_edition", "The schedule has no such edition."),
+        })
+    }
+
+    /// A target is an event of the same unit, recorded earlier or by this same write, and no correction itself.
+    fn correction_error(&self, conn: &mut Conn, event: &ServiceEvent, correction: &Correction) -> Result<Option<FieldError>> {
+        let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
+        let in_log = log::of_edit(conn, self.organization, Key::from(correction.target_id))?;
+        let of_unit = in_log.filter(|row| row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id == Some(Key::from(event.unit_id)));
+        let kind = match of_unit {
+            Some(row) => Some(super::events::read(&row.body)?.kind()),
+            None => self.planned_kind(event, correction),
+        };
+        Ok(match kind {
+            None => flaw("unknown_event", "The unit has no such event."),
+            Some(EventKind::Correction) => flaw("correction_of_correction", "A correction is not corrected: reinstate or void its target instead."),
+            Some(_) => None,
+        })
+    }
+
+    fn planned_kind(&self, event: &ServiceEvent, correction: &Correction) -> Option<EventKind> {
+        let touched = self.units.get(&event.unit_id)?;
+        touched.unit.events.iter().find(|other| other.id == correction.target_id).map(ServiceEvent::kind)
+    }
+}

@@ -1,0 +1,88 @@
+//! The two doors to a transaction on PostgreSQL.
+
+use std::{sync::Arc, time::Duration};
+
+use diesel::r2d2::{ConnectionManager, CustomizeConnection, Pool as R2d2};
+use tokio::sync::Semaphore;
+
+use super::{Conn, dialect};
+use crate::{
+    door::{WAIT, on_a_blocking_thread},
+    error::{Result, StoreError},
+};
+
+/// How often a transaction is run again after a deadlock, a serialization failure or a colliding edit id.
+const TRIES: usize = 5;
+
+/// The connections, with a fair queue before them.
+#[derive(Clone)]
+pub(crate) struct Pool {
+    connections: R2d2<ConnectionManager<Conn>>,
+    all: Arc<Semaphore>,
+    writers: Arc<Semaphore>,
+}
+
+impl Pool {
+    pub(crate) fn open(address: &str, size: u32) -> Result<Self> {
+        let connections = R2d2::builder()
+            .max_size(size)
+            .connection_timeout(Duration::from_secs(5))
+            .connection_customizer(Box::new(Prepare))
+            .build(ConnectionManager::new(address))
+            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        let places = usize::try_from(size).unwrap_or(1);
+        // Writers get half the places, so that a storm of writes leaves reads answered.
+        Ok(Self {
+            connections,
+            all: Arc::new(Semaphore::new(places)),
+            writers: Arc::new(Semaphore::new((places / 2).max(1))),
+        })
+    }
+
+    pub(crate) async fn read<T: Send + 'static>(
+        &self,
+        f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        self.run(move |conn| dialect::read(conn, f)).await
+    }
+
+    pub(crate) async fn write<T: Send + 'static>(
+        &self,
+        mut f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let waiting = self.writers.clone().acquire_owned();
+        let _place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+        self.run(move |conn| {
+            let mut tried = 0;
+            loop {
+                tried += 1;
+                match dialect::write(conn, &mut f) {
+                    Err(error) if tried < TRIES && error.is_worth_another_try() => tracing::debug!(%error, tried, "again"),
+                    other => return other,
+                }
+            }
+        })
+        .await
+    }
+
+    async fn run<T: Send + 'static>(&self, f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static) -> Result<T> {
+        let waiting = self.all.clone().acquire_owned();
+        let place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+        let connections = self.connections.clone();
+        on_a_blocking_thread(move || {
+            let _place = place;
+            let mut conn = connections.get().map_err(|e| StoreError::Unreachable(e.to_string()))?;
+            f(&mut conn)
+        })
+        .await
+    }
+}
+
+#[derive(Debug)]
+struct Prepare;
+
+impl CustomizeConnection<Conn, diesel::r2d2::Error> for Prepare {
+    fn on_acquire(&self, conn: &mut Conn) -> std::result::Result<(), diesel::r2d2::Error> {
+        dialect::prepare(conn).map_err(diesel::r2d2::Error::QueryError)
+    }
+}

@@ -1,0 +1,94 @@
+//! The two doors to a transaction on SQLite: several readers, and one thread that writes.
+
+use std::{
+    sync::{Arc, mpsc},
+    thread,
+    time::Duration,
+};
+
+use diesel::{
+    Connection,
+    r2d2::{ConnectionManager, CustomizeConnection, Pool as R2d2},
+};
+use tokio::sync::{Semaphore, oneshot};
+
+use super::{Conn, dialect};
+use crate::{
+    door::{WAIT, on_a_blocking_thread},
+    error::{Result, StoreError},
+};
+
+type Job = Box<dyn FnOnce(&mut Conn) + Send>;
+
+/// How many writes may wait; more are told to come back later.
+const QUEUE: usize = 256;
+
+/// The readers' connections, and the way to the writer.
+#[derive(Clone)]
+pub(crate) struct Pool {
+    readers: R2d2<ConnectionManager<Conn>>,
+    places: Arc<Semaphore>,
+    writer: mpsc::SyncSender<Job>,
+    queue: Arc<Semaphore>,
+}
+
+impl Pool {
+    pub(crate) fn open(file: &str, size: u32) -> Result<Self> {
+        // The writer connects first: it makes the file and switches it to write-ahead logging.
+        let mut conn = Conn::establish(file).map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        dialect::prepare(&mut conn)?;
+        let (writer, jobs) = mpsc::sync_channel::<Job>(QUEUE);
+        thread::Builder::new()
+            .name("store-writer".into())
+            .spawn(move || jobs.iter().for_each(|job| job(&mut conn)))
+            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        let readers = R2d2::builder()
+            .max_size(size)
+            .connection_timeout(Duration::from_secs(5))
+            .connection_customizer(Box::new(Prepare))
+            .build(ConnectionManager::new(file))
+            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        let places = Arc::new(Semaphore::new(usize::try_from(size).unwrap_or(1)));
+        Ok(Self { readers, places, writer, queue: Arc::new(Semaphore::new(QUEUE)) })
+    }
+
+    pub(crate) async fn read<T: Send + 'static>(
+        &self,
+        f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let waiting = self.places.clone().acquire_owned();
+        let place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+        let readers = self.readers.clone();
+        on_a_blocking_thread(move || {
+            let _place = place;
+            let mut conn = readers.get().map_err(|e| StoreError::Unreachable(e.to_string()))?;
+            dialect::read(&mut conn, f)
+        })
+        .await
+    }
+
+    pub(crate) async fn write<T: Send + 'static>(
+        &self,
+        mut f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let _waiting = self.queue.try_acquire().map_err(|_| StoreError::Busy)?;
+        let (answer, answered) = oneshot::channel();
+        let span = tracing::Span::current();
+        let job: Job = Box::new(move |conn| {
+            let result = span.in_scope(|| dialect::write(conn, &mut f));
+            // The one who asked may have gone away; the write stands all the same.
+            let _ = answer.send(result);
+        });
+        self.writer.try_send(job).map_err(|_| StoreError::Busy)?;
+        answered.await.map_err(|_| StoreError::Stopped)?
+    }
+}
+
+#[derive(Debug)]
+struct Prepare;
+
+impl CustomizeConnection<Conn, diesel::r2d2::Error> for Prepare {
+    fn on_acquire(&self, conn: &mut Conn) -> std::result::Result<(), diesel::r2d2::Error> {
+        dialect::prepare(conn).map_err(diesel::r2d2::Error::QueryError)
+    }
+}

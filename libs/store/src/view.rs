@@ -1,0 +1,152 @@
+//! What readers are given.
+
+use interval::{DueState, ItemKey, Reason, UnitState};
+use model::{
+    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    edit::RecordKind,
+    schedule::Edition,
+};
+use serde_json::{Map, Value};
+use uuid::Uuid;
+
+use crate::command::Etag;
+
+/// A record with fields, private text joined in.
+#[derive(Clone, Debug)]
+pub struct RecordView {
+    /// The kind.
+    pub kind: RecordKind,
+    /// The id without its kind.
+    pub id: Uuid,
+    /// Its fields.
+    pub fields: Map<String, Value>,
+    /// What a writer must have seen.
+    pub etag: Etag,
+}
+
+/// A service event as it was recorded, private text joined in.
+#[derive(Clone, Debug)]
+pub struct EventView {
+    /// Its id.
+    pub id: EventId,
+    /// The unit it happened to.
+    pub unit: UnitId,
+    /// Its place in time, for paging.
+    pub occurred_at: Instant,
+    /// The event.
+    pub body: Map<String, Value>,
+    /// When the service recorded it.
+    pub recorded_at: Instant,
+    /// Who entered it.
+    pub author: PersonId,
+}
+
+/// An edition of a schedule.
+#[derive(Clone, Debug)]
+pub struct EditionView {
+    /// Its id.
+    pub id: EditionId,
+    /// The schedule.
+    pub schedule: ScheduleId,
+    /// The edition.
+    pub edition: Edition,
+}
+
+/// A page of something, and whether more follows.
+#[derive(Clone, Debug)]
+pub struct Page<T> {
+    /// The items.
+    pub items: Vec<T>,
+    /// Whether another page follows.
+    pub more: bool,
+}
+
+/// The state of one unit, folded afresh.
+#[derive(Clone, Debug)]
+pub struct UnitDue {
+    /// The unit's home site.
+    pub home_site: SiteId,
+    /// The fold.
+    pub state: UnitState,
+}
+
+/// Which service events are asked for.
+#[derive(Clone, Debug)]
+pub struct EventQuery {
+    /// The tenant.
+    pub organization: OrganizationId,
+    /// The unit.
+    pub unit: UnitId,
+    /// Only this kind.
+    pub kind: Option<model::event::EventKind>,
+    /// The last event of the page before.
+    pub after: Option<(Instant, EventId)>,
+    /// At most so many.
+    pub limit: usize,
+}
+
+/// Which due items are asked for.
+#[derive(Clone, Debug)]
+pub struct DueQuery {
+    /// The tenant.
+    pub organization: OrganizationId,
+    /// The instant that the list is about.
+    pub as_of: Instant,
+    /// Only at these sites (home, or where the unit stands); absent means everywhere.
+    pub sites: Option<Vec<SiteId>>,
+    /// Only this site of those.
+    pub site: Option<SiteId>,
+    /// Only this unit.
+    pub unit: Option<UnitId>,
+    /// Only this task.
+    pub task: Option<model::Code>,
+    /// Only these states; empty means all.
+    pub states: Vec<DueState>,
+    /// Only items that are due before this instant, given no new data.
+    pub due_before: Option<Instant>,
+    /// Latest first.
+    pub descending: bool,
+    /// The last item of the page before.
+    pub after: Option<DuePlace>,
+    /// At most so many.
+    pub limit: usize,
+}
+
+/// The place of an item in a list of due items.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct DuePlace {
+    /// First instant of due, given no new data.
+    pub due_at: Instant,
+    /// Then by unit,
+    pub unit: UnitId,
+    /// schedule
+    pub schedule: ScheduleId,
+    /// and task.
+    pub task: model::Code,
+}
+
+/// One line of a list of due items.
+#[derive(Clone, Debug)]
+pub struct DueRow {
+    /// Its place.
+    pub place: DuePlace,
+    /// The unit's home site.
+    pub home_site: SiteId,
+    /// Where the unit stands.
+    pub standing_site: SiteId,
+    /// The state at the list's instant.
+    pub state: DueState,
+    /// Why it is unknown, if it is.
+    pub reason: Option<Reason>,
+    /// Since when.
+    pub since: Instant,
+    /// Until when, given no new data.
+    pub until: Instant,
+}
+
+impl DuePlace {
+    /// The place of an item.
+    pub fn of(unit: UnitId, key: &ItemKey, due_at: Instant) -> Self {
+        Self { due_at, unit, schedule: key.schedule, task: key.task.clone() }
+    }
+}

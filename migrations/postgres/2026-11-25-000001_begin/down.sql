@@ -1,0 +1,13 @@
+DROP TABLE secret;
+DROP TABLE private_text;
+DROP TABLE outbox;
+DROP TABLE feed;
+DROP TABLE due_item;
+DROP TABLE unit_state;
+DROP TABLE service_event;
+DROP TABLE job;
+DROP TABLE edition;
+DROP TABLE record;
+DROP TABLE record_lock;
+DROP TABLE change_log;
+DROP TABLE organization;

@@ -1,0 +1,162 @@
+//! `serve`: the API, until it is told to stop.
+
+use std::{net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
+
+use access::KeyRing;
+use actix_web::{App, HttpServer, middleware, web};
+use anyhow::{Context, Result, anyhow};
+use clap::{Args, ValueEnum};
+use model::Instant;
+use store::{Address, Store};
+
+use super::{Database, Trust, say};
+use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State};
+
+/// How often the stored states are moved on to the present.
+const ADVANCE_EVERY: Duration = Duration::from_secs(30);
+/// Units that one transaction moves on at most.
+const ADVANCE_SLICE: i64 = 200;
+/// How long requests under way may take when the service stops.
+const STOP_SECONDS: u64 = 30;
+
+#[derive(Args)]
+pub(super) struct Serve {
+    #[command(flatten)]
+    database: Database,
+    #[command(flatten)]
+    trust: Trust,
+    #[command(flatten)]
+    network: Network,
+    /// File with the public keys of who signs access tokens (a JWK set).
+    #[arg(long, env = "KEEPSTART_JWKS", default_value = "jwks.json")]
+    jwks: PathBuf,
+    /// Begin the clock at this instant instead of the machine's; for tests.
+    #[arg(long, env = "KEEPSTART_CLOCK")]
+    clock: Option<String>,
+}
+
+/// Where and how to listen, and what to log.
+#[derive(Args, Clone)]
+pub(super) struct Network {
+    /// Address to listen on; port 0 takes a free one.
+    #[arg(long, env = "KEEPSTART_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: String,
+    /// Connections to the database at most.
+    #[arg(long, env = "KEEPSTART_CONNECTIONS", default_value_t = 8, value_parser = clap::value_parser!(u32).range(2..=500))]
+    connections: u32,
+    /// Worker threads.
+    #[arg(long, env = "KEEPSTART_WORKERS", default_value_t = 2, value_parser = clap::value_parser!(u16).range(1..=256))]
+    workers: u16,
+    /// What to log, such as info, or api=debug,store=debug.
+    #[arg(long, env = "KEEPSTART_LOG", default_value = "info")]
+    log: String,
+    /// How to write the log.
+    #[arg(long, env = "KEEPSTART_LOG_FORMAT", default_value = "json")]
+    log_format: LogFormat,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum LogFormat {
+    /// One JSON object a line.
+    Json,
+    /// Lines for people.
+    Text,
+}
+
+impl Serve {
+    pub(super) fn run(self) -> Result<ExitCode> {
+        let address = self.database.address()?;
+        // The embedded database belongs to this one process, which brings it up to date itself.
+        if matches!(address, Address::Sqlite(_)) {
+            store::migrate(&address)?;
+        }
+        let parties = Parties::parse(&self.trust.issuer, &self.trust.audience)?;
+        let keys = std::fs::read_to_string(&self.jwks).with_context(|| {
+            format!("cannot read the key set {}; `keepstart-api key` makes one", self.jwks.display())
+        })?;
+        let clock = match &self.clock {
+            None => Clock::machine(),
+            Some(text) => Clock::starting_at(Instant::parse(text).map_err(|flaw| anyhow!("clock: {flaw}"))?),
+        };
+        self.network.serve(&address, &parties, &keys, clock, |_| async { Ok(()) })
+    }
+}
+
+impl Network {
+    /// Opens the database, does `first`, then serves until told to stop.
+    pub(super) fn serve<F: Future<Output = Result<()>>>(
+        &self,
+        address: &Address,
+        parties: &Parties,
+        keys: &str,
+        clock: Clock,
+        first: impl FnOnce(State) -> F,
+    ) -> Result<ExitCode> {
+        self.start_log()?;
+        let listener = TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
+        actix_web::rt::System::new().block_on(async {
+            let state = open(address, self.connections, parties, keys, clock).await?;
+            first(state.clone()).await?;
+            say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
+            tokio::spawn(keep_advancing(state.clone()));
+            let server = HttpServer::new(move || {
+                App::new().app_data(web::Data::new(state.clone())).wrap(middleware::from_fn(app::frame)).configure(app::configure)
+            });
+            server
+                .workers(self.workers.into())
+                .tcp_nodelay(true)
+                .client_request_timeout(Duration::from_secs(10))
+                .keep_alive(Duration::from_secs(75))
+                .shutdown_timeout(STOP_SECONDS)
+                .listen(listener)?
+                .run()
+                .await?;
+            Ok(ExitCode::SUCCESS)
+        })
+    }
+
+    fn start_log(&self) -> Result<()> {
+        let filter = tracing_subscriber::EnvFilter::try_new(&self.log).context("log filter")?;
+        let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+        let started = match self.log_format {
+            LogFormat::Json => log.json().flatten_event(true).try_init(),
+            LogFormat::Text => log.try_init(),
+        };
+        started.map_err(|error| anyhow!("{error}"))
+    }
+}
+
+/// Opens everything that requests reach.
+pub(super) async fn open(address: &Address, connections: u32, parties: &Parties, keys: &str, clock: Clock) -> Result<State> {
+    let store = Store::open(address, connections)?;
+    let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
+    let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
+    let secret = store.secret("cursor", fresh.to_vec()).await?;
+    Ok(State { store, keys: Arc::new(keys), clock, cursors: Cursors::new(&secret) })
+}
+
+/// Moves stored states on as time passes. Lists are right without it; it keeps them fast, and tells others.
+async fn keep_advancing(state: State) {
+    let mut tick = tokio::time::interval(ADVANCE_EVERY);
+    loop {
+        tick.tick().await;
+        if let Err(error) = advance_all(&state).await {
+            tracing::error!(%error, "states could not be moved on");
+        }
+    }
+}
+
+async fn advance_all(state: &State) -> store::Result<()> {
+    for organization in state.store.organizations().await? {
+        loop {
+            let moved = state.store.advance(organization, state.clock.now(), ADVANCE_SLICE).await?;
+            if moved > 0 {
+                tracing::info!(organization.id = %organization, units = moved, "states moved on");
+            }
+            if i64::try_from(moved).unwrap_or(i64::MAX) < ADVANCE_SLICE {
+                break;
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,41 @@
+//! The service's clock: the machine's, or for demonstrations and tests one that begins at another instant.
+
+use std::time::Instant as Ticks;
+
+use model::Instant;
+
+/// A clock that runs.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Clock(Origin);
+
+#[derive(Clone, Copy, Debug)]
+enum Origin {
+    Machine,
+    From { instant: Instant, started: Ticks },
+}
+
+impl Clock {
+    /// The machine's clock.
+    pub(crate) const fn machine() -> Self {
+        Self(Origin::Machine)
+    }
+
+    /// A clock that shows `instant` now and runs on from there.
+    pub(crate) fn starting_at(instant: Instant) -> Self {
+        Self(Origin::From { instant, started: Ticks::now() })
+    }
+
+    /// The time.
+    pub(crate) fn now(&self) -> Instant {
+        match self.0 {
+            Origin::Machine => {
+                let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+                Instant::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+            }
+            Origin::From { instant, started } => {
+                let passed = i64::try_from(started.elapsed().as_micros()).unwrap_or(i64::MAX);
+                Instant::from_micros(instant.micros().saturating_add(passed))
+            }
+        }
+    }
+}

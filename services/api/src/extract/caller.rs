@@ -1,0 +1,123 @@
+//! Who is asking, and what they may do.
+
+use std::{future::Future, pin::Pin, sync::Arc};
+
+use access::{Action, Decision, Grant, Object, Principal, token};
+use actix_web::{FromRequest, HttpRequest, dev, http::header, web};
+use model::{Instant, OrganizationId, PersonId, SiteId, person::SiteScope};
+use store::command::{Ask, Permission, Permit};
+
+use crate::{
+    problem::{ApiError, ApiResult, Kind},
+    state::State,
+};
+
+/// The person behind a request, with the grants they hold at its instant.
+#[derive(Clone, Debug)]
+pub(crate) struct Caller {
+    principal: Principal,
+    now: Instant,
+}
+
+impl Caller {
+    /// A caller with these grants.
+    pub(crate) fn new(principal: Principal, now: Instant) -> Self {
+        Self { principal, now }
+    }
+
+    /// The tenant.
+    pub(crate) fn organization(&self) -> OrganizationId {
+        self.principal.organization
+    }
+
+    /// The person.
+    pub(crate) fn person(&self) -> PersonId {
+        self.principal.person
+    }
+
+    /// The instant of the request.
+    pub(crate) fn now(&self) -> Instant {
+        self.now
+    }
+
+    /// The sites that may be seen; none means all.
+    pub(crate) fn visible_sites(&self) -> Option<Vec<SiteId>> {
+        match self.principal.sites_at(self.now) {
+            SiteScope::All => None,
+            SiteScope::Only(sites) => Some(sites.into_iter().collect()),
+        }
+    }
+
+    /// Lets through who may, with 404 for what may not be seen.
+    pub(crate) fn require(&self, action: Action, object: &Object) -> ApiResult<()> {
+        match access::decide(&self.principal, action, object, self.now) {
+            Decision::Allow => Ok(()),
+            Decision::Forbidden => Err(ApiError::new(Kind::Forbidden)),
+            Decision::Hidden => Err(ApiError::new(Kind::NotFound)),
+        }
+    }
+
+    /// The same decision for the store, which asks it under the lock.
+    pub(crate) fn permit(&self) -> Permit {
+        let caller = self.clone();
+        Permit(Arc::new(move |ask| caller.answer(ask)))
+    }
+
+    fn answer(&self, ask: Ask<'_>) -> Permission {
+        let organization = self.principal.organization;
+        let (action, object) = match ask {
+            Ask::See(site) => (Action::ReadSite, Object::at(organization, [site])),
+            Ask::Write { action, sites, own } => {
+                let object = if sites.is_empty() { Object::of(organization) } else { Object::at(organization, sites.iter().copied()) };
+                (crate::intake::access_action(action, own), object)
+            }
+        };
+        match access::decide(&self.principal, action, &object, self.now) {
+            Decision::Allow => Permission::Allowed,
+            Decision::Forbidden => Permission::Forbidden,
+            Decision::Hidden => Permission::Hidden,
+        }
+    }
+}
+
+impl FromRequest for Caller {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = ApiResult<Self>>>>;
+
+    fn from_request(request: &HttpRequest, _: &mut dev::Payload) -> Self::Future {
+        let bearer = bearer(request);
+        let state = request.app_data::<web::Data<State>>().cloned();
+        Box::pin(async move {
+            let state = state.ok_or_else(|| ApiError::internal("no state"))?;
+            authenticate(&state, &bearer?).await
+        })
+    }
+}
+
+async fn authenticate(state: &State, bearer: &str) -> ApiResult<Caller> {
+    let now = state.clock.now();
+    let claims = token::verify(&state.keys, bearer, now).map_err(|error| {
+        tracing::info!(reason = %error, "token refused");
+        ApiError::new(Kind::Unauthenticated)
+    })?;
+    let grants = state.store.grants(claims.organization, claims.subject).await?;
+    let grants = grants
+        .into_iter()
+        .filter_map(|g| Some(Grant { role: g.role?, sites: g.sites?, from: g.from?, until: g.until }))
+        .collect();
+    let principal = Principal { person: claims.subject, organization: claims.organization, grants };
+    Ok(Caller::new(principal, now))
+}
+
+/// The token of the one Authorization header there is.
+fn bearer(request: &HttpRequest) -> ApiResult<String> {
+    let mut sent = request.headers().get_all(header::AUTHORIZATION);
+    let missing = || ApiError::new(Kind::Unauthenticated);
+    let first = sent.next().ok_or_else(missing)?;
+    if sent.next().is_some() {
+        return Err(ApiError::new(Kind::InvalidHeader).detail("There are two Authorization headers."));
+    }
+    let text = first.to_str().map_err(|_| missing())?;
+    let (scheme, token) = text.split_once(' ').ok_or_else(missing)?;
+    if scheme.eq_ignore_ascii_case("bearer") { Ok(token.to_owned()) } else { Err(missing()) }
+}

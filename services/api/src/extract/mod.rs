@@ -1,0 +1,13 @@
+//! What handlers take out of a request: parsed, complete, or refused with a problem.
+
+mod body;
+mod caller;
+mod headers;
+mod params;
+
+pub(crate) use self::{
+    body::{JSON, MERGE_PATCH, json},
+    caller::Caller,
+    headers::{if_match, if_none_match_is, idempotency_key},
+    params::{Params, path_id},
+};

@@ -1,0 +1,91 @@
+//! Query parameters and ids in paths: known ones only, each once, each parsed.
+
+use actix_web::{HttpRequest, web};
+use model::{
+    id::{Id, Kind as IdKind},
+    read::{FieldError, Flaw},
+};
+
+use crate::problem::{ApiError, ApiResult, Kind};
+
+/// Items of a page when the client does not say.
+const LIMIT: usize = 100;
+/// Items of a page at most; a larger wish is drawn down to it.
+const LIMIT_MOST: usize = 500;
+
+/// The parameters of a query, taken one by one.
+pub(crate) struct Params {
+    path: String,
+    sent: Vec<(String, String)>,
+    bound: Vec<String>,
+    errors: Vec<FieldError>,
+}
+
+impl Params {
+    /// All parameters of a request.
+    pub(crate) fn of(request: &HttpRequest) -> ApiResult<Self> {
+        let query = web::Query::<Vec<(String, String)>>::from_query(request.query_string())
+            .map_err(|_| ApiError::new(Kind::InvalidParameter).detail("The query cannot be read."))?;
+        Ok(Self { path: request.path().to_owned(), sent: query.into_inner(), bound: Vec::new(), errors: Vec::new() })
+    }
+
+    /// A parameter that may be absent and binds the list's cursor.
+    pub(crate) fn take<T>(&mut self, name: &'static str, parse: impl FnOnce(&str) -> Result<T, Flaw>) -> Option<T> {
+        let text = self.raw(name)?;
+        self.bound.push(format!("{name}={text}"));
+        self.parsed(name, &text, parse)
+    }
+
+    /// A parameter of words separated by commas.
+    pub(crate) fn take_list<T>(&mut self, name: &'static str, parse: impl Fn(&str) -> Result<T, Flaw>) -> Vec<T> {
+        let all = |text: &str| text.split(',').map(&parse).collect::<Result<Vec<_>, _>>();
+        self.take(name, all).unwrap_or_default()
+    }
+
+    /// How many items a page has.
+    pub(crate) fn limit(&mut self) -> usize {
+        let flaw = || Flaw::new("out_of_range", format!("A whole number from 1; {LIMIT_MOST} at most are given."));
+        let found = self.raw("limit").and_then(|text| {
+            self.parsed("limit", &text, |text| text.parse::<u64>().ok().filter(|n| *n > 0).ok_or_else(flaw))
+        });
+        found.map_or(LIMIT, |n| usize::try_from(n).unwrap_or(LIMIT_MOST).min(LIMIT_MOST))
+    }
+
+    /// The cursor, if the page is not the first.
+    pub(crate) fn cursor(&mut self) -> Option<String> {
+        self.raw("cursor")
+    }
+
+    /// Ends the taking: whatever is left is an error. Gives the text that cursors of this list are bound to.
+    pub(crate) fn close(mut self) -> ApiResult<String> {
+        for (name, _) in std::mem::take(&mut self.sent) {
+            let flaw = Flaw::new("unknown_parameter", "There is no such parameter here.");
+            self.errors.push(FieldError::at(name, flaw));
+        }
+        if self.errors.is_empty() {
+            self.bound.sort();
+            Ok(format!("{}?{}", self.path, self.bound.join("&")))
+        } else {
+            Err(ApiError::new(Kind::InvalidParameter).errors(self.errors))
+        }
+    }
+
+    fn raw(&mut self, name: &'static str) -> Option<String> {
+        let (mut found, rest): (Vec<_>, Vec<_>) = self.sent.drain(..).partition(|(sent, _)| sent == name);
+        self.sent = rest;
+        if found.len() > 1 {
+            self.errors.push(FieldError::at(name, Flaw::new("repeated_parameter", "Give this parameter once.")));
+        }
+        found.pop().map(|(_, text)| text)
+    }
+
+    fn parsed<T>(&mut self, name: &str, text: &str, parse: impl FnOnce(&str) -> Result<T, Flaw>) -> Option<T> {
+        parse(text).map_err(|flaw| self.errors.push(FieldError::at(name, flaw))).ok()
+    }
+}
+
+/// The id in a path; what is no id is not there.
+pub(crate) fn path_id<K: IdKind>(request: &HttpRequest, name: &str) -> ApiResult<Id<K>> {
+    let text = request.match_info().get(name).unwrap_or_default();
+    Id::parse(text).map_err(|_| ApiError::new(Kind::NotFound))
+}

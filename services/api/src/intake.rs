@@ -1,0 +1,175 @@
+//! From a JSON body to a proposal for the store: the one way in, for requests and for the demonstration data.
+
+use access::Action as Asked;
+use model::{
+    EditId, Id, ScheduleId,
+    edit::{Action, Channel, Edit, RecordKind, Target},
+    event::ServiceEvent,
+    id::Kind,
+    person::{GrantFields, PersonFields},
+    private::Salt,
+    read::{FieldError, Flaw, Mode, Object, whole},
+    schedule::{Edition, ScheduleFields},
+    site::SiteFields,
+    unit::UnitFields,
+};
+use serde::Serialize;
+use serde_json::{Map, Value};
+use store::{
+    Command,
+    command::{Etag, Outcome, Proposal, Refusal, Written},
+};
+
+use crate::{
+    extract::Caller,
+    problem::{ApiError, ApiResult, Kind as ProblemKind},
+    random,
+    state::State,
+};
+
+/// What a body came to, or everything wrong with it.
+type Read<T> = Result<T, Vec<FieldError>>;
+
+/// A new record of `kind`; `fallback` becomes its id where the body has none.
+pub(crate) fn new_record(kind: RecordKind, body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
+    let body = with_id(body, fallback);
+    match kind {
+        RecordKind::Site => created(&body, Target::Site, SiteFields::read, salts),
+        RecordKind::Unit => created(&body, Target::Unit, UnitFields::read, salts),
+        RecordKind::Schedule => created(&body, Target::Schedule, ScheduleFields::read, salts),
+        RecordKind::Person => created(&body, Target::Person, PersonFields::read, salts),
+        RecordKind::Grant => created(&body, Target::Grant, GrantFields::read, salts),
+        RecordKind::Edition | RecordKind::ServiceEvent => Err(Vec::new()),
+    }
+}
+
+/// Fields of a record to be set or removed.
+pub(crate) fn patch(target: Target, body: &Value, edit: EditId, seen: Etag, salts: Vec<Salt>) -> Read<Proposal> {
+    let fields = match target {
+        Target::Site(_) => patched(body, SiteFields::read)?,
+        Target::Unit(_) => patched(body, UnitFields::read)?,
+        Target::Schedule(_) => patched(body, ScheduleFields::read)?,
+        Target::Person(_) => patched(body, PersonFields::read)?,
+        Target::Grant(_) => patched(body, GrantFields::read)?,
+    };
+    Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen: Some(seen), salts })
+}
+
+/// A new service event.
+pub(crate) fn new_event(body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
+    let event = whole(&with_id(body, fallback), Mode::New, ServiceEvent::read)?;
+    Ok(Proposal { edit: Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) }, seen: None, salts })
+}
+
+/// A new edition of a schedule.
+pub(crate) fn new_edition(schedule: ScheduleId, body: Value, fallback: EditId) -> Read<Proposal> {
+    let (id, edition) = whole(&with_id(body, fallback), Mode::New, |o| {
+        let id = o.required("id", Id::read);
+        let edition = Edition::read(o);
+        Some((id?, edition?))
+    })?;
+    let action = Action::Edition { id, schedule, edition: Box::new(edition) };
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts: Vec::new() })
+}
+
+/// What was recorded, and whether by an earlier request.
+pub(crate) struct Done {
+    /// What it wrote.
+    pub written: Written,
+    /// Whether this was a repeat.
+    pub repeat: bool,
+}
+
+/// Has one edit judged and recorded; what the store refuses becomes a problem.
+pub(crate) async fn submit(state: &State, caller: &Caller, channel: Channel, proposal: Proposal) -> ApiResult<Done> {
+    let command = Command {
+        organization: caller.organization(),
+        author: caller.person(),
+        channel,
+        now: caller.now(),
+        edits: vec![proposal],
+        permit: caller.permit(),
+    };
+    match state.store.write(command).await?.pop() {
+        Some(Outcome::Applied(written)) => Ok(Done { written, repeat: false }),
+        Some(Outcome::AlreadyApplied(written)) => Ok(Done { written, repeat: true }),
+        Some(Outcome::Refused(refusal)) => Err(refused(refusal)),
+        None => Err(ApiError::internal("an edit without an outcome")),
+    }
+}
+
+/// The service's stated action behind a change, for the decision who may do it.
+pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
+    match action {
+        Action::Create { target: Target::Site(_), .. } => Asked::CreateSite,
+        Action::Create { target: Target::Unit(_), .. } => Asked::CreateUnit,
+        Action::Set { target: Target::Site(_), .. } => Asked::EditSite,
+        Action::Set { target: Target::Unit(_), .. } => Asked::EditUnit,
+        Action::Create { target: Target::Schedule(_), .. } | Action::Set { target: Target::Schedule(_), .. } | Action::Edition { .. } => {
+            Asked::CreateSchedule
+        }
+        Action::Create { target: Target::Person(_) | Target::Grant(_), .. } | Action::Set { target: Target::Person(_) | Target::Grant(_), .. } => {
+            Asked::ManagePeople
+        }
+        Action::Event(event) => match event.kind() {
+            model::event::EventKind::Correction => Asked::Correct { own },
+            kind => Asked::RecordEvent(kind),
+        },
+    }
+}
+
+fn refused(refusal: Refusal) -> ApiError {
+    match refusal {
+        Refusal::NotFound => ApiError::new(ProblemKind::NotFound),
+        Refusal::Forbidden => ApiError::new(ProblemKind::Forbidden),
+        Refusal::Stale(current) => ApiError::stale(current),
+        Refusal::IdReused(id) => ApiError::new(ProblemKind::IdReused).detail(format!("An edit with the id {id} was recorded before, with other content.")),
+        Refusal::Exists => ApiError::new(ProblemKind::AlreadyExists),
+        Refusal::Invalid(errors) => ApiError::invalid(errors),
+    }
+}
+
+fn created<K: Kind, F: Serialize>(body: &Value, target: impl Fn(Id<K>) -> Target, read: impl Fn(&mut Object<'_>) -> Option<F>, salts: Vec<Salt>) -> Read<Proposal> {
+    let (id, fields) = whole(body, Mode::New, |o| {
+        let id = o.required("id", Id::<K>::read);
+        let fields = read(o);
+        Some((id?, fields?))
+    })?;
+    let action = Action::Create { target: target(id), fields: written_back(&fields)? };
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
+}
+
+fn patched<F: Serialize>(body: &Value, read: impl Fn(&mut Object<'_>) -> Option<F>) -> Read<Map<String, Value>> {
+    let (fields, removed) = whole(body, Mode::Patch, |o| {
+        let fields = read(o)?;
+        Some((fields, o.removed().to_vec()))
+    })?;
+    let mut set = written_back(&fields)?;
+    set.extend(removed.into_iter().map(|name| (name.to_owned(), Value::Null)));
+    if set.is_empty() {
+        return Err(vec![FieldError::at("", Flaw::new("empty_patch", "A patch sets or removes at least one member."))]);
+    }
+    Ok(set)
+}
+
+/// The fields as the service writes them: what is hashed and stored is never the sender's spelling.
+fn written_back<F: Serialize>(fields: &F) -> Read<Map<String, Value>> {
+    match serde_json::to_value(fields) {
+        Ok(Value::Object(members)) => Ok(members),
+        _ => Err(Vec::new()),
+    }
+}
+
+fn with_id(mut body: Value, fallback: EditId) -> Value {
+    if let Value::Object(members) = &mut body
+        && members.get("id").is_none_or(Value::is_null)
+    {
+        members.insert("id".to_owned(), Value::from(fallback.to_string()));
+    }
+    body
+}
+
+/// The id for a body without one: the key that the client sent, or a fresh one.
+pub(crate) fn fallback(key: Option<EditId>, caller: &Caller) -> EditId {
+    key.unwrap_or_else(|| random::id(caller.now()))
+}

@@ -1,0 +1,449 @@
+//! The OpenAPI description: generated from the handlers, with the schemas of what travels.
+
+use interval::{DueItem, DueState, EngineHours, Reason, TraceEntry};
+use model::{
+    event::Details,
+    schedule::{Caution, Edition as EditionFields, Part, ScheduleFields, Setting},
+    site::SiteFields,
+    unit::UnitFields,
+};
+use serde::Serialize;
+use utoipa::{
+    OpenApi, ToSchema,
+    openapi::{
+        RefOr, Schema,
+        security::{HttpAuthScheme, HttpBuilder, SecurityScheme},
+    },
+};
+
+pub(crate) use crate::problem::Problem;
+use crate::{
+    problem::{ApiError, ApiResult},
+    routes::Paths,
+};
+
+/// What a kind of problem means.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ProblemKind {
+    /// Its code.
+    #[schema(example = "precondition_failed")]
+    pub code: &'static str,
+    /// What it is.
+    #[schema(example = "The record changed since you read it")]
+    pub title: &'static str,
+    /// The HTTP status it comes with.
+    #[schema(example = 412)]
+    pub status: u16,
+    /// Whether the same request may succeed later.
+    pub retryable: bool,
+    /// What a client does about it.
+    #[schema(example = "Read it again, look at what changed, and send the change with the new ETag.")]
+    pub what_to_do: &'static str,
+}
+
+/// That something is well.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Health {
+    /// Always `ok`; otherwise a problem is sent.
+    #[schema(example = "ok")]
+    pub status: &'static str,
+}
+
+macro_rules! shapes {
+    ($($new:ident $sent:ident $listed:ident $fields:ty, $what:literal;)*) => {$(
+        #[doc = concat!("A new ", $what, ".")]
+        #[derive(ToSchema)]
+        #[allow(dead_code, reason = "describes what is read by hand, member by member")]
+        pub(crate) struct $new {
+            /// An id of your own, a UUID; absent means that the service makes one.
+            #[schema(value_type = Option<String>, format = "uuid")]
+            id: Option<String>,
+            #[serde(flatten)]
+            fields: $fields,
+        }
+
+        #[doc = concat!("A ", $what, ": its id and its fields.")]
+        #[derive(ToSchema)]
+        #[allow(dead_code, reason = "describes what is written from registers")]
+        pub(crate) struct $sent {
+            /// Its id.
+            #[schema(value_type = String, format = "uuid")]
+            id: String,
+            #[serde(flatten)]
+            fields: $fields,
+        }
+
+        #[doc = concat!("A page of ", $what, "s.")]
+        #[derive(ToSchema)]
+        #[allow(dead_code, reason = "describes what is written from registers")]
+        pub(crate) struct $listed {
+            /// The items.
+            items: Vec<$sent>,
+            /// The cursor of the next page; absent on the last.
+            next: Option<String>,
+        }
+    )*};
+}
+
+shapes! {
+    SiteNew Site Sites SiteFields, "site";
+    UnitNew Unit Units UnitFields, "unit";
+    ScheduleNew Schedule Schedules ScheduleFields, "schedule";
+}
+
+/// Fields of a site to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = SitePatch)]
+pub(crate) struct SitePatch(#[allow(dead_code, reason = "a schema")] SiteFields);
+
+/// Fields of a unit to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = UnitPatch)]
+pub(crate) struct UnitPatch(#[allow(dead_code, reason = "a schema")] UnitFields);
+
+/// Fields of a schedule to set.
+#[derive(ToSchema)]
+#[schema(as = SchedulePatch)]
+pub(crate) struct SchedulePatch(#[allow(dead_code, reason = "a schema")] ScheduleFields);
+
+/// A new edition of a schedule.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is read by hand, member by member")]
+pub(crate) struct EditionNew {
+    /// An id of your own, a UUID; absent means that the service makes one.
+    #[schema(value_type = Option<String>, format = "uuid")]
+    id: Option<String>,
+    #[serde(flatten)]
+    edition: EditionFields,
+}
+
+/// An edition of a schedule.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct Edition {
+    /// Its id.
+    #[schema(value_type = String, format = "uuid")]
+    id: String,
+    /// The schedule it is an edition of.
+    #[schema(value_type = String, format = "uuid")]
+    schedule_id: String,
+    #[serde(flatten)]
+    edition: EditionFields,
+}
+
+/// A page of editions.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct Editions {
+    /// The items.
+    items: Vec<Edition>,
+    /// The cursor of the next page; absent on the last.
+    next: Option<String>,
+}
+
+/// What every kind of service event has.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is read by hand, member by member")]
+pub(crate) struct EventCommon {
+    /// The unit it happened to.
+    #[schema(value_type = String, format = "uuid")]
+    unit_id: String,
+    /// When it happened, with the offset from UTC; or `occurred_on`.
+    #[schema(value_type = Option<String>, format = DateTime, example = "2026-08-01T06:00:00-06:00")]
+    occurred_at: Option<String>,
+    /// The day it happened, where only that is known.
+    #[schema(value_type = Option<String>, format = Date)]
+    occurred_on: Option<String>,
+    /// `minute` where seconds are not known; absent means `instant`.
+    #[schema(pattern = "^(instant|minute)$")]
+    occurred_precision: Option<String>,
+    /// Where the time came from: `clock`, `typed` or `scanned`; absent means `typed`.
+    #[schema(pattern = "^(clock|typed|scanned)$")]
+    occurred_source: Option<String>,
+    /// For whom you enter it.
+    #[schema(value_type = Option<String>, format = "uuid")]
+    on_behalf_of: Option<String>,
+    /// Anything else; private, erasable.
+    #[schema(max_length = 4000)]
+    note: Option<String>,
+    #[serde(flatten)]
+    details: Details,
+}
+
+/// A new service event.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is read by hand, member by member")]
+pub(crate) struct EventNew {
+    /// An id of your own, a UUID; absent means that the service makes one.
+    #[schema(value_type = Option<String>, format = "uuid")]
+    id: Option<String>,
+    #[serde(flatten)]
+    common: EventCommon,
+}
+
+/// A service event as it was recorded.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct Event {
+    /// Its id.
+    #[schema(value_type = String, format = "uuid")]
+    id: String,
+    #[serde(flatten)]
+    common: EventCommon,
+    /// When the service recorded it.
+    #[schema(value_type = String, format = DateTime)]
+    recorded_at: String,
+    /// Who entered it.
+    #[schema(value_type = String, format = "uuid")]
+    author: String,
+}
+
+/// A service event that was just recorded.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct EventRecorded {
+    #[serde(flatten)]
+    event: Event,
+    /// What is doubtful about it; it is recorded all the same.
+    warnings: Vec<EventWarning>,
+}
+
+/// Something doubtful about an event.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct EventWarning {
+    /// Its code.
+    #[schema(example = "reading_set_aside")]
+    code: String,
+    /// Where in the event.
+    #[schema(example = "/meter_hours")]
+    pointer: String,
+    /// A sentence for people.
+    detail: String,
+    /// The reading that was probably meant.
+    #[schema(example = 423.2)]
+    suggested_meter_hours: Option<f64>,
+}
+
+/// A page of service events.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from the log")]
+pub(crate) struct Events {
+    /// The items.
+    items: Vec<Event>,
+    /// The cursor of the next page; absent on the last.
+    next: Option<String>,
+}
+
+/// A page of due items, exact at its instant.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct DueList {
+    /// The instant that the whole list is about; its pages keep it.
+    #[schema(value_type = String, format = DateTime)]
+    pub as_of: model::Instant,
+    /// The items.
+    pub items: Vec<DueLine>,
+    /// The cursor of the next page; absent on the last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+}
+
+/// One task on one unit, in a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct DueLine {
+    /// The unit.
+    #[schema(value_type = String, format = "uuid")]
+    pub unit_id: model::UnitId,
+    /// What people call the unit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unit_label: Option<String>,
+    /// The unit's home site.
+    #[schema(value_type = String, format = "uuid")]
+    pub home_site_id: model::SiteId,
+    /// Where the unit stands.
+    #[schema(value_type = String, format = "uuid")]
+    pub standing_site_id: model::SiteId,
+    /// The schedule that asks for the work.
+    #[schema(value_type = String, format = "uuid")]
+    pub schedule_id: model::ScheduleId,
+    /// The task.
+    #[schema(value_type = String, example = "oil_change")]
+    pub task: model::Code,
+    /// The state.
+    pub state: DueState,
+    /// Why it is unknown.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<Reason>,
+    /// The last instant before which the state was another, as far as steps reach back.
+    #[schema(value_type = String, format = DateTime)]
+    pub since: model::Instant,
+    /// When the state changes next, given no new data; absent if never.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = DateTime)]
+    pub until: Option<model::Instant>,
+    /// The first instant of being due, given no new data; absent if never.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = DateTime)]
+    pub due_at: Option<model::Instant>,
+}
+
+/// All that is due on one unit, worked out afresh.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UnitDue {
+    /// The unit.
+    #[schema(value_type = String, format = "uuid")]
+    pub unit_id: model::UnitId,
+    /// The instant of the answer.
+    #[schema(value_type = String, format = DateTime)]
+    pub as_of: model::Instant,
+    /// Where the unit stands.
+    #[schema(value_type = String, format = "uuid")]
+    pub standing_site_id: model::SiteId,
+    /// Hours of the engine since new.
+    pub engine_hours: EngineHours,
+    /// Readings that are not used, with what was probably meant.
+    pub set_aside: Vec<SetAsideReading>,
+    /// The adopted editions that ask for the items.
+    pub editions: Vec<EditionInUse>,
+    /// The items.
+    pub items: Vec<UnitDueItem>,
+}
+
+/// A reading that the engine hours do not rest on.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct SetAsideReading {
+    /// The event that carries it.
+    #[schema(value_type = String, format = "uuid")]
+    pub event_id: model::EventId,
+    /// What was read.
+    #[schema(value_type = f64, example = 4231.7)]
+    pub meter_hours: model::Hours,
+    /// What was probably meant.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 423.2)]
+    pub suggested_meter_hours: Option<model::Hours>,
+}
+
+/// An edition that asks for some of the items.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct EditionInUse {
+    /// The schedule.
+    #[schema(value_type = String, format = "uuid")]
+    pub schedule_id: model::ScheduleId,
+    /// The edition.
+    #[schema(value_type = String, format = "uuid")]
+    pub edition_id: model::EditionId,
+    /// Its label.
+    pub edition: String,
+    /// Where its figures come from.
+    pub source: String,
+    /// What must be said wherever it is used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub notice: Option<String>,
+}
+
+/// One task on the unit, with what it takes and what to beware of.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UnitDueItem {
+    /// The state and what it rests on.
+    #[serde(flatten)]
+    pub item: DueItem,
+    /// What to bring.
+    pub parts: Vec<Part>,
+    /// What to set.
+    pub settings: Vec<Setting>,
+    /// What can hurt somebody, each with its source.
+    pub cautions: Vec<Caution>,
+    /// What the state rests on and what was left out, in codes with values; with `include=trace`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub trace: Option<Vec<TraceEntry>>,
+}
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Keepstart",
+        version = "0.0.0",
+        description = "Keeps the maintenance records of generators over many sites, and works out from them what is due. \
+            Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
+            hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
+    ),
+    components(schemas(SitePatch, UnitPatch, SchedulePatch)),
+    security(("access_token" = [])),
+    tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
+        (name = "schedules", description = "Maintenance tables and their editions."),
+        (name = "service events", description = "What happened to units."), (name = "due", description = "What is due, and why."),
+        (name = "service", description = "About the service itself."))
+)]
+struct Frame;
+
+/// The description.
+pub(crate) fn description() -> utoipa::openapi::OpenApi {
+    let mut whole = Frame::openapi();
+    whole.merge(Paths::openapi());
+    if let Some(components) = &mut whole.components {
+        let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
+        components.security_schemes.insert("access_token".to_owned(), RefOr::T(SecurityScheme::Http(scheme)));
+        for (patch, fields) in [("SitePatch", "SiteFields"), ("UnitPatch", "UnitFields"), ("SchedulePatch", "ScheduleFields")] {
+            if let Some(RefOr::T(Schema::Object(object))) = components.schemas.get(fields).cloned() {
+                let mut all_optional = object;
+                all_optional.required.clear();
+                components.schemas.insert(patch.to_owned(), RefOr::T(Schema::Object(all_optional)));
+            }
+        }
+    }
+    whole
+}
+
+/// The description as it is checked in.
+pub(crate) fn text() -> ApiResult<String> {
+    let mut text = description().to_pretty_json().map_err(ApiError::internal)?;
+    text.push('\n');
+    Ok(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use serde_json::Value;
+
+    use super::*;
+    use crate::routes;
+
+    fn operations() -> BTreeSet<(String, String)> {
+        let value = serde_json::to_value(description()).unwrap();
+        let paths = value["paths"].as_object().unwrap();
+        let methods = |path: &String, item: &Value| item.as_object().unwrap().keys().map(|m| (path.clone(), m.clone())).collect::<Vec<_>>();
+        paths.iter().flat_map(|(path, item)| methods(path, item)).collect()
+    }
+
+    #[test]
+    fn the_router_and_the_description_have_the_same_operations() {
+        let routed = routes::TABLE.iter().flat_map(|(path, methods)| methods.iter().map(|m| ((*path).to_owned(), (*m).to_owned()))).collect();
+        assert_eq!(operations(), routed);
+    }
+
+    #[test]
+    fn the_checked_in_description_is_the_generated_one() {
+        let file = concat!(env!("CARGO_MANIFEST_DIR"), "/../../openapi/keepstart.json");
+        let checked_in = std::fs::read_to_string(file).unwrap_or_default();
+        assert!(checked_in == text().unwrap(), "openapi/keepstart.json is out of date: run `cargo run --bin keepstart-api -- openapi > openapi/keepstart.json`");
+    }
+
+    #[test]
+    fn every_operation_has_an_id_a_summary_a_tag_and_problems() {
+        let value = serde_json::to_value(description()).unwrap();
+        for (path, item) in value["paths"].as_object().unwrap() {
+            for (method, operation) in item.as_object().unwrap() {
+                for member in ["operationId", "summary", "description", "tags"] {
+                    assert!(operation.get(member).is_some(), "{method} {path} has no {member}");
+                }
+                for class in ["4XX", "5XX"] {
+                    let media = &operation["responses"][class]["content"]["application/problem+json"];
+                    assert!(media.is_object(), "{method} {path} has no {class} problem");
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,230 @@
+//! Problems: one table of everything that can go wrong for a client, and how it is said (RFC 9457).
+
+use std::fmt;
+
+use actix_web::{
+    HttpResponse, ResponseError,
+    http::{StatusCode, header},
+};
+use model::read::FieldError;
+use serde::Serialize;
+use store::{StoreError, command::Etag};
+use utoipa::ToSchema;
+
+macro_rules! problems {
+    ($($kind:ident $code:literal $status:literal $retry:literal $title:literal $then:literal;)*) => {
+        /// The kinds of problem there are.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(crate) enum Kind { $(#[doc = $title] $kind,)* }
+
+        impl Kind {
+            /// All kinds, in the order of the table.
+            pub(crate) const ALL: &[Self] = &[$(Self::$kind),*];
+
+            /// The stable code, the last step of the problem's type.
+            pub(crate) const fn code(self) -> &'static str {
+                match self { $(Self::$kind => $code),* }
+            }
+            /// The HTTP status.
+            pub(crate) const fn status(self) -> u16 {
+                match self { $(Self::$kind => $status),* }
+            }
+            /// Whether the same request may succeed later.
+            pub(crate) const fn retryable(self) -> bool {
+                match self { $(Self::$kind => $retry),* }
+            }
+            /// What it is, in a few words.
+            pub(crate) const fn title(self) -> &'static str {
+                match self { $(Self::$kind => $title),* }
+            }
+            /// What a client does about it.
+            pub(crate) const fn then(self) -> &'static str {
+                match self { $(Self::$kind => $then),* }
+            }
+        }
+    };
+}
+
+problems! {
+    InvalidJson "invalid_json" 400 false "The body is no acceptable JSON" "Correct the body: one JSON value in UTF-8, no member twice, at most 128 levels deep.";
+    InvalidRequest "invalid_request" 400 false "Members of the body are wrong" "Correct every member that `errors` points at; nothing was recorded.";
+    InvalidParameter "invalid_parameter" 400 false "A parameter of the query is wrong" "Correct or leave out the parameters that `errors` names.";
+    InvalidHeader "invalid_header" 400 false "A header is wrong" "Correct the header that `detail` names.";
+    InvalidCursor "cursor_invalid" 400 false "The cursor is broken, or belongs to another list" "Begin the list again without a cursor.";
+    Unauthenticated "unauthenticated" 401 false "There is no valid access token" "Get a new access token and send it as a bearer token. Keep whatever is queued.";
+    Forbidden "forbidden" 403 false "This is not for you to do" "Ask somebody whose role allows it.";
+    NotFound "not_found" 404 false "There is no such thing here" "Check the address; what you may not see is answered like what is not there.";
+    MethodNotAllowed "method_not_allowed" 405 false "The method is not for this address" "Use one of the methods in Allow.";
+    IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
+    AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
+    PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
+    TooLarge "content_too_large" 413 false "The body is too large" "Send at most 1 MiB.";
+    UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH.";
+    PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
+    Internal "internal" 500 true "Something went wrong on our side" "Try again later; an edit keeps its id, so that it is recorded once.";
+    Busy "busy" 503 true "The service is busy" "Try again after the seconds in Retry-After, with the same ids.";
+}
+
+/// A problem as it is sent.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub(crate) struct Problem {
+    /// Names the kind of problem; a reference that leads to its description.
+    #[serde(rename = "type")]
+    #[schema(example = "/problems/invalid_request")]
+    pub type_: String,
+    /// The kind in a few words, always the same.
+    #[schema(example = "Members of the body are wrong")]
+    pub title: &'static str,
+    /// The HTTP status.
+    #[schema(example = 400)]
+    pub status: u16,
+    /// This case in a sentence.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub detail: Option<String>,
+    /// Names this very answer, as the log does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub instance: Option<String>,
+    /// Everything wrong in the body or the query, each with its place.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub errors: Vec<FieldError>,
+    /// The record's ETag now, when the one sent is out of date.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub current_etag: Option<String>,
+}
+
+/// Why a request fails. What clients may read is apart from what only the log may.
+#[derive(Debug)]
+pub(crate) struct ApiError(Box<Failure>);
+
+#[derive(Debug)]
+struct Failure {
+    kind: Kind,
+    detail: Option<String>,
+    errors: Vec<FieldError>,
+    current_etag: Option<Etag>,
+    allow: Option<String>,
+    /// For the log alone.
+    internal: Option<String>,
+}
+
+/// What handlers give back.
+pub(crate) type ApiResult<T> = Result<T, ApiError>;
+
+impl ApiError {
+    /// A problem of this kind.
+    pub(crate) fn new(kind: Kind) -> Self {
+        Self(Box::new(Failure { kind, detail: None, errors: Vec::new(), current_etag: None, allow: None, internal: None }))
+    }
+
+    /// Says what about this case, for the client.
+    #[must_use]
+    pub(crate) fn detail(mut self, detail: impl Into<String>) -> Self {
+        self.0.detail = Some(detail.into());
+        self
+    }
+
+    /// Lists what is wrong and where.
+    #[must_use]
+    pub(crate) fn errors(mut self, errors: Vec<FieldError>) -> Self {
+        self.0.errors = errors;
+        self
+    }
+
+    /// Members of the body are wrong.
+    pub(crate) fn invalid(errors: Vec<FieldError>) -> Self {
+        Self::new(Kind::InvalidRequest).errors(errors)
+    }
+
+    /// The record is another than its author saw.
+    pub(crate) fn stale(current: Etag) -> Self {
+        let mut error = Self::new(Kind::PreconditionFailed);
+        error.0.current_etag = Some(current);
+        error
+    }
+
+    /// The address has other methods.
+    pub(crate) fn method_not_allowed(allow: String) -> Self {
+        let mut error = Self::new(Kind::MethodNotAllowed);
+        error.0.allow = Some(allow);
+        error
+    }
+
+    /// Something that only the log may tell.
+    pub(crate) fn internal(why: impl fmt::Display) -> Self {
+        Self::of(Kind::Internal, why)
+    }
+
+    fn of(kind: Kind, why: impl fmt::Display) -> Self {
+        let mut error = Self::new(kind);
+        error.0.internal = Some(why.to_string());
+        error
+    }
+
+    /// The kind of problem.
+    #[cfg(test)]
+    pub(crate) fn kind(&self) -> Kind {
+        self.0.kind
+    }
+
+    /// The problem as it is sent; `instance` names the answer.
+    pub(crate) fn problem(&self, instance: Option<String>) -> Problem {
+        Problem {
+            type_: format!("/problems/{}", self.0.kind.code()),
+            title: self.0.kind.title(),
+            status: self.0.kind.status(),
+            detail: self.0.detail.clone(),
+            instance,
+            errors: self.0.errors.clone(),
+            current_etag: self.0.current_etag.as_ref().map(ToString::to_string),
+        }
+    }
+}
+
+impl fmt::Display for ApiError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.0.kind.code())
+    }
+}
+
+impl ResponseError for ApiError {
+    fn status_code(&self) -> StatusCode {
+        StatusCode::from_u16(self.0.kind.status()).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        let mut response = HttpResponse::build(self.status_code());
+        response.content_type("application/problem+json");
+        match self.0.kind {
+            Kind::Unauthenticated => response.insert_header((header::WWW_AUTHENTICATE, "Bearer")),
+            Kind::Busy => response.insert_header((header::RETRY_AFTER, "2")),
+            _ => &mut response,
+        };
+        if let Some(allow) = &self.0.allow {
+            response.insert_header((header::ALLOW, allow.as_str()));
+        }
+        if let Some(etag) = &self.0.current_etag {
+            response.insert_header((header::ETAG, etag.to_string()));
+        }
+        if let Some(internal) = &self.0.internal {
+            tracing::error!(error.detail = internal, "request failed");
+        }
+        response.json(self.problem(None))
+    }
+}
+
+impl From<StoreError> for ApiError {
+    fn from(error: StoreError) -> Self {
+        let mut chain = error.to_string();
+        let mut source = std::error::Error::source(&error);
+        while let Some(cause) = source {
+            chain = format!("{chain}: {cause}");
+            source = cause.source();
+        }
+        match error {
+            StoreError::Busy => Self::new(Kind::Busy),
+            StoreError::Unreachable(_) | StoreError::Stopped => Self::of(Kind::Busy, chain),
+            _ => Self::internal(chain),
+        }
+    }
+}

@@ -1,0 +1,41 @@
+//! Whether the service lives and is ready, and its description. No token needed.
+
+use actix_web::{HttpResponse, web};
+
+use crate::{
+    openapi::{self, Health, Problem},
+    problem::ApiResult,
+    state::State,
+};
+
+/// Say whether the process lives
+///
+/// Depends on nothing else.
+#[utoipa::path(get, path = "/livez", tag = "service", operation_id = "livez", security(()),
+    responses((status = 200, body = Health), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn livez() -> HttpResponse {
+    HttpResponse::Ok().json(Health { status: "ok" })
+}
+
+/// Say whether requests can be served
+///
+/// 503 while the database does not answer.
+#[utoipa::path(get, path = "/readyz", tag = "service", operation_id = "readyz", security(()),
+    responses((status = 200, body = Health), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn readyz(state: web::Data<State>) -> ApiResult<HttpResponse> {
+    state.store.ping().await?;
+    Ok(HttpResponse::Ok().json(Health { status: "ok" }))
+}
+
+/// Read this description
+///
+/// OpenAPI 3.1.
+#[utoipa::path(get, path = "/openapi.json", tag = "service", operation_id = "read_openapi", security(()),
+    responses((status = 200, description = "The description.", content_type = "application/json"),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn openapi() -> ApiResult<HttpResponse> {
+    Ok(HttpResponse::Ok().content_type("application/json").body(openapi::text()?))
+}

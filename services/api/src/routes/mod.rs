@@ -1,0 +1,73 @@
+//! Routes: one file for each resource, one table of all of them.
+
+mod due;
+mod health;
+mod problems;
+mod records;
+mod schedules;
+mod service_events;
+mod sites;
+mod units;
+
+use actix_web::{HttpRequest, Resource, http::Method, web};
+use utoipa::OpenApi;
+
+use crate::problem::ApiError;
+
+/// Makes the router and the OpenAPI paths from one table, so that neither can have what the other lacks.
+macro_rules! routes {
+    ($($path:literal { $($method:ident $module:ident :: $handler:ident,)+ })*) => {
+        /// The documented operations.
+        #[derive(OpenApi)]
+        #[openapi(paths($($($module::$handler),+),*))]
+        pub(crate) struct Paths;
+
+        /// Every path with its methods.
+        #[cfg(test)]
+        pub(crate) const TABLE: &[(&str, &[&str])] = &[$(($path, &[$(stringify!($method)),+])),*];
+
+        /// Registers every route.
+        pub(crate) fn configure(app: &mut web::ServiceConfig) {
+            $(app.service(resource($path, &[$(stringify!($method)),+])$(.route(web::$method().to($module::$handler)))+);)*
+            app.default_service(web::to(nothing_here));
+        }
+    };
+}
+
+routes! {
+    "/v1/sites" { get sites::list, post sites::create, }
+    "/v1/sites/{site_id}" { get sites::read, patch sites::change, }
+    "/v1/units" { get units::list, post units::create, }
+    "/v1/units/{unit_id}" { get units::read, patch units::change, }
+    "/v1/units/{unit_id}/due" { get due::of_unit, }
+    "/v1/schedules" { get schedules::list, post schedules::create, }
+    "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
+    "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }
+    "/v1/schedules/{schedule_id}/editions/{edition_id}" { get schedules::read_edition, }
+    "/v1/service-events" { get service_events::list, post service_events::create, }
+    "/v1/service-events/{event_id}" { get service_events::read, }
+    "/v1/due" { get due::list, }
+    "/livez" { get health::livez, }
+    "/readyz" { get health::readyz, }
+    "/openapi.json" { get health::openapi, }
+    "/problems/{code}" { get problems::read, }
+}
+
+/// A resource that answers other methods with 405 and says which it has.
+fn resource(path: &str, methods: &'static [&'static str]) -> Resource {
+    let allow: Vec<String> = methods.iter().map(|method| method.to_uppercase()).collect();
+    let allow = allow.join(", ");
+    web::resource(path).default_service(web::to(move |_: HttpRequest| {
+        let error = ApiError::method_not_allowed(allow.clone());
+        async move { Err::<actix_web::HttpResponse, ApiError>(error) }
+    }))
+}
+
+async fn nothing_here(request: HttpRequest) -> Result<actix_web::HttpResponse, ApiError> {
+    let kind = if request.method() == Method::TRACE || request.method() == Method::CONNECT {
+        crate::problem::Kind::MethodNotAllowed
+    } else {
+        crate::problem::Kind::NotFound
+    };
+    Err(ApiError::new(kind))
+}

@@ -1,0 +1,98 @@
+//! `/v1/service-events`: what happened to units.
+
+use access::Action;
+use actix_web::{HttpRequest, HttpResponse, web};
+use model::{
+    EventId, Instant, UnitId,
+    edit::Channel,
+    event::EVENT_KINDS,
+    read::{FieldError, Flaw},
+};
+use serde_json::json;
+use store::{command::Written, view::EventQuery};
+
+use super::units;
+use crate::{
+    answer,
+    extract::{self, Caller, Params, path_id},
+    intake,
+    openapi::{Event, EventNew, EventRecorded, Events, Problem},
+    problem::{ApiError, ApiResult, Kind},
+    random,
+    state::State,
+};
+
+/// List the events of a unit
+///
+/// In the order they happened, voided ones and corrections included.
+#[utoipa::path(get, path = "/v1/service-events", tag = "service events", operation_id = "list_service_events",
+    params(("unit" = String, Query, format = "uuid", description = "The unit."),
+        ("kind" = Option<String>, Query, description = "Only events of this kind."),
+        ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
+    responses((status = 200, body = Events), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let mut params = Params::of(&request)?;
+    let unit = params.take("unit", UnitId::parse);
+    let kind = params.take("kind", |text| {
+        let found = EVENT_KINDS.iter().find(|(name, _)| *name == text).map(|(_, kind)| *kind);
+        found.ok_or_else(|| Flaw::new("unknown_word", "There is no such kind of event."))
+    });
+    let (limit, cursor) = (params.limit(), params.cursor());
+    let list = params.close()?;
+    let missing = || FieldError::at("unit", Flaw::new("required", "Say of which unit."));
+    let unit = unit.ok_or_else(|| ApiError::new(Kind::InvalidParameter).errors(vec![missing()]))?;
+    caller.require(Action::ReadEvent, &units::object(&state, &caller, unit).await?)?;
+    let place: Option<(i64, EventId)> = cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
+    let after = place.map(|(micros, id)| (Instant::from_micros(micros), id));
+    let page = state.store.events(EventQuery { organization: caller.organization(), unit, kind, after, limit }).await?;
+    let last = page.items.last().filter(|_| page.more).map(|view| (view.occurred_at.micros(), view.id));
+    let next = last.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
+    Ok(answer::page(page.items.iter().map(answer::event).collect(), next))
+}
+
+/// Record a service event
+///
+/// An event is immutable: send it again with the same id and content and you get the first answer; other content under
+/// the same id is refused. An implausible reading is recorded with a warning and set aside.
+#[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
+    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
+    responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+    Params::of(&request)?.close()?;
+    let key = extract::idempotency_key(&request)?;
+    let body = extract::json(&request, payload, extract::JSON).await?;
+    let proposal = intake::new_event(body, intake::fallback(key, &caller), random::salts()?).map_err(ApiError::invalid)?;
+    if key.is_some_and(|key| key != proposal.edit.id) {
+        return Err(ApiError::new(Kind::InvalidHeader).detail("Idempotency-Key is another id than the event's own; leave one of them out."));
+    }
+    let done = intake::submit(&state, &caller, Channel::Rest, proposal).await?;
+    let Written::Event(view, warnings) = &done.written else { return Err(ApiError::internal("an event's edit wrote something else")) };
+    let mut value = answer::event(view);
+    let etag = answer::digest(&value);
+    if let Some(members) = value.as_object_mut() {
+        members.insert("warnings".to_owned(), json!(warnings));
+    }
+    let location = (!done.repeat).then(|| format!("/v1/service-events/{}", view.id));
+    Ok(answer::written(&value, &etag, location))
+}
+
+/// Read a service event
+///
+/// As it was recorded, with when and by whom.
+#[utoipa::path(get, path = "/v1/service-events/{event_id}", tag = "service events", operation_id = "read_service_event",
+    params(("event_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    responses((status = 200, body = Event), (status = 304, description = "You have it already."),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let event = path_id(&request, "event_id")?;
+    Params::of(&request)?.close()?;
+    let view = state.store.event(caller.organization(), event).await?.ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    caller.require(Action::ReadEvent, &units::object(&state, &caller, view.unit).await?)?;
+    let value = answer::event(&view);
+    Ok(answer::one(&request, &value, &answer::digest(&value)))
+}

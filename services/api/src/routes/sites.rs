@@ -1,0 +1,74 @@
+//! `/v1/sites`: places where units stand.
+
+use access::{Action, Object};
+use actix_web::{HttpRequest, HttpResponse, web};
+use model::{
+    SiteId,
+    edit::{RecordKind, Target},
+};
+
+use super::records;
+use crate::{
+    extract::{Caller, Params, path_id},
+    openapi::{Problem, Site, SiteNew, SitePatch, Sites},
+    problem::ApiResult,
+    state::State,
+};
+
+/// List sites
+///
+/// The sites that you may see, by id.
+#[utoipa::path(get, path = "/v1/sites", tag = "sites", operation_id = "list_sites",
+    params(("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
+    responses((status = 200, body = Sites), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let mut params = Params::of(&request)?;
+    let (limit, cursor) = (params.limit(), params.cursor());
+    let list = params.close()?;
+    let after = records::after(&state, &caller, &list, cursor.as_deref())?;
+    let among = caller.visible_sites().map(|sites| sites.into_iter().collect());
+    let page = state.store.sites(caller.organization(), among, after, limit).await?;
+    records::page(&state, &caller, &list, &page)
+}
+
+/// Make a site
+///
+/// Send an id of your own to make a repeat safe; the same request again gets the same site.
+#[utoipa::path(post, path = "/v1/sites", tag = "sites", operation_id = "create_site", request_body = SiteNew,
+    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    responses((status = 201, body = Site), (status = 200, description = "It was made before, by the same request.", body = Site),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+    records::create(&state, &caller, &request, payload, RecordKind::Site).await
+}
+
+/// Read a site
+///
+/// Its fields, with a strong ETag to change it by.
+#[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "read_site",
+    params(("site_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    responses((status = 200, body = Site), (status = 304, description = "You have it already."),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let site: SiteId = path_id(&request, "site_id")?;
+    let object = Object::at(caller.organization(), [site]);
+    records::read(&state, &caller, &request, Target::Site(site), Action::ReadSite, &object).await
+}
+
+/// Change a site
+///
+/// JSON Merge Patch: members sent are set, null removes one. Correcting the zone folds anew every unit that ever stood there.
+#[utoipa::path(patch, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "change_site",
+    request_body(content = SitePatch, content_type = "application/merge-patch+json"),
+    params(("site_id" = String, Path, format = "uuid"), ("If-Match" = String, Header, description = "The ETag you read."),
+        ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
+    responses((status = 200, body = Site), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn change(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+    let site = path_id(&request, "site_id")?;
+    records::change(&state, &caller, &request, payload, Target::Site(site)).await
+}

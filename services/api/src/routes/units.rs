@@ -1,0 +1,88 @@
+//! `/v1/units`: single generators.
+
+use access::{Action, Object};
+use actix_web::{HttpRequest, HttpResponse, web};
+use model::{
+    SiteId, UnitId,
+    edit::{RecordKind, Target},
+};
+
+use super::records;
+use crate::{
+    extract::{Caller, Params, path_id},
+    openapi::{Problem, Unit, UnitNew, UnitPatch, Units},
+    problem::{ApiError, ApiResult, Kind},
+    state::State,
+};
+
+/// List units
+///
+/// The units at home at, or standing at, a site that you may see, by id.
+#[utoipa::path(get, path = "/v1/units", tag = "units", operation_id = "list_units",
+    params(("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
+        ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
+    responses((status = 200, body = Units), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let mut params = Params::of(&request)?;
+    let site = params.take("site", SiteId::parse);
+    let (limit, cursor) = (params.limit(), params.cursor());
+    let list = params.close()?;
+    let after = records::after(&state, &caller, &list, cursor.as_deref())?;
+    let sites = match (site, caller.visible_sites()) {
+        (Some(site), Some(visible)) => Some(visible.into_iter().filter(|seen| *seen == site).collect()),
+        (Some(site), None) => Some(vec![site]),
+        (None, visible) => visible,
+    };
+    let page = state.store.units(caller.organization(), sites, after, limit).await?;
+    records::page(&state, &caller, &list, &page)
+}
+
+/// Make a unit
+///
+/// Send an id of your own to make a repeat safe. What happens to the unit from then on is a service event, beginning
+/// with its commissioning.
+#[utoipa::path(post, path = "/v1/units", tag = "units", operation_id = "create_unit", request_body = UnitNew,
+    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    responses((status = 201, body = Unit), (status = 200, description = "It was made before, by the same request.", body = Unit),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+    records::create(&state, &caller, &request, payload, RecordKind::Unit).await
+}
+
+/// Read a unit
+///
+/// Its fields, with a strong ETag to change it by.
+#[utoipa::path(get, path = "/v1/units/{unit_id}", tag = "units", operation_id = "read_unit",
+    params(("unit_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    responses((status = 200, body = Unit), (status = 304, description = "You have it already."),
+        (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+    let unit = path_id(&request, "unit_id")?;
+    let object = object(&state, &caller, unit).await?;
+    records::read(&state, &caller, &request, Target::Unit(unit), Action::ReadUnit, &object).await
+}
+
+/// Change a unit
+///
+/// JSON Merge Patch: members sent are set, null removes one. A field says what was always so, so a change corrects the
+/// whole past.
+#[utoipa::path(patch, path = "/v1/units/{unit_id}", tag = "units", operation_id = "change_unit",
+    request_body(content = UnitPatch, content_type = "application/merge-patch+json"),
+    params(("unit_id" = String, Path, format = "uuid"), ("If-Match" = String, Header, description = "The ETag you read."),
+        ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
+    responses((status = 200, body = Unit), (status = "4XX", body = Problem, content_type = "application/problem+json"),
+        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn change(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+    let unit = path_id(&request, "unit_id")?;
+    records::change(&state, &caller, &request, payload, Target::Unit(unit)).await
+}
+
+/// A unit as the decision sees it; what is not there looks like what may not be seen.
+pub(super) async fn object(state: &State, caller: &Caller, unit: UnitId) -> ApiResult<Object> {
+    let sites = state.store.sites_of_unit(caller.organization(), unit).await?;
+    if sites.is_empty() { Err(ApiError::new(Kind::NotFound)) } else { Ok(Object::at(caller.organization(), sites)) }
+}

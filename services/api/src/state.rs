@@ -1,0 +1,27 @@
+//! What every request can reach; nothing of it changes between requests.
+
+use std::sync::Arc;
+
+use access::KeyRing;
+use store::Store;
+
+use crate::{clock::Clock, cursor::Cursors};
+
+/// The service's parts.
+#[derive(Clone, Debug)]
+pub(crate) struct State {
+    /// The database.
+    pub store: Store,
+    /// Who is trusted to sign access tokens.
+    pub keys: Arc<KeyRing>,
+    /// The time.
+    pub clock: Clock,
+    /// Places in lists.
+    pub cursors: Cursors,
+}
+
+impl std::fmt::Debug for Cursors {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Cursors(..)")
+    }
+}
