@@ -97,7 +97,7 @@ class Draw:
         self._adoptions()
         self._corrections()
 
-    # small helpers
+    # small tools
 
     def chance(self, share):
         return self.rng.random() < share

@@ -1,9 +1,9 @@
 //! Which readings of one meter are believed.
 //!
-//! Readings are judged by one pass in canonical order. Any two of a chain never fall and never rise by more than
-//! the clock plus one tick. Among the readings that are not settled yet the largest consistent set is the chain,
-//! the earlier where two are as large; its first is settled once three later ones stand in it, or when more than
-//! sixteen readings wait.
+//! Readings are judged by one pass in canonical order. Two readings agree if the later is not below the earlier and
+//! not above it by more than the clock plus one tick. The chain is the largest set of readings, among those not
+//! settled yet, that agree with each other and with the last settled one; the earlier where two are as large. Its
+//! first is settled once three later ones stand in it, or when more than sixteen readings wait.
 
 use model::{EventId, Hours, Instant};
 
@@ -39,44 +39,28 @@ struct Fold<'r> {
     readings: &'r [Reading],
     tick: Hours,
     used: Vec<bool>,
-    settled: Option<Settled>,
+    /// The last settled reading.
+    settled: Option<&'r Reading>,
     /// Readings that are not settled, by index.
     waiting: Vec<usize>,
     /// The chain among them, by position in `waiting`, ascending.
     chain: Vec<usize>,
 }
 
-/// What the settled readings together ask of a later one.
-#[derive(Clone, Copy)]
-struct Settled {
-    hours: Hours,
-    /// The least of reading minus clock; nothing later may lie more than a tick above it.
-    least_gap: i64,
-}
-
 impl Reading {
-    /// Reading minus clock, in microseconds.
-    fn gap(&self) -> i64 {
-        self.hours.seconds().saturating_mul(MICROS).saturating_sub(self.instant.micros())
-    }
-
-    fn settled(&self) -> Settled {
-        Settled { hours: self.hours, least_gap: self.gap() }
-    }
-
-    /// Whether this may follow what is settled.
-    fn follows(&self, settled: Settled, tick: Hours) -> bool {
-        let rise_beyond_clock = self.gap().saturating_sub(settled.least_gap);
-        self.hours >= settled.hours && rise_beyond_clock <= tick.seconds().saturating_mul(MICROS)
+    /// Whether this agrees with an earlier reading.
+    fn follows(&self, earlier: &Self, tick: Hours) -> bool {
+        let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
+        let rise = micros(self.hours - earlier.hours);
+        let elapsed = self.instant.micros().saturating_sub(earlier.instant.micros());
+        rise >= 0 && rise <= elapsed.saturating_add(micros(tick))
     }
 }
 
-impl Fold<'_> {
+impl<'r> Fold<'r> {
     fn add(&mut self, index: usize, reading: &Reading) {
-        if !self.settled.is_none_or(|settled| reading.follows(settled, self.tick)) {
-            return;
-        }
-        let agrees = self.of_chain().all(|earlier| reading.follows(earlier.settled(), self.tick));
+        let follows = |earlier: &Reading| reading.follows(earlier, self.tick);
+        let agrees = self.settled.is_none_or(follows) && self.of_chain().all(follows);
         self.waiting.push(index);
         if agrees {
             // Without the new reading the chain was the first of the largest sets, so with it it still is.
@@ -89,51 +73,59 @@ impl Fold<'_> {
         }
     }
 
-    fn fix(&mut self, index: usize, reading: &Reading) {
+    fn fix(&mut self, index: usize, reading: &'r Reading) {
         self.chain = self.largest(Some(reading));
         self.settle_all();
-        self.settled = Some(reading.settled());
+        self.settle(index);
+    }
+
+    fn of_chain(&self) -> impl Iterator<Item = &'r Reading> {
+        self.chain.iter().filter_map(|at| self.readings.get(*self.waiting.get(*at)?))
+    }
+
+    /// Settles the first of the chain; what waited before it is set aside for good. Without a chain that is the
+    /// first that waits.
+    fn settle_first(&mut self) {
+        let first = self.chain.first().copied();
+        if let Some(index) = first.and_then(|at| self.waiting.get(at)) {
+            self.settle(*index);
+        }
+        let gone = first.unwrap_or(0) + 1;
+        self.waiting.drain(..gone.min(self.waiting.len()));
+        self.chain = self.chain.iter().skip(1).map(|at| at - gone).collect();
+        if self.chain.len() < self.waiting.len() {
+            // What disagreed with the reading settled before may agree with this one.
+            self.chain = self.largest(None);
+        }
+    }
+
+    fn settle_all(&mut self) {
+        for at in std::mem::take(&mut self.chain) {
+            if let Some(index) = self.waiting.get(at) {
+                self.settle(*index);
+            }
+        }
+        self.waiting.clear();
+    }
+
+    fn settle(&mut self, index: usize) {
+        self.settled = self.readings.get(index);
         if let Some(used) = self.used.get_mut(index) {
             *used = true;
         }
     }
 
-    fn of_chain(&self) -> impl Iterator<Item = &Reading> {
-        self.chain.iter().filter_map(|at| self.readings.get(*self.waiting.get(*at)?))
-    }
-
-    fn settle_all(&mut self) {
-        while !self.chain.is_empty() {
-            self.settle_first();
-        }
-        self.waiting.clear();
-    }
-
-    /// Settles the first of the chain; what waited before it is set aside for good.
-    fn settle_first(&mut self) {
-        let Some(index) = self.chain.first().and_then(|at| self.waiting.get(*at)).copied() else { return };
-        if let (Some(reading), Some(used)) = (self.readings.get(index), self.used.get_mut(index)) {
-            *used = true;
-            let gap = reading.settled().least_gap;
-            let least_gap = self.settled.map_or(gap, |settled| settled.least_gap.min(gap));
-            self.settled = Some(Settled { hours: reading.hours, least_gap });
-        }
-        let gone = self.chain.remove(0) + 1;
-        self.waiting.drain(..gone);
-        self.chain.iter_mut().for_each(|at| *at -= gone);
-    }
-
-    /// The largest consistent set among the waiting readings, by position; the first in order among equals.
+    /// The largest set among the waiting readings that agrees with itself, the last settled reading and `end`, by
+    /// position; the first in order among equals.
     fn largest(&self, end: Option<&Reading>) -> Vec<usize> {
         let waiting: Vec<&Reading> = self.waiting.iter().filter_map(|i| self.readings.get(*i)).collect();
-        let follows = |later: &Reading, earlier: &Reading| later.follows(earlier.settled(), self.tick);
         let links: Vec<u32> = waiting
             .iter()
-            .map(|earlier| set_of(waiting.iter().map(|later| follows(later, earlier))))
+            .map(|earlier| set_of(waiting.iter().map(|later| later.follows(earlier, self.tick))))
             .collect();
         let open = set_of(waiting.iter().map(|reading| {
             self.settled.is_none_or(|settled| reading.follows(settled, self.tick))
-                && end.is_none_or(|end| follows(end, reading))
+                && end.is_none_or(|end| end.follows(reading, self.tick))
         }));
         let mut best = 0;
         search(open, 0, &links, &mut best);

@@ -132,8 +132,7 @@ impl<'a> Ground<'a> {
     fn hours(&self, task: &Task, anchor: &Anchor, interval: Hours) -> HoursRule {
         let Some(from) = anchor.hours.range else { return HoursRule::Unknown };
         let limit = if anchor.completed && task.anchor == AnchorPolicy::Grid {
-            let origin = self.commissioning.and_then(|c| c.hours.range).map_or(Hours::ZERO, |o| o.nominal);
-            let point = next_on_grid(origin, interval, from.nominal);
+            let point = next_on_grid(self.origin(), interval, from.nominal);
             HoursRange { lower: point, nominal: point, upper: point }
         } else {
             HoursRange {
@@ -154,6 +153,12 @@ impl<'a> Ground<'a> {
                 .is_none_or(|newest| newest < anchor.instant)
                 .then_some(anchor.instant),
         })
+    }
+
+    /// Engine hours at the commissioning where they are known, otherwise nought.
+    fn origin(&self) -> Hours {
+        let commissioned = self.commissioning.and_then(|commissioning| commissioning.hours.range);
+        commissioned.filter(|range| range.lower == range.upper).map_or(Hours::ZERO, |range| range.nominal)
     }
 
     fn calendar(&self, edition: &Edition, task: &Task, anchor: &Anchor, interval: Calendar) -> CalendarLimit {

@@ -44,10 +44,9 @@ impl Rate {
         (Self::of_weekly(upper), Self::of_weekly(nearest_rank(&weeks, 50)))
     }
 
-    /// The use in a time, to the nearest second.
+    /// The use in a time, in full seconds: a limit is then reached no sooner than by exact arithmetic.
     pub(crate) fn use_in(self, seconds: i64) -> Hours {
-        let used = self.weekly_seconds.saturating_mul(seconds.max(0));
-        Hours::from_seconds(used.saturating_add(WEEK_SECONDS / 2) / WEEK_SECONDS)
+        Hours::from_seconds(self.weekly_seconds.saturating_mul(seconds.max(0)) / WEEK_SECONDS)
     }
 
     /// The first instant, whole seconds after `from`, by which [`use_in`](Self::use_in) comes to `hours`.
@@ -58,8 +57,7 @@ impl Rate {
         if self.weekly_seconds == 0 {
             return Instant::LAST;
         }
-        // From half a second before on it is rounded up.
-        let needed = hours.seconds().saturating_mul(WEEK_SECONDS) - WEEK_SECONDS / 2;
+        let needed = hours.seconds().saturating_mul(WEEK_SECONDS);
         from.plus_seconds(needed / self.weekly_seconds + i64::from(needed % self.weekly_seconds != 0))
     }
 }

@@ -138,8 +138,6 @@ pub struct DueRow {
     pub state: DueState,
     /// Why it is unknown, if it is.
     pub reason: Option<Reason>,
-    /// Since when.
-    pub since: Instant,
     /// Until when, given no new data.
     pub until: Instant,
 }

@@ -274,9 +274,6 @@ pub(crate) struct DueLine {
     /// Why it is unknown.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<Reason>,
-    /// The last instant before which the state was another, as far as steps reach back.
-    #[schema(value_type = String, format = DateTime)]
-    pub since: model::Instant,
     /// When the state changes next, given no new data; absent if never.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, format = DateTime)]

@@ -129,7 +129,6 @@ fn settled_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<Du
         standing_site: item.standing_site.id(),
         state: step.state,
         reason: step.reason,
-        since: step.from,
         until: step.until,
     })
 }
@@ -160,7 +159,6 @@ fn moving(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
                 standing_site: state.standing_site.id(),
                 state: step.state,
                 reason: step.reason,
-                since: step.from,
                 until: step.until,
             };
             wanted(&row, query).then_some(row)

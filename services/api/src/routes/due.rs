@@ -126,7 +126,6 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
         task: row.place.task,
         state: row.state,
         reason: row.reason,
-        since: row.since,
         until: some(row.until),
         due_at: some(row.place.due_at),
     }
