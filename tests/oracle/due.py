@@ -191,7 +191,7 @@ class History:
 class Reading:
     """One number read off a meter, and the engine hours that it stands for."""
 
-    def __init__(self, event, meter, offset, grade="A"):
+    def __init__(self, event, meter, offset, grade):
         self.event_id = event["id"]
         self.instant = event["instant"]
         self.meter = meter
@@ -217,6 +217,7 @@ class Meter:
         self.settled = None
         self.waiting = []
         self.offset = 0
+        self.grade = "A"
         self.commissioned = self._commissioning_hours(unit.get("meter_fitted", True))
         for event in history.happened:
             self._take(event)
@@ -250,25 +251,25 @@ class Meter:
         elif meter is None:
             return
         elif event["kind"] == "commissioning":
-            self._settle_all(Reading(event, meter, self.offset))
+            self._settle_all(Reading(event, meter, self.offset, self.grade))
         elif event["kind"] in ("reading", "service", "component"):
-            self.waiting.append(Reading(event, meter, self.offset))
+            self.waiting.append(Reading(event, meter, self.offset, self.grade))
             self._settle_what_is_sure()
 
     def _swap(self, event):
         old = seconds(event.get("old_meter_hours"))
         new = seconds(event["new_meter_hours"])
-        grade = "A"
         if old is None:
-            grade = "C"
+            # From here on the hours since new contain what nobody read.
+            self.grade = "C"
             self._settle_all(None)
             closed = self._last_known(event)
         else:
-            close = Reading(event, old, self.offset)
+            close = Reading(event, old, self.offset, self.grade)
             self._settle_all(close)
             closed = close.engine
         self.offset = closed - new
-        self.settled = Reading(event, new, self.offset, grade)
+        self.settled = Reading(event, new, self.offset, self.grade)
         self.used.append(self.settled)
 
     def _last_known(self, event):
@@ -343,7 +344,7 @@ class Meter:
             return (exact[-1].engine,) * 3 + (exact[-1].grade,)
         if before and after:
             a, b = before[-1], after[0]
-            return (a.engine, between(a.instant, a.engine, b.instant, b.engine, t), b.engine, "B")
+            return (a.engine, between(a.instant, a.engine, b.instant, b.engine, t), b.engine, max("B", a.grade, b.grade))
         if after:
             return self._before_first(t, after[0])
         if before:
@@ -398,7 +399,8 @@ def between(t0, h0, t1, h1, t):
 
 
 def growth(weekly, elapsed):
-    return round_half_away(Fraction(weekly * elapsed, WEEK))
+    """Whole seconds, rounded down: a limit is reached when it is reached, not half a second before."""
+    return weekly * elapsed // WEEK
 
 
 def nearest_rank(values, percent):

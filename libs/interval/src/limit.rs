@@ -91,28 +91,30 @@ impl<'a> Ground<'a> {
 
     /// One plan for each task of the edition, in order of code.
     pub(crate) fn plans(&self, edition: &Edition) -> Vec<Plan> {
-        let mut completions: Vec<Option<Anchor>> = vec![None; edition.tasks.len()];
-        let mut open = edition.tasks.len();
-        for (placed, service) in self.services.iter().rev() {
-            if open == 0 {
-                break;
-            }
-            let mut anchor = None;
-            for job in service.jobs.iter().flat_map(|done| edition.counts_as(&done.job)) {
-                for (task, completion) in edition.tasks.iter().zip(&mut completions) {
-                    if completion.is_none() && task.job == *job {
-                        let done = || Anchor::at(placed, true, self.standing, self.curve);
-                        *completion = Some(*anchor.get_or_insert_with(done));
-                        open -= 1;
-                    }
-                }
-            }
-        }
-        let tasks = edition.tasks.iter().zip(completions).enumerate();
+        let tasks = edition.tasks.iter().zip(self.completions(edition)).enumerate();
         let mut plans: Vec<Plan> =
             tasks.map(|(at, (task, done))| self.plan(edition, at, task, done)).collect();
         plans.sort_unstable_by_key(|plan| edition.tasks.get(plan.task).map(|task| &task.task));
         plans
+    }
+
+    /// For each task of the edition the last service that counts for it.
+    fn completions(&self, edition: &Edition) -> Vec<Option<Anchor>> {
+        let mut completions = vec![None; edition.tasks.len()];
+        let mut open = edition.tasks.len();
+        let mut newest_first = self.services.iter().rev();
+        while let Some((placed, service)) = newest_first.next().filter(|_| open > 0) {
+            let counting: Vec<_> =
+                service.jobs.iter().flat_map(|done| edition.counts_as(&done.job)).collect();
+            let tasks = edition.tasks.iter().zip(&mut completions);
+            let mut done =
+                tasks.filter(|(task, last)| last.is_none() && counting.contains(&&task.job)).peekable();
+            if done.peek().is_some() {
+                let anchor = Anchor::at(placed, true, self.standing, self.curve);
+                open -= done.map(|(_, last)| *last = Some(anchor)).count();
+            }
+        }
+        completions
     }
 
     fn plan(&self, edition: &Edition, at: usize, task: &Task, completion: Option<Anchor>) -> Plan {

@@ -1,5 +1,7 @@
 //! Laws of due state that hold for any events.
 
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
+
 use std::{collections::BTreeMap, sync::Arc};
 
 use interval::{
@@ -78,8 +80,7 @@ fn date_of(minute: i64) -> String {
 /// Everything that a kind of event may say, without its id and time.
 fn details() -> impl Strategy<Value = Value> {
     // Meters of a life of 3,000 h, or a nonsense.
-    let hours =
-        || prop_oneof![9 => 0_i64..30_000, 1 => 0_i64..10_000_000].prop_map(|tenths| tenths_of(tenths));
+    let hours = || prop_oneof![9 => 0_i64..30_000, 1 => 0_i64..10_000_000].prop_map(tenths_of);
     let some_hours = move || prop::option::of(hours());
     let job = || prop::sample::select(&JOBS[..]);
     let place = || (0..ZONES.len()).prop_map(|n| id(1, n));

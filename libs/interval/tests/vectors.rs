@@ -1,5 +1,7 @@
 //! Reads `tests/vectors/interval.json` and checks every case in it.
 
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
+
 use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
 use interval::{Input, ItemKey, Policy, UnitFacts, UnitState, refold, state_in};

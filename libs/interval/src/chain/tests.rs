@@ -16,10 +16,12 @@ fn consistent(readings: &[Reading]) -> bool {
     readings.iter().enumerate().all(|(i, earlier)| later(i).all(|r| r.follows(earlier, TICK)))
 }
 
+/// What, hours on the clock with tenths of an hour on the meter, which of them are used.
+type Case = (&'static str, &'static [(i64, i64)], &'static str);
+
 #[test]
 fn keeps_what_fits_together() {
-    // Hours on the clock and tenths of an hour on the meter; which of them are used.
-    let cases: &[(&str, &[(i64, i64)], &str)] = &[
+    let cases: &[Case] = &[
         ("nothing", &[], ""),
         ("one", &[(0, 100)], "+"),
         ("rises with the clock and one tick", &[(0, 100), (1, 111)], "++"),
