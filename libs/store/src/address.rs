@@ -22,9 +22,13 @@ impl FromStr for Address {
         let scheme = text.split_once(':').map(|(scheme, rest)| (scheme, rest, rest.starts_with("//")));
         match scheme {
             Some(("postgres" | "postgresql", _, true)) => Ok(Self::Postgres(text.to_owned())),
-            Some(("sqlite", file, false)) if !file.is_empty() && !file.starts_with(':') => Ok(Self::Sqlite(file.to_owned())),
+            Some(("sqlite", file, false)) if !file.is_empty() && !file.starts_with(':') => {
+                Ok(Self::Sqlite(file.to_owned()))
+            }
             // Only the scheme is repeated: an address may hold a password.
-            Some((scheme, ..)) => Err(StoreError::Address(format!("{}:…", scheme.chars().take(20).collect::<String>()))),
+            Some((scheme, ..)) => {
+                Err(StoreError::Address(format!("{}:…", scheme.chars().take(20).collect::<String>())))
+            }
             None => Err(StoreError::Address("there is no colon in it".to_owned())),
         }
     }

@@ -141,6 +141,9 @@ impl fmt::Debug for Permit {
 
 impl fmt::Debug for Command {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Command").field("organization", &self.organization).field("edits", &self.edits.len()).finish_non_exhaustive()
+        f.debug_struct("Command")
+            .field("organization", &self.organization)
+            .field("edits", &self.edits.len())
+            .finish_non_exhaustive()
     }
 }

@@ -12,7 +12,9 @@ pub enum StoreError {
     #[error("a database address begins with sqlite: or postgres:, this one does not: {0}")]
     Address(String),
     /// The schema is not the one that this binary was built with.
-    #[error("the schema is {found}, this binary needs {needed}; run `keepstart-api migrate` with the matching version")]
+    #[error(
+        "the schema is {found}, this binary needs {needed}; run `keepstart-api migrate` with the matching version"
+    )]
     Schema {
         /// The newest migration that ran.
         found: String,
@@ -66,10 +68,14 @@ impl StoreError {
 impl From<DieselError> for StoreError {
     fn from(error: DieselError) -> Self {
         match error {
-            DieselError::DatabaseError(DatabaseErrorKind::ClosedConnection, info) => Self::Unreachable(info.message().to_owned()),
+            DieselError::DatabaseError(DatabaseErrorKind::ClosedConnection, info) => {
+                Self::Unreachable(info.message().to_owned())
+            }
             // PostgreSQL's lock and statement timeouts, and SQLite's busy handler giving up.
             DieselError::DatabaseError(_, ref info)
-                if ["lock timeout", "statement timeout", "database is locked"].iter().any(|text| info.message().contains(text)) =>
+                if ["lock timeout", "statement timeout", "database is locked"]
+                    .iter()
+                    .any(|text| info.message().contains(text)) =>
             {
                 Self::Busy
             }

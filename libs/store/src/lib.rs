@@ -29,6 +29,7 @@ pub mod command;
 mod door;
 mod error;
 mod key;
+mod locks;
 mod migrations;
 mod pg;
 pub mod report;
@@ -52,6 +53,7 @@ pub use self::{
 use self::{
     command::Outcome,
     key::Key,
+    locks::{Attempt, Locks},
     report::Report,
     view::{DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
 };
@@ -71,17 +73,17 @@ enum Backend {
 
 /// Runs `$body` through a door of whichever database it is, with that database's queries as `$ops`.
 macro_rules! through {
-    ($store:expr, $door:ident, |$conn:ident, $ops:ident| $body:expr) => {
+    ($store:expr, $door:ident $(for $organization:expr)?, |$conn:ident, $ops:ident| $body:expr) => {
         match &$store.0 {
             Backend::Postgres(pool) => {
-                pool.$door(move |$conn| {
+                pool.$door($($organization,)? move |$conn| {
                     use pg::ops as $ops;
                     $body
                 })
                 .await
             }
             Backend::Sqlite(pool) => {
-                pool.$door(move |$conn| {
+                pool.$door($($organization,)? move |$conn| {
                     use sqlite::ops as $ops;
                     $body
                 })
@@ -109,12 +111,12 @@ impl Store {
     /// Makes an organization; says whether it is new.
     pub async fn create_organization(&self, id: OrganizationId, name: &str) -> Result<bool> {
         let name = name.to_owned();
-        through!(self, write, |conn, ops| ops::organizations::create(conn, Key::from(id), &name))
+        through!(self, write for Key::from(id), |conn, ops| ops::organizations::create(conn, Key::from(id), &name))
     }
 
     /// The secret of this name that all instances share; `fresh` becomes it where there is none yet.
     pub async fn secret(&self, name: &'static str, fresh: Vec<u8>) -> Result<Vec<u8>> {
-        through!(self, write, |conn, ops| ops::organizations::secret(conn, name, &fresh))
+        through!(self, write for Key::NIL, |conn, ops| ops::organizations::secret(conn, name, &fresh))
     }
 
     /// All organizations.
@@ -125,26 +127,14 @@ impl Store {
 
     /// Judges and records edits; one outcome for each, in order.
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
-        match &self.0 {
-            Backend::Postgres(pool) => {
-                let mut locks = BTreeSet::new();
-                for _ in 0..RESTARTS {
-                    let (command, extra) = (command.clone(), locks.clone());
-                    match pool.write(move |conn| pg::ops::write::write(conn, &command, &extra)).await? {
-                        pg::ops::write::Attempt::Done(outcomes) => return Ok(outcomes),
-                        pg::ops::write::Attempt::Again(more) => locks = more,
-                    }
-                }
-            }
-            Backend::Sqlite(pool) => {
-                let mut locks = BTreeSet::new();
-                for _ in 0..RESTARTS {
-                    let (command, extra) = (command.clone(), locks.clone());
-                    match pool.write(move |conn| sqlite::ops::write::write(conn, &command, &extra)).await? {
-                        sqlite::ops::write::Attempt::Done(outcomes) => return Ok(outcomes),
-                        sqlite::ops::write::Attempt::Again(more) => locks = more,
-                    }
-                }
+        let organization = Key::from(command.organization);
+        let mut locks = Locks::new();
+        for _ in 0..RESTARTS {
+            let (command, extra) = (command.clone(), locks.clone());
+            match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
+            {
+                Attempt::Done(outcomes) => return Ok(outcomes),
+                Attempt::Again(more) => locks = more,
             }
         }
         Err(StoreError::Busy)
@@ -165,8 +155,15 @@ impl Store {
     }
 
     /// A page of sites by id; only `among` these where given.
-    pub async fn sites(&self, organization: OrganizationId, among: Option<BTreeSet<SiteId>>, after: Option<SiteId>, limit: usize) -> Result<Page<RecordView>> {
-        let among: Option<BTreeSet<uuid::Uuid>> = among.map(|sites| sites.into_iter().map(SiteId::uuid).collect());
+    pub async fn sites(
+        &self,
+        organization: OrganizationId,
+        among: Option<BTreeSet<SiteId>>,
+        after: Option<SiteId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let among: Option<BTreeSet<uuid::Uuid>> =
+            among.map(|sites| sites.into_iter().map(SiteId::uuid).collect());
         through!(self, read, |conn, ops| {
             let after = after.map(SiteId::uuid);
             ops::records::list(conn, Key::from(organization), RecordKind::Site, among.as_ref(), after, limit)
@@ -174,26 +171,55 @@ impl Store {
     }
 
     /// A page of units by id; only those at home at, or standing at, one of `sites` where given.
-    pub async fn units(&self, organization: OrganizationId, sites: Option<Vec<SiteId>>, after: Option<UnitId>, limit: usize) -> Result<Page<RecordView>> {
+    pub async fn units(
+        &self,
+        organization: OrganizationId,
+        sites: Option<Vec<SiteId>>,
+        after: Option<UnitId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
         through!(self, read, |conn, ops| {
             let organization = Key::from(organization);
-            let among = sites.as_ref().map(|sites| ops::folds::units_in_scope(conn, organization, sites)).transpose()?;
-            ops::records::list(conn, organization, RecordKind::Unit, among.as_ref(), after.map(UnitId::uuid), limit)
+            let among = sites
+                .as_ref()
+                .map(|sites| ops::folds::units_in_scope(conn, organization, sites))
+                .transpose()?;
+            ops::records::list(
+                conn,
+                organization,
+                RecordKind::Unit,
+                among.as_ref(),
+                after.map(UnitId::uuid),
+                limit,
+            )
         })
     }
 
     /// The sites in whose scope a unit is: home, and where it stands; none where there is no such unit.
-    pub async fn sites_of_unit(&self, organization: OrganizationId, unit: UnitId) -> Result<BTreeSet<SiteId>> {
+    pub async fn sites_of_unit(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+    ) -> Result<BTreeSet<SiteId>> {
         through!(self, read, |conn, ops| ops::folds::scope_of(conn, Key::from(organization), unit))
     }
 
     /// What people call these units.
-    pub async fn labels(&self, organization: OrganizationId, units: BTreeSet<UnitId>) -> Result<BTreeMap<UnitId, String>> {
+    pub async fn labels(
+        &self,
+        organization: OrganizationId,
+        units: BTreeSet<UnitId>,
+    ) -> Result<BTreeMap<UnitId, String>> {
         through!(self, read, |conn, ops| ops::units::labels(conn, Key::from(organization), &units))
     }
 
     /// A page of schedules by id.
-    pub async fn schedules(&self, organization: OrganizationId, after: Option<ScheduleId>, limit: usize) -> Result<Page<RecordView>> {
+    pub async fn schedules(
+        &self,
+        organization: OrganizationId,
+        after: Option<ScheduleId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
         through!(self, read, |conn, ops| {
             let after = after.map(ScheduleId::uuid);
             ops::records::list(conn, Key::from(organization), RecordKind::Schedule, None, after, limit)
@@ -201,8 +227,20 @@ impl Store {
     }
 
     /// A page of the editions of a schedule by id.
-    pub async fn editions(&self, organization: OrganizationId, schedule: ScheduleId, after: Option<EditionId>, limit: usize) -> Result<Page<EditionView>> {
-        through!(self, read, |conn, ops| ops::editions::of_schedule(conn, Key::from(organization), schedule, after, limit))
+    pub async fn editions(
+        &self,
+        organization: OrganizationId,
+        schedule: ScheduleId,
+        after: Option<EditionId>,
+        limit: usize,
+    ) -> Result<Page<EditionView>> {
+        through!(self, read, |conn, ops| ops::editions::of_schedule(
+            conn,
+            Key::from(organization),
+            schedule,
+            after,
+            limit
+        ))
     }
 
     /// One edition, if it is there.
@@ -237,7 +275,7 @@ impl Store {
 
     /// Moves the stored states of at most `limit` units on to `now`; says how many it moved.
     pub async fn advance(&self, organization: OrganizationId, now: Instant, limit: i64) -> Result<usize> {
-        through!(self, write, |conn, ops| ops::advance::advance(conn, Key::from(organization), now, limit))
+        through!(self, write for Key::from(organization), |conn, ops| ops::advance::advance(conn, Key::from(organization), now, limit))
     }
 
     /// Recomputes every fold from the log and reports each difference.
@@ -250,7 +288,8 @@ impl Store {
         let units = through!(self, read, |conn, ops| ops::rebuild::units(conn, key))?;
         for unit in &units {
             let unit = *unit;
-            differences.extend(through!(self, write, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
+            differences
+                .extend(through!(self, write for key, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
         }
         Ok(Report { organization, rows, units: units.len(), differences })
     }

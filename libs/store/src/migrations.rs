@@ -29,7 +29,9 @@ pub fn migrate(address: &Address) -> Result<Vec<String>> {
             sql_query(format!("SELECT pg_advisory_lock({MIGRATION_LOCK})")).execute(&mut conn)?;
             conn.run_pending_migrations(POSTGRES).map(names).map_err(failed)
         }
-        Address::Sqlite(file) => connect_sqlite(file)?.run_pending_migrations(SQLITE).map(names).map_err(failed),
+        Address::Sqlite(file) => {
+            connect_sqlite(file)?.run_pending_migrations(SQLITE).map(names).map_err(failed)
+        }
     }
 }
 
@@ -37,8 +39,12 @@ pub fn migrate(address: &Address) -> Result<Vec<String>> {
 pub fn revert_all(address: &Address) -> Result<()> {
     let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
     match address {
-        Address::Postgres(url) => connect_postgres(url)?.revert_all_migrations(POSTGRES).map(|_| ()).map_err(failed),
-        Address::Sqlite(file) => connect_sqlite(file)?.revert_all_migrations(SQLITE).map(|_| ()).map_err(failed),
+        Address::Postgres(url) => {
+            connect_postgres(url)?.revert_all_migrations(POSTGRES).map(|_| ()).map_err(failed)
+        }
+        Address::Sqlite(file) => {
+            connect_sqlite(file)?.revert_all_migrations(SQLITE).map(|_| ()).map_err(failed)
+        }
     }
 }
 
@@ -48,11 +54,19 @@ pub(crate) fn require_current(address: &Address) -> Result<()> {
     let (found, needed) = match address {
         Address::Postgres(url) => {
             let applied = connect_postgres(url)?.applied_migrations().map_err(failed)?;
-            (newest(applied), MigrationSource::<diesel::pg::Pg>::migrations(&POSTGRES).map(versions).map_err(failed)?)
+            (
+                newest(applied),
+                MigrationSource::<diesel::pg::Pg>::migrations(&POSTGRES).map(versions).map_err(failed)?,
+            )
         }
         Address::Sqlite(file) => {
             let applied = connect_sqlite(file)?.applied_migrations().map_err(failed)?;
-            (newest(applied), MigrationSource::<diesel::sqlite::Sqlite>::migrations(&SQLITE).map(versions).map_err(failed)?)
+            (
+                newest(applied),
+                MigrationSource::<diesel::sqlite::Sqlite>::migrations(&SQLITE)
+                    .map(versions)
+                    .map_err(failed)?,
+            )
         }
     };
     let needed = needed.into_iter().max().unwrap_or_default();

@@ -2,8 +2,7 @@
 
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
-    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
-    edit::RecordKind,
+    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId, edit::RecordKind,
     schedule::Edition,
 };
 use serde_json::{Map, Value};

@@ -1,10 +1,6 @@
 //! The live schema of either database, in words that both share.
 
-use diesel::{
-    PgConnection, QueryableByName, RunQueryDsl, SqliteConnection,
-    sql_query,
-    sql_types::Text,
-};
+use diesel::{PgConnection, QueryableByName, RunQueryDsl, SqliteConnection, sql_query, sql_types::Text};
 
 use crate::error::Result;
 
@@ -43,7 +39,12 @@ pub(super) fn sqlite(conn: &mut SqliteConnection) -> Result<Vec<String>> {
 }
 
 fn collect(columns: Vec<Line>, indexes: Vec<Line>) -> Result<Vec<String>> {
-    let mut lines: Vec<String> = columns.into_iter().chain(indexes).map(|line| line.line).filter(|line| !line.contains(NOT_OURS)).collect();
+    let mut lines: Vec<String> = columns
+        .into_iter()
+        .chain(indexes)
+        .map(|line| line.line)
+        .filter(|line| !line.contains(NOT_OURS))
+        .collect();
     lines.sort();
     Ok(lines)
 }

@@ -40,14 +40,21 @@ pub(crate) fn advance(conn: &mut Conn, organization: Key, now: Instant, limit: i
                 body: change.body.clone(),
             })
             .collect();
-        log::send(conn, &rows)?;
+        dialect::insert_outbox(conn, &rows)?;
     }
     Ok(waiting.len())
 }
 
 /// Moves one unit's states on, if they wait; says which changed.
-pub(crate) fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
-    let Some(mut state) = folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros()) else {
+pub(crate) fn advance_unit(
+    conn: &mut Conn,
+    organization: Key,
+    unit: Key,
+    now: Instant,
+) -> Result<Vec<folds::Changed>> {
+    let Some(mut state) =
+        folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros())
+    else {
         return Ok(Vec::new());
     };
     let steps = folds::steps(&state)?;

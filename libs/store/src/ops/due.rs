@@ -56,8 +56,9 @@ fn settled(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
     let at = query.as_of.micros();
     let mut found = due_item::table
         .inner_join(
-            unit_state::table
-                .on(unit_state::organization.eq(due_item::organization).and(unit_state::unit_id.eq(due_item::unit_id))),
+            unit_state::table.on(unit_state::organization
+                .eq(due_item::organization)
+                .and(unit_state::unit_id.eq(due_item::unit_id))),
         )
         .filter(due_item::organization.eq(Key::from(query.organization)))
         .filter(unit_state::next_at.gt(at))
@@ -66,7 +67,9 @@ fn settled(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
         .select(ItemRow::as_select())
         .into_boxed();
     if !query.states.is_empty() {
-        found = found.filter(due_item::state.eq_any(query.states.iter().map(|state| state.as_str()).collect::<Vec<_>>()));
+        found = found.filter(
+            due_item::state.eq_any(query.states.iter().map(|state| state.as_str()).collect::<Vec<_>>()),
+        );
     }
     if let Some(task) = &query.task {
         found = found.filter(due_item::task.eq(task.as_str()));
@@ -78,9 +81,11 @@ fn settled(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
         found = found.filter(due_item::due_at.lt(before.micros()));
     }
     for sites in site_sets(query) {
-        found = found.filter(due_item::home_site.eq_any(sites.clone()).or(due_item::standing_site.eq_any(sites)));
+        found =
+            found.filter(due_item::home_site.eq_any(sites.clone()).or(due_item::standing_site.eq_any(sites)));
     }
-    let (due, unit, schedule, task) = (due_item::due_at, due_item::unit_id, due_item::schedule_id, due_item::task);
+    let (due, unit, schedule, task) =
+        (due_item::due_at, due_item::unit_id, due_item::schedule_id, due_item::task);
     found = match (&query.after, query.descending) {
         (None, _) => found,
         (Some(DuePlace { due_at, unit: u, schedule: s, task: t }), false) => {
@@ -121,7 +126,10 @@ fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<Step
 fn settled_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<DueRow> {
     let missing = || StoreError::corrupt("steps")(&"an item or an instant is missing");
     let key = folds::key_of(item)?;
-    let of_item = steps.get(&item.unit_id).and_then(|all| all.iter().find(|steps| steps.key == key)).ok_or_else(missing)?;
+    let of_item = steps
+        .get(&item.unit_id)
+        .and_then(|all| all.iter().find(|steps| steps.key == key))
+        .ok_or_else(missing)?;
     let step = state_in(&of_item.steps, as_of).ok_or_else(missing)?;
     Ok(DueRow {
         place: DuePlace::of(item.unit_id.id(), &key, of_item.due_at),
@@ -145,14 +153,16 @@ fn moving(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
         found = found.filter(unit_state::unit_id.eq(Key::from(unit)));
     }
     for sites in site_sets(query) {
-        found = found.filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
+        found = found
+            .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
     }
     let mut rows = Vec::new();
     for state in found.load::<StateRow>(conn)? {
         let steps = folds::steps(&state)?;
         rows.extend(steps.iter().filter_map(|item| {
             // A list pinned to before the unit's first step shows what is known of that time now: the first step.
-            let step = state_in(&item.steps, query.as_of).or_else(|| item.steps.first().filter(|s| s.from > query.as_of && state.changed_at > at))?;
+            let step = state_in(&item.steps, query.as_of)
+                .or_else(|| item.steps.first().filter(|s| s.from > query.as_of && state.changed_at > at))?;
             let row = DueRow {
                 place: DuePlace::of(state.unit_id.id(), &item.key, item.due_at),
                 home_site: state.home_site.id(),
@@ -170,13 +180,21 @@ fn moving(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
 fn wanted(row: &DueRow, query: &DueQuery) -> bool {
     let in_state = |states: &[DueState]| states.is_empty() || states.contains(&row.state);
     let of_task = |task: &Option<Code>| task.as_ref().is_none_or(|task| *task == row.place.task);
-    let beyond = query.after.as_ref().is_none_or(|after| if query.descending { row.place < *after } else { row.place > *after });
-    in_state(&query.states) && of_task(&query.task) && query.due_before.is_none_or(|before| row.place.due_at < before) && beyond
+    let beyond = query
+        .after
+        .as_ref()
+        .is_none_or(|after| if query.descending { row.place < *after } else { row.place > *after });
+    in_state(&query.states)
+        && of_task(&query.task)
+        && query.due_before.is_none_or(|before| row.place.due_at < before)
+        && beyond
 }
 
 /// The sets of sites that an item must touch: those the asker may see, and the one asked for.
 fn site_sets(query: &DueQuery) -> Vec<Vec<Key>> {
-    let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| sites.map(Key::from).collect::<BTreeSet<_>>().into_iter().collect();
+    let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| {
+        sites.map(Key::from).collect::<BTreeSet<_>>().into_iter().collect()
+    };
     let visible = query.sites.as_ref().map(|sites| keys(&mut sites.iter().copied()));
     let asked = query.site.map(|site| keys(&mut std::iter::once(site)));
     visible.into_iter().chain(asked).collect()

@@ -18,7 +18,14 @@ use crate::{
 };
 
 /// Adds an edition and the jobs it names.
-pub(crate) fn add(conn: &mut Conn, organization: Key, id: EditionId, schedule: ScheduleId, body: &str, new: &Edition) -> Result<()> {
+pub(crate) fn add(
+    conn: &mut Conn,
+    organization: Key,
+    id: EditionId,
+    schedule: ScheduleId,
+    body: &str,
+    new: &Edition,
+) -> Result<()> {
     diesel::insert_into(edition::table)
         .values((
             edition::organization.eq(organization),
@@ -42,7 +49,11 @@ pub(crate) fn jobs_of(edition: &Edition) -> BTreeSet<&Code> {
 }
 
 /// Which of these jobs no edition names.
-pub(crate) fn unknown_jobs<'a>(conn: &mut Conn, organization: Key, codes: &[&'a Code]) -> Result<Vec<&'a Code>> {
+pub(crate) fn unknown_jobs<'a>(
+    conn: &mut Conn,
+    organization: Key,
+    codes: &[&'a Code],
+) -> Result<Vec<&'a Code>> {
     let known: Vec<String> = job::table
         .filter(job::organization.eq(organization))
         .filter(job::code.eq_any(codes.iter().map(|code| code.as_str()).collect::<Vec<_>>()))
@@ -62,17 +73,29 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: EditionId) -> Result<
 }
 
 /// Some editions by id.
-pub(crate) fn some(conn: &mut Conn, organization: Key, ids: &BTreeSet<EditionId>) -> Result<BTreeMap<EditionId, Edition>> {
+pub(crate) fn some(
+    conn: &mut Conn,
+    organization: Key,
+    ids: &BTreeSet<EditionId>,
+) -> Result<BTreeMap<EditionId, Edition>> {
     let rows: Vec<(Key, Key, String)> = edition::table
         .filter(edition::organization.eq(organization))
         .filter(edition::id.eq_any(ids.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()))
         .select((edition::id, edition::schedule_id, edition::body))
         .load(conn)?;
-    rows.into_iter().map(|(id, schedule, body)| view(id, schedule, &body).map(|view| (view.id, view.edition))).collect()
+    rows.into_iter()
+        .map(|(id, schedule, body)| view(id, schedule, &body).map(|view| (view.id, view.edition)))
+        .collect()
 }
 
 /// A page of the editions of one schedule by id.
-pub(crate) fn of_schedule(conn: &mut Conn, organization: Key, schedule: ScheduleId, after: Option<EditionId>, limit: usize) -> Result<Page<EditionView>> {
+pub(crate) fn of_schedule(
+    conn: &mut Conn,
+    organization: Key,
+    schedule: ScheduleId,
+    after: Option<EditionId>,
+    limit: usize,
+) -> Result<Page<EditionView>> {
     let mut query = edition::table
         .filter(edition::organization.eq(organization))
         .filter(edition::schedule_id.eq(Key::from(schedule)))
@@ -92,14 +115,17 @@ pub(crate) fn of_schedule(conn: &mut Conn, organization: Key, schedule: Schedule
 
 /// Every edition's stored text; for the rebuild.
 pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, String>> {
-    let rows: Vec<(Key, String)> =
-        edition::table.filter(edition::organization.eq(organization)).select((edition::id, edition::body)).load(conn)?;
+    let rows: Vec<(Key, String)> = edition::table
+        .filter(edition::organization.eq(organization))
+        .select((edition::id, edition::body))
+        .load(conn)?;
     Ok(rows.into_iter().collect())
 }
 
 /// Every job that is known; for the rebuild.
 pub(crate) fn all_jobs(conn: &mut Conn, organization: Key) -> Result<BTreeSet<String>> {
-    let codes: Vec<String> = job::table.filter(job::organization.eq(organization)).select(job::code).load(conn)?;
+    let codes: Vec<String> =
+        job::table.filter(job::organization.eq(organization)).select(job::code).load(conn)?;
     Ok(codes.into_iter().collect())
 }
 

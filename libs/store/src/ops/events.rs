@@ -66,7 +66,12 @@ pub(crate) fn add(conn: &mut Conn, rows: &[EventRow]) -> Result<()> {
 }
 
 /// Moves an event in time, when the zone that its day is counted in was corrected.
-pub(crate) fn move_in_time(conn: &mut Conn, organization: Key, id: EventId, occurred_at: Instant) -> Result<()> {
+pub(crate) fn move_in_time(
+    conn: &mut Conn,
+    organization: Key,
+    id: EventId,
+    occurred_at: Instant,
+) -> Result<()> {
     diesel::update(service_event::table.find((organization, Key::from(id))))
         .set(service_event::occurred_at.eq(occurred_at.micros()))
         .execute(conn)?;
@@ -115,7 +120,9 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
     }
     if let Some((at, id)) = query.after {
         ids = ids.filter(
-            service_event::occurred_at.gt(at.micros()).or(service_event::occurred_at.eq(at.micros()).and(service_event::id.gt(Key::from(id)))),
+            service_event::occurred_at
+                .gt(at.micros())
+                .or(service_event::occurred_at.eq(at.micros()).and(service_event::id.gt(Key::from(id)))),
         );
     }
     let mut ids: Vec<Key> = ids.load(conn)?;
@@ -140,7 +147,8 @@ pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<
 pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
     let corrupt = StoreError::corrupt("service event");
     let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, ServiceEvent::read).map_err(|errors| corrupt(&errors.iter().map(|e| e.pointer.as_str()).collect::<Vec<_>>().join(" ")))
+    whole(&value, Mode::Stored, ServiceEvent::read)
+        .map_err(|errors| corrupt(&errors.iter().map(|e| e.pointer.as_str()).collect::<Vec<_>>().join(" ")))
 }
 
 type WithLog = (EventRow, i64, Key);
@@ -178,7 +186,9 @@ pub(crate) fn view(row: &EventRow, recorded_at: i64, author: Key, texts: &Texts)
     proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
         texts.get(&(row.id, pointer.to_owned())).map(|(_, text)| text.clone())
     });
-    let Value::Object(body) = body else { return Err(StoreError::corrupt("service event")(&"not an object")) };
+    let Value::Object(body) = body else {
+        return Err(StoreError::corrupt("service event")(&"not an object"));
+    };
     Ok(EventView {
         id: row.id.id(),
         unit: row.unit_id.id(),

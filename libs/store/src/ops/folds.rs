@@ -63,7 +63,12 @@ pub(crate) struct Changed {
 }
 
 /// The rows that a unit's fold at `now` comes to.
-pub(crate) fn rows(organization: Key, unit: &Unit, state: &UnitState, now: Instant) -> Result<(StateRow, Vec<ItemRow>)> {
+pub(crate) fn rows(
+    organization: Key,
+    unit: &Unit,
+    state: &UnitState,
+    now: Instant,
+) -> Result<(StateRow, Vec<ItemRow>)> {
     let steps = state.steps_from(now.plus_seconds(-STEPS_BEFORE_SECONDS));
     let text = serde_json::to_string(&steps).map_err(|e| StoreError::corrupt("steps")(&e))?;
     let state_row = StateRow {
@@ -141,7 +146,8 @@ pub(crate) fn put(conn: &mut Conn, state: &StateRow, items: &[ItemRow]) -> Resul
         kept.insert(key);
     }
     for (schedule, task) in before.keys().filter(|key| !kept.contains(*key)) {
-        diesel::delete(due_item::table.find((state.organization, state.unit_id, *schedule, task))).execute(conn)?;
+        diesel::delete(due_item::table.find((state.organization, state.unit_id, *schedule, task)))
+            .execute(conn)?;
     }
     Ok(changed)
 }
@@ -198,7 +204,11 @@ pub(crate) fn scope_of(conn: &mut Conn, organization: Key, unit: UnitId) -> Resu
 }
 
 /// The units in scope of any of these sites.
-pub(crate) fn units_in_scope(conn: &mut Conn, organization: Key, sites: &[SiteId]) -> Result<BTreeSet<uuid::Uuid>> {
+pub(crate) fn units_in_scope(
+    conn: &mut Conn,
+    organization: Key,
+    sites: &[SiteId],
+) -> Result<BTreeSet<uuid::Uuid>> {
     let sites: Vec<Key> = sites.iter().map(|site| Key::from(*site)).collect();
     let ids: Vec<Key> = unit_state::table
         .filter(unit_state::organization.eq(organization))

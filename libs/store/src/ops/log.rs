@@ -106,7 +106,12 @@ pub(crate) struct OutboxRow {
 ///
 /// The last step of a write: from here to the commit the organization's other writers wait, so numbers become
 /// visible in order and without gaps.
-pub(crate) fn take_numbers(conn: &mut Conn, organization: Key, count: i64, now: Instant) -> Result<(i64, i64)> {
+pub(crate) fn take_numbers(
+    conn: &mut Conn,
+    organization: Key,
+    count: i64,
+    now: Instant,
+) -> Result<(i64, i64)> {
     let taken = diesel::update(organization::table.find(organization))
         .set(organization::next_seq.eq(organization::next_seq + count))
         .returning((organization::next_seq, organization::last_recorded_at))
@@ -120,30 +125,6 @@ pub(crate) fn take_numbers(conn: &mut Conn, organization: Key, count: i64, now: 
             .execute(conn)?;
     }
     Ok((next - count, recorded_at))
-}
-
-/// Adds rows to the log; they are never touched again.
-pub(crate) fn append(conn: &mut Conn, rows: &[LogRow]) -> Result<()> {
-    for some in rows.chunks(500) {
-        diesel::insert_into(change_log::table).values(some).execute(conn)?;
-    }
-    Ok(())
-}
-
-/// Adds lines to the feed.
-pub(crate) fn feed(conn: &mut Conn, rows: &[FeedRow]) -> Result<()> {
-    for some in rows.chunks(1000) {
-        diesel::insert_into(feed::table).values(some).execute(conn)?;
-    }
-    Ok(())
-}
-
-/// Adds what others will be told of.
-pub(crate) fn send(conn: &mut Conn, rows: &[OutboxRow]) -> Result<()> {
-    for some in rows.chunks(1000) {
-        diesel::insert_into(outbox::table).values(some).execute(conn)?;
-    }
-    Ok(())
 }
 
 /// The row of an edit, if it was recorded before.

@@ -27,7 +27,8 @@ pub(crate) fn all(conn: &mut Conn) -> Result<Vec<Key>> {
 
 /// The last number taken from an organization's log.
 pub(crate) fn last_seq(conn: &mut Conn, id: Key) -> Result<Option<i64>> {
-    let next: Option<i64> = organization::table.find(id).select(organization::next_seq).first(conn).optional()?;
+    let next: Option<i64> =
+        organization::table.find(id).select(organization::next_seq).first(conn).optional()?;
     Ok(next.map(|next| next - 1))
 }
 

@@ -4,13 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
 use merge::{Base, FieldEdit, Record};
-use model::{
-    EditId, Instant, UnitId,
-    edit::RecordKind,
-    json,
-    stamp::Stamp,
-    unit::UnitFields,
-};
+use model::{EditId, Instant, UnitId, edit::RecordKind, json, stamp::Stamp, unit::UnitFields};
 use proof::Hash;
 use serde_json::Value;
 
@@ -88,7 +82,8 @@ impl Replay {
             self.differ("leaf hash", format!("of row {}", row.seq));
         }
         let body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("log row")(&e))?;
-        let kind = RecordKind::parse(&row.record_kind).ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
+        let kind = RecordKind::parse(&row.record_kind)
+            .ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
             self.differ("content hash", format!("of row {}", row.seq));
         }
@@ -135,7 +130,9 @@ impl Replay {
             let expected = (version, records::belongs_to(record_kind, &rebuilt), records::text(&rebuilt)?);
             match stored.remove(&(kind.clone(), id)) {
                 Some(found) if found == expected => {}
-                Some(_) => self.differ("record", format!("{kind} {} is stored otherwise than the log says", id.0)),
+                Some(_) => {
+                    self.differ("record", format!("{kind} {} is stored otherwise than the log says", id.0))
+                }
                 None => self.differ("record", format!("{kind} {} is missing", id.0)),
             }
         }
@@ -260,7 +257,8 @@ fn from_log(conn: &mut Conn, organization: Key, id: UnitId) -> Result<FromLog> {
 fn field_edit(row: &LogRow, body: Value) -> Result<FieldEdit> {
     let corrupt = StoreError::corrupt("log row");
     let Value::Object(fields) = body else { return Err(corrupt(&"fields are no object")) };
-    let base: Option<Base> = row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
+    let base: Option<Base> =
+        row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
     Ok(FieldEdit {
         edit: row.edit_id.id(),
         effective: Stamp::parse(&row.stamp_effective).map_err(|e| corrupt(&e))?,
@@ -274,4 +272,3 @@ fn content_hash(kind: RecordKind, row: &LogRow, body: &Value) -> Result<Hash> {
     let canonical = proof::canonical(body).map_err(|e| StoreError::corrupt("log row")(&e))?;
     Ok(proof::content_hash(kind, row.record_id.0, &canonical))
 }
-

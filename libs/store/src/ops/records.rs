@@ -89,7 +89,11 @@ pub(crate) fn put(conn: &mut Conn, organization: Key, target: Target, stored: &S
         ))
         .on_conflict((record::organization, record::kind, record::id))
         .do_update()
-        .set((record::version.eq(stored.version), record::belongs_to.eq(belongs), record::registers.eq(&registers)))
+        .set((
+            record::version.eq(stored.version),
+            record::belongs_to.eq(belongs),
+            record::registers.eq(&registers),
+        ))
         .execute(conn)?;
     Ok(())
 }
@@ -100,7 +104,12 @@ pub(crate) fn text(record: &Record) -> Result<String> {
 }
 
 /// A record as a reader sees it.
-pub(crate) fn view(conn: &mut Conn, organization: Key, target: Target, stored: &Stored) -> Result<RecordView> {
+pub(crate) fn view(
+    conn: &mut Conn,
+    organization: Key,
+    target: Target,
+    stored: &Stored,
+) -> Result<RecordView> {
     let texts = private_texts::of_edits(conn, organization, &sealing_edits(target.kind(), &stored.record))?;
     Ok(joined(target.kind(), target.uuid(), stored, &texts))
 }
@@ -166,8 +175,11 @@ pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) ->
 
 /// The typed fields of a record; private text stays sealed.
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
-    whole(&Value::Object(record.values()), Mode::Stored, read)
-        .map_err(|errors| StoreError::corrupt("fields")(&errors.iter().map(|e| format!("{}: {}", e.pointer, e.detail)).collect::<Vec<_>>().join(" ")))
+    whole(&Value::Object(record.values()), Mode::Stored, read).map_err(|errors| {
+        StoreError::corrupt("fields")(
+            &errors.iter().map(|e| format!("{}: {}", e.pointer, e.detail)).collect::<Vec<_>>().join(" "),
+        )
+    })
 }
 
 fn parse(registers: &str) -> Result<Record> {
@@ -202,5 +214,8 @@ pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<(String
         .filter(record::organization.eq(organization))
         .select((record::kind, record::id, record::version, record::belongs_to, record::registers))
         .load(conn)?;
-    Ok(rows.into_iter().map(|(kind, id, version, belongs, registers)| ((kind, id), (version, belongs, registers))).collect())
+    Ok(rows
+        .into_iter()
+        .map(|(kind, id, version, belongs, registers)| ((kind, id), (version, belongs, registers)))
+        .collect())
 }

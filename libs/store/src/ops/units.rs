@@ -62,7 +62,12 @@ pub(crate) struct Context {
 
 impl Context {
     /// Loads what these units name; `changed` holds sites that the same transaction changes.
-    pub(crate) fn load(conn: &mut Conn, organization: Key, unit: &Unit, changed: &BTreeMap<SiteId, Zone>) -> Result<Self> {
+    pub(crate) fn load(
+        conn: &mut Conn,
+        organization: Key,
+        unit: &Unit,
+        changed: &BTreeMap<SiteId, Zone>,
+    ) -> Result<Self> {
         let mut sites: BTreeSet<SiteId> = unit.events.iter().filter_map(events::site_of).collect();
         sites.insert(unit.home_site()?);
         let mut zones = BTreeMap::new();
@@ -77,7 +82,10 @@ impl Context {
             Details::Adoption(adoption) => Some(adoption.edition_id),
             _ => None,
         });
-        let editions = editions::some(conn, organization, &adopted.collect())?.into_iter().map(|(id, edition)| (id, Arc::new(edition))).collect();
+        let editions = editions::some(conn, organization, &adopted.collect())?
+            .into_iter()
+            .map(|(id, edition)| (id, Arc::new(edition)))
+            .collect();
         Ok(Self { zones, editions })
     }
 }
@@ -108,7 +116,11 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 }
 
 /// What people call these units.
-pub(crate) fn labels(conn: &mut Conn, organization: Key, units: &BTreeSet<UnitId>) -> Result<BTreeMap<UnitId, String>> {
+pub(crate) fn labels(
+    conn: &mut Conn,
+    organization: Key,
+    units: &BTreeSet<UnitId>,
+) -> Result<BTreeMap<UnitId, String>> {
     let among: BTreeSet<uuid::Uuid> = units.iter().map(|unit| unit.uuid()).collect();
     let page = records::list(conn, organization, RecordKind::Unit, Some(&among), None, among.len())?;
     let label = |view: crate::view::RecordView| {

@@ -30,19 +30,9 @@ use crate::{
     command::{Command, Outcome, Warning, Written},
     error::{Result, StoreError},
     key::Key,
+    locks::{Attempt, Locks, lock_of},
     view::EditionView,
 };
-
-/// What a transaction locks, in the order in which everybody locks.
-pub(crate) type Locks = BTreeSet<(u8, &'static str, Key)>;
-
-/// What a run of the transaction came to.
-pub(crate) enum Attempt {
-    /// Every edit was judged, and what was accepted is written.
-    Done(Vec<Outcome>),
-    /// Reading named more records; nothing is written, run it again with these locked as well.
-    Again(Locks),
-}
 
 /// Runs the transaction's body with `extra` locked beside what the edits name.
 pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result<Attempt> {
@@ -51,7 +41,16 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
     let ordered: Vec<(&'static str, Key)> = locks.iter().map(|(_, kind, id)| (*kind, *id)).collect();
     let organization = Key::from(command.organization);
     dialect::lock(conn, organization, &ordered)?;
-    let mut work = Work { organization, command, locks, more: Locks::new(), records: BTreeMap::new(), units: BTreeMap::new(), zones: BTreeMap::new(), planned: Vec::new() };
+    let mut work = Work {
+        organization,
+        command,
+        locks,
+        more: Locks::new(),
+        records: BTreeMap::new(),
+        units: BTreeMap::new(),
+        zones: BTreeMap::new(),
+        planned: Vec::new(),
+    };
     let mut judged = Vec::with_capacity(command.edits.len());
     for proposal in &command.edits {
         judged.push(work.judge(conn, proposal)?);
@@ -61,7 +60,11 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         return Ok(Attempt::Again(work.more));
     }
     let recorded = work.record(conn)?;
-    judged.into_iter().map(|judged| recorded.outcome(conn, command, judged)).collect::<Result<_>>().map(Attempt::Done)
+    judged
+        .into_iter()
+        .map(|judged| recorded.outcome(conn, command, judged))
+        .collect::<Result<_>>()
+        .map(Attempt::Done)
 }
 
 /// The records that an action writes, targets or names as parent.
@@ -84,17 +87,6 @@ fn named(action: &Action) -> Vec<(u8, &'static str, Key)> {
         }
         Action::Edition { schedule, .. } => vec![lock_of(RecordKind::Schedule, Key::from(*schedule))],
     }
-}
-
-fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
-    let rank = match kind {
-        RecordKind::Site => 1,
-        RecordKind::Schedule | RecordKind::Edition => 2,
-        RecordKind::Unit | RecordKind::ServiceEvent => 3,
-        RecordKind::Person => 4,
-        RecordKind::Grant => 5,
-    };
-    (rank, kind.as_str(), id)
 }
 
 /// What the transaction has read and means to write.
@@ -166,9 +158,9 @@ impl Work<'_> {
             row.leaf_hash = row.leaf()?.as_bytes().to_vec();
             rows.push(row);
         }
-        log::append(conn, &rows)?;
-        log::feed(conn, &self.feed_rows(&rows, &after))?;
-        log::send(conn, &self.outbox_rows(first + count - 1, &told))?;
+        dialect::insert_log(conn, &rows)?;
+        dialect::insert_feed(conn, &self.feed_rows(&rows, &after))?;
+        dialect::insert_outbox(conn, &self.outbox_rows(first + count - 1, &told))?;
         Ok(Recorded { rows, set_aside })
     }
 
@@ -176,7 +168,9 @@ impl Work<'_> {
         let written: BTreeSet<Target> = self
             .planned
             .iter()
-            .filter_map(|planned| if let Wrote::Record(target) = &planned.wrote { Some(*target) } else { None })
+            .filter_map(
+                |planned| if let Wrote::Record(target) = &planned.wrote { Some(*target) } else { None },
+            )
             .collect();
         for target in written {
             if let Some(Some(stored)) = self.records.get(&target) {
@@ -214,13 +208,18 @@ impl Work<'_> {
         }
         let (state_row, items) = folds::rows(self.organization, &touched.unit, &state, now)?;
         let changed = folds::put(conn, &state_row, &items)?;
-        let set_aside = state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested))).collect();
+        let set_aside =
+            state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested))).collect();
         let after = BTreeSet::from([touched.unit.home_site()?, state.site_at(now)]);
         Ok(Folded { changed, set_aside, after })
     }
 
     /// One line per row and site in scope; a site that gains or loses the unit is told so by the unit's last row.
-    fn feed_rows(&self, rows: &[LogRow], after: &BTreeMap<UnitId, (Touched, BTreeSet<SiteId>)>) -> Vec<FeedRow> {
+    fn feed_rows(
+        &self,
+        rows: &[LogRow],
+        after: &BTreeMap<UnitId, (Touched, BTreeSet<SiteId>)>,
+    ) -> Vec<FeedRow> {
         let mut lines = Vec::new();
         let line = |row: &LogRow, site: Key, kind: &str, record: Key| FeedRow {
             organization: row.organization,
@@ -295,7 +294,8 @@ impl Recorded {
         match judged {
             Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
             Judged::Planned(at) => {
-                let row = self.rows.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+                let row =
+                    self.rows.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
                 Ok(Outcome::Applied(self.written(conn, organization, row)?))
             }
             Judged::Repeat(row) => Ok(Outcome::AlreadyApplied(self.written(conn, organization, &row)?)),
@@ -311,7 +311,9 @@ impl Recorded {
                 return Ok(Written::Event(view, warnings));
             }
             RecordKind::Edition => {
-                return editions::find(conn, organization, row.record_id.id())?.map(Written::Edition).ok_or_else(gone);
+                return editions::find(conn, organization, row.record_id.id())?
+                    .map(Written::Edition)
+                    .ok_or_else(gone);
             }
             RecordKind::Site => Target::Site(row.record_id.id()),
             RecordKind::Schedule => Target::Schedule(row.record_id.id()),
@@ -324,12 +326,20 @@ impl Recorded {
     }
 
     /// What is doubtful about an event: known from this write's fold, or for a repeat from a fold of its own.
-    fn warnings(&self, conn: &mut Conn, organization: Key, view: &crate::view::EventView) -> Result<Vec<Warning>> {
+    fn warnings(
+        &self,
+        conn: &mut Conn,
+        organization: Key,
+        view: &crate::view::EventView,
+    ) -> Result<Vec<Warning>> {
         if !self.rows.is_empty() {
             return Ok(self.set_aside.get(&view.id).cloned().into_iter().collect());
         }
         let due = units::due(conn, organization, view.unit)?;
         let readings = due.iter().flat_map(|due| due.state.set_aside());
-        Ok(readings.filter(|reading| reading.event_id == view.id).map(|reading| warning(reading.suggested)).collect())
+        Ok(readings
+            .filter(|reading| reading.event_id == view.id)
+            .map(|reading| warning(reading.suggested))
+            .collect())
     }
 }

@@ -7,8 +7,9 @@ use tokio::sync::Semaphore;
 
 use super::{Conn, dialect};
 use crate::{
-    door::{WAIT, on_a_blocking_thread},
+    door::{Writers, on_a_blocking_thread, place},
     error::{Result, StoreError},
+    key::Key,
 };
 
 /// How often a transaction is run again after a deadlock, a serialization failure or a colliding edit id.
@@ -19,7 +20,7 @@ const TRIES: usize = 5;
 pub(crate) struct Pool {
     connections: R2d2<ConnectionManager<Conn>>,
     all: Arc<Semaphore>,
-    writers: Arc<Semaphore>,
+    writers: Writers,
 }
 
 impl Pool {
@@ -32,11 +33,7 @@ impl Pool {
             .map_err(|e| StoreError::Unreachable(e.to_string()))?;
         let places = usize::try_from(size).unwrap_or(1);
         // Writers get half the places, so that a storm of writes leaves reads answered.
-        Ok(Self {
-            connections,
-            all: Arc::new(Semaphore::new(places)),
-            writers: Arc::new(Semaphore::new((places / 2).max(1))),
-        })
+        Ok(Self { connections, all: Arc::new(Semaphore::new(places)), writers: Writers::new(places / 2) })
     }
 
     pub(crate) async fn read<T: Send + 'static>(
@@ -48,16 +45,18 @@ impl Pool {
 
     pub(crate) async fn write<T: Send + 'static>(
         &self,
+        organization: Key,
         mut f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        let waiting = self.writers.clone().acquire_owned();
-        let _place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+        let _turn = self.writers.turn(organization).await?;
         self.run(move |conn| {
             let mut tried = 0;
             loop {
                 tried += 1;
                 match dialect::write(conn, &mut f) {
-                    Err(error) if tried < TRIES && error.is_worth_another_try() => tracing::debug!(%error, tried, "again"),
+                    Err(error) if tried < TRIES && error.is_worth_another_try() => {
+                        tracing::debug!(%error, tried, "again")
+                    }
                     other => return other,
                 }
             }
@@ -65,9 +64,11 @@ impl Pool {
         .await
     }
 
-    async fn run<T: Send + 'static>(&self, f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static) -> Result<T> {
-        let waiting = self.all.clone().acquire_owned();
-        let place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+    async fn run<T: Send + 'static>(
+        &self,
+        f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let place = place(&self.all).await?;
         let connections = self.connections.clone();
         on_a_blocking_thread(move || {
             let _place = place;

@@ -5,6 +5,7 @@ pub(crate) mod ops;
 
 pub(crate) mod dialect;
 mod door;
+mod unnest;
 
 pub(crate) use door::Pool;
 

@@ -14,13 +14,14 @@ use tokio::sync::{Semaphore, oneshot};
 
 use super::{Conn, dialect};
 use crate::{
-    door::{WAIT, on_a_blocking_thread},
+    door::{Writers, on_a_blocking_thread, place},
     error::{Result, StoreError},
+    key::Key,
 };
 
 type Job = Box<dyn FnOnce(&mut Conn) + Send>;
 
-/// How many writes may wait; more are told to come back later.
+/// How many writes may stand before the writer; more wait for their turn, and are told to come back if it takes long.
 const QUEUE: usize = 256;
 
 /// The readers' connections, and the way to the writer.
@@ -29,7 +30,7 @@ pub(crate) struct Pool {
     readers: R2d2<ConnectionManager<Conn>>,
     places: Arc<Semaphore>,
     writer: mpsc::SyncSender<Job>,
-    queue: Arc<Semaphore>,
+    writers: Writers,
 }
 
 impl Pool {
@@ -49,15 +50,14 @@ impl Pool {
             .build(ConnectionManager::new(file))
             .map_err(|e| StoreError::Unreachable(e.to_string()))?;
         let places = Arc::new(Semaphore::new(usize::try_from(size).unwrap_or(1)));
-        Ok(Self { readers, places, writer, queue: Arc::new(Semaphore::new(QUEUE)) })
+        Ok(Self { readers, places, writer, writers: Writers::new(QUEUE) })
     }
 
     pub(crate) async fn read<T: Send + 'static>(
         &self,
         f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        let waiting = self.places.clone().acquire_owned();
-        let place = tokio::time::timeout(WAIT, waiting).await.map_err(|_| StoreError::Busy)?;
+        let place = place(&self.places).await?;
         let readers = self.readers.clone();
         on_a_blocking_thread(move || {
             let _place = place;
@@ -69,9 +69,10 @@ impl Pool {
 
     pub(crate) async fn write<T: Send + 'static>(
         &self,
+        organization: Key,
         mut f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        let _waiting = self.queue.try_acquire().map_err(|_| StoreError::Busy)?;
+        let _turn = self.writers.turn(organization).await?;
         let (answer, answered) = oneshot::channel();
         let span = tracing::Span::current();
         let job: Job = Box::new(move |conn| {

@@ -19,7 +19,6 @@ use model::{
 use proof::Sealed;
 use serde_json::{Map, Value};
 
-use super::{Planned, Touched, Work, Wrote, lock_of};
 use super::super::super::Conn;
 use super::super::{
     editions, events, folds,
@@ -28,10 +27,12 @@ use super::super::{
     records::{self, Stored},
     units::{self, Unit},
 };
+use super::{Planned, Touched, Work, Wrote};
 use crate::{
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
+    locks::lock_of,
     view::EditionView,
 };
 
@@ -84,7 +85,9 @@ impl Work<'_> {
             Action::Set { target, .. } => (Wish::Set, self.stored(conn, *target)?.is_some()),
             // An event's edit has the event's id: one that is there is a repeat, or reuses the id.
             Action::Event(_) => (Wish::Add, false),
-            Action::Edition { id, .. } => (Wish::Add, editions::find(conn, self.organization, *id)?.is_some()),
+            Action::Edition { id, .. } => {
+                (Wish::Add, editions::find(conn, self.organization, *id)?.is_some())
+            }
         })
     }
 
@@ -103,10 +106,19 @@ impl Work<'_> {
         }
     }
 
-    fn create(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, fields: &Map<String, Value>, body: Body) -> Result<Option<Refusal>> {
+    fn create(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        target: Target,
+        fields: &Map<String, Value>,
+        body: Body,
+    ) -> Result<Option<Refusal>> {
         let sites = match target {
             Target::Site(id) => BTreeSet::from([id]),
-            Target::Unit(_) => fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).into_iter().collect(),
+            Target::Unit(_) => {
+                fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).into_iter().collect()
+            }
             _ => BTreeSet::new(),
         };
         let errors = self.reference_errors(conn, fields)?;
@@ -122,7 +134,13 @@ impl Work<'_> {
         self.merge(conn, proposal, target, None, body).map(|()| None)
     }
 
-    fn set(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, body: Body) -> Result<Option<Refusal>> {
+    fn set(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        target: Target,
+        body: Body,
+    ) -> Result<Option<Refusal>> {
         let Some(stored) = self.stored(conn, target)? else { return Ok(Some(Refusal::NotFound)) };
         let sites = self.sites_of(conn, target)?;
         match self.permission(&proposal.edit.action, &sites, false) {
@@ -142,9 +160,17 @@ impl Work<'_> {
     }
 
     /// Merges an edit of fields into its record, and notes which units have to be folded.
-    fn merge(&mut self, conn: &mut Conn, proposal: &Proposal, target: Target, stored: Option<Stored>, body: Body) -> Result<()> {
+    fn merge(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        target: Target,
+        stored: Option<Stored>,
+        body: Body,
+    ) -> Result<()> {
         let fields = body.value.as_object().cloned().unwrap_or_default();
-        let (version, record) = stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
+        let (version, record) =
+            stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
         let stamp = Stamp::service(self.command.now, record.highest());
         let base = record.seen().only(&fields);
         let mut row = self.row(proposal, &body, None, stamp);
@@ -173,7 +199,8 @@ impl Work<'_> {
     fn rezone(&mut self, conn: &mut Conn, site: SiteId, next: &Stored) -> Result<()> {
         let Some(zone) = records::fields(&next.record, SiteFields::read)?.zone else { return Ok(()) };
         self.zones.insert(site, zone);
-        let mut units: BTreeSet<UnitId> = records::units_of_site(conn, self.organization, site)?.into_iter().collect();
+        let mut units: BTreeSet<UnitId> =
+            records::units_of_site(conn, self.organization, site)?.into_iter().collect();
         units.extend(events::units_that_stood_at(conn, self.organization, site)?);
         for unit in units {
             let lock = lock_of(RecordKind::Unit, Key::from(unit));
@@ -187,8 +214,19 @@ impl Work<'_> {
         Ok(())
     }
 
-    fn event(&mut self, conn: &mut Conn, proposal: &Proposal, event: &ServiceEvent, body: Body) -> Result<Option<Refusal>> {
-        let unknown_unit = || Some(Refusal::Invalid(vec![FieldError::at("/unit_id", Flaw::new("unknown_unit", "There is no such unit."))]));
+    fn event(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        event: &ServiceEvent,
+        body: Body,
+    ) -> Result<Option<Refusal>> {
+        let unknown_unit = || {
+            Some(Refusal::Invalid(vec![FieldError::at(
+                "/unit_id",
+                Flaw::new("unknown_unit", "There is no such unit."),
+            )]))
+        };
         let Some(stored) = self.stored(conn, Target::Unit(event.unit_id))? else { return Ok(unknown_unit()) };
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
         let own = self.is_own_target(conn, event)?;
@@ -201,10 +239,13 @@ impl Work<'_> {
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
         }
-        let mut row = self.row(proposal, &body, Some(Key::from(event.unit_id)), Stamp::service(self.command.now, None));
+        let mut row =
+            self.row(proposal, &body, Some(Key::from(event.unit_id)), Stamp::service(self.command.now, None));
         row.on_behalf_of = event.on_behalf_of.map(Key::from);
         row.occurred_precision = Some(event.occurred.when.precision().to_owned());
-        row.occurred_source = serde_json::to_value(event.occurred.source).ok().and_then(|word| word.as_str().map(str::to_owned));
+        row.occurred_source = serde_json::to_value(event.occurred.source)
+            .ok()
+            .and_then(|word| word.as_str().map(str::to_owned));
         (row.occurred_raw, row.occurred_at) = match &event.occurred.when {
             When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
             When::On(date) => (Some(date.to_string()), None),
@@ -219,7 +260,14 @@ impl Work<'_> {
         Ok(None)
     }
 
-    fn edition(&mut self, conn: &mut Conn, proposal: &Proposal, view: EditionView, edition: &Edition, body: Body) -> Result<Option<Refusal>> {
+    fn edition(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        view: EditionView,
+        edition: &Edition,
+        body: Body,
+    ) -> Result<Option<Refusal>> {
         if self.stored(conn, Target::Schedule(view.schedule))?.is_none() {
             return Ok(Some(Refusal::NotFound));
         }
@@ -232,7 +280,11 @@ impl Work<'_> {
             return Ok(Some(Refusal::Exists));
         }
         let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Edition(view, Box::new(edition.clone())) });
+        self.planned.push(Planned {
+            row,
+            sealed: body.sealed,
+            wrote: Wrote::Edition(view, Box::new(edition.clone())),
+        });
         Ok(None)
     }
 
@@ -246,7 +298,8 @@ impl Work<'_> {
         let mut concerned = vec![correction.target_id];
         for row in events::of_unit(conn, self.organization, event.unit_id)? {
             let earlier = events::read(&row.body)?;
-            if matches!(&earlier.details, Details::Correction(other) if other.target_id == correction.target_id) {
+            if matches!(&earlier.details, Details::Correction(other) if other.target_id == correction.target_id)
+            {
                 concerned.push(earlier.id);
             }
         }
@@ -283,8 +336,11 @@ impl Work<'_> {
     fn touch(&mut self, conn: &mut Conn, id: UnitId, fields: &UnitFields) -> Result<&mut Touched> {
         if !self.units.contains_key(&id) {
             let before = folds::scope_of(conn, self.organization, id)?;
-            let unit = units::load(conn, self.organization, id)?
-                .unwrap_or_else(|| Unit { id, fields: fields.clone(), events: Vec::new() });
+            let unit = units::load(conn, self.organization, id)?.unwrap_or_else(|| Unit {
+                id,
+                fields: fields.clone(),
+                events: Vec::new(),
+            });
             self.units.insert(id, Touched { unit, before, rows: Vec::new() });
         }
         self.units.get_mut(&id).ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))
@@ -305,8 +361,11 @@ impl Work<'_> {
         };
         let pointers = records::private_pointers(action.kind());
         let sealed = proof::seal(&mut value, pointers, |pointer| {
-            let first: Option<Salt> = texts.get(&(Key::from(proposal.edit.id), pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok());
-            let fresh = pointers.iter().position(|p| *p == pointer).and_then(|at| proposal.salts.get(at)).copied();
+            let first: Option<Salt> = texts
+                .get(&(Key::from(proposal.edit.id), pointer.to_owned()))
+                .and_then(|(salt, _)| salt.as_slice().try_into().ok());
+            let fresh =
+                pointers.iter().position(|p| *p == pointer).and_then(|at| proposal.salts.get(at)).copied();
             first.or(fresh).unwrap_or_default()
         })
         .map_err(|e| corrupt(&e))?;
@@ -349,4 +408,3 @@ impl Work<'_> {
         }
     }
 }
-

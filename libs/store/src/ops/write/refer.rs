@@ -26,7 +26,11 @@ const AHEAD_SECONDS: i64 = 10 * 60;
 
 impl Work<'_> {
     /// What is wrong with the references among a record's fields.
-    pub(super) fn reference_errors(&mut self, conn: &mut Conn, fields: &Map<String, Value>) -> Result<Vec<FieldError>> {
+    pub(super) fn reference_errors(
+        &mut self,
+        conn: &mut Conn,
+        fields: &Map<String, Value>,
+    ) -> Result<Vec<FieldError>> {
         let mut errors = Vec::new();
         if let Some(Ok(site)) = fields.get("home_site_id").map(SiteId::read) {
             errors.extend(self.site_error(conn, "/home_site_id", site)?);
@@ -71,16 +75,24 @@ impl Work<'_> {
                 ("/occurred_on", dates.iter().all(|today| date > today))
             }
         };
-        let flaw = || Flaw::new("occurred_in_future", "What has not happened yet cannot be recorded; check the clock.");
+        let flaw = || {
+            Flaw::new("occurred_in_future", "What has not happened yet cannot be recorded; check the clock.")
+        };
         Ok(ahead.then(|| FieldError::at(pointer, flaw())))
     }
 
     fn site_error(&mut self, conn: &mut Conn, pointer: &str, site: SiteId) -> Result<Option<FieldError>> {
-        let seen = (self.command.permit.0)(Ask::See(site)) == Permission::Allowed && self.stored(conn, Target::Site(site))?.is_some();
+        let seen = (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
+            && self.stored(conn, Target::Site(site))?.is_some();
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
 
-    fn person_error(&mut self, conn: &mut Conn, pointer: &str, person: PersonId) -> Result<Option<FieldError>> {
+    fn person_error(
+        &mut self,
+        conn: &mut Conn,
+        pointer: &str,
+        person: PersonId,
+    ) -> Result<Option<FieldError>> {
         let known = self.stored(conn, Target::Person(person))?.is_some();
         Ok((!known).then(|| FieldError::at(pointer, Flaw::new("unknown_person", "There is no such person."))))
     }
@@ -88,10 +100,12 @@ impl Work<'_> {
     fn job_errors(&self, conn: &mut Conn, service: &Service) -> Result<Vec<FieldError>> {
         let named: Vec<_> = service.jobs.iter().map(|done| &done.job).collect();
         let unknown = editions::unknown_jobs(conn, self.organization, &named)?;
-        let errors = service.jobs.iter().enumerate().filter(|(_, done)| unknown.contains(&&done.job)).map(|(at, done)| {
-            let detail = format!("No schedule of the organization has a job {}.", done.job);
-            FieldError::at(format!("/jobs/{at}/job"), Flaw::new("unknown_job", detail))
-        });
+        let errors = service.jobs.iter().enumerate().filter(|(_, done)| unknown.contains(&&done.job)).map(
+            |(at, done)| {
+                let detail = format!("No schedule of the organization has a job {}.", done.job);
+                FieldError::at(format!("/jobs/{at}/job"), Flaw::new("unknown_job", detail))
+            },
+        );
         Ok(errors.collect())
     }
 
@@ -108,17 +122,28 @@ impl Work<'_> {
     }
 
     /// A target is an event of the same unit, recorded earlier or by this same write, and no correction itself.
-    fn correction_error(&self, conn: &mut Conn, event: &ServiceEvent, correction: &Correction) -> Result<Option<FieldError>> {
+    fn correction_error(
+        &self,
+        conn: &mut Conn,
+        event: &ServiceEvent,
+        correction: &Correction,
+    ) -> Result<Option<FieldError>> {
         let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
         let in_log = log::of_edit(conn, self.organization, Key::from(correction.target_id))?;
-        let of_unit = in_log.filter(|row| row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id == Some(Key::from(event.unit_id)));
+        let of_unit = in_log.filter(|row| {
+            row.record_kind == RecordKind::ServiceEvent.as_str()
+                && row.unit_id == Some(Key::from(event.unit_id))
+        });
         let kind = match of_unit {
             Some(row) => Some(super::events::read(&row.body)?.kind()),
             None => self.planned_kind(event, correction),
         };
         Ok(match kind {
             None => flaw("unknown_event", "The unit has no such event."),
-            Some(EventKind::Correction) => flaw("correction_of_correction", "A correction is not corrected: reinstate or void its target instead."),
+            Some(EventKind::Correction) => flaw(
+                "correction_of_correction",
+                "A correction is not corrected: reinstate or void its target instead.",
+            ),
             Some(_) => None,
         })
     }
