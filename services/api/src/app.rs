@@ -27,7 +27,10 @@ const HEADERS: &[(&str, &str)] = &[
 ];
 
 /// Wraps every request.
-pub(crate) async fn frame<B: MessageBody>(request: ServiceRequest, next: Next<B>) -> Result<ServiceResponse<EitherBody<B>>, Error> {
+pub(crate) async fn frame<B: MessageBody>(
+    request: ServiceRequest,
+    next: Next<B>,
+) -> Result<ServiceResponse<EitherBody<B>>, Error> {
     let id = request_id(&request);
     let started = Ticks::now();
     let route = request.match_pattern().unwrap_or_else(|| "unmatched".to_owned());
@@ -49,7 +52,10 @@ pub(crate) async fn frame<B: MessageBody>(request: ServiceRequest, next: Next<B>
 
 /// The client's id for the request if it is a plain one, else a fresh one.
 fn request_id(request: &ServiceRequest) -> String {
-    let plain = |id: &&str| (1..=64).contains(&id.len()) && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_');
+    let plain = |id: &&str| {
+        (1..=64).contains(&id.len())
+            && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_')
+    };
     let sent = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).filter(plain);
     sent.map_or_else(|| Uuid::new_v4().hyphenated().to_string(), str::to_owned)
 }
@@ -60,7 +66,11 @@ fn with_problem<B: MessageBody>(response: ServiceResponse<B>, id: &str) -> Servi
     if !status.is_client_error() && !status.is_server_error() {
         return response.map_into_left_body();
     }
-    let ours = response.response().error().and_then(|error| error.as_error::<ApiError>()).map(|error| error.problem(None));
+    let ours = response
+        .response()
+        .error()
+        .and_then(|error| error.as_error::<ApiError>())
+        .map(|error| error.problem(None));
     let mut problem = ours.unwrap_or_else(|| ApiError::new(kind_of(status)).problem(None));
     problem.instance = Some(format!("urn:keepstart:request:{id}"));
     let kept: Vec<_> = [header::ALLOW, header::ETAG, header::RETRY_AFTER, header::WWW_AUTHENTICATE]
@@ -78,9 +88,9 @@ fn with_problem<B: MessageBody>(response: ServiceResponse<B>, id: &str) -> Servi
 }
 
 fn kind_of(status: StatusCode) -> Kind {
-    Kind::ALL.iter().copied().find(|kind| kind.status() == status.as_u16()).unwrap_or(if status.is_server_error() {
-        Kind::Internal
-    } else {
-        Kind::InvalidHeader
-    })
+    Kind::ALL
+        .iter()
+        .copied()
+        .find(|kind| kind.status() == status.as_u16())
+        .unwrap_or(if status.is_server_error() { Kind::Internal } else { Kind::InvalidHeader })
 }

@@ -29,7 +29,8 @@ impl Clock {
     pub(crate) fn now(&self) -> Instant {
         match self.0 {
             Origin::Machine => {
-                let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+                let since =
+                    std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
                 Instant::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
             }
             Origin::From { instant, started } => {

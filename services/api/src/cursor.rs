@@ -21,7 +21,12 @@ impl Cursors {
     }
 
     /// The cursor for `place` in the list `list` (its address with every filter) of an organization.
-    pub(crate) fn make<T: Serialize>(&self, organization: OrganizationId, list: &str, place: &T) -> ApiResult<String> {
+    pub(crate) fn make<T: Serialize>(
+        &self,
+        organization: OrganizationId,
+        list: &str,
+        place: &T,
+    ) -> ApiResult<String> {
         let content = serde_json::to_vec(place).map_err(ApiError::internal)?;
         let mut bytes = self.tag(organization, list, &content);
         bytes.extend(content);
@@ -29,7 +34,12 @@ impl Cursors {
     }
 
     /// The place that a cursor names, if it was made here for this very list.
-    pub(crate) fn read<T: DeserializeOwned>(&self, organization: OrganizationId, list: &str, cursor: &str) -> ApiResult<T> {
+    pub(crate) fn read<T: DeserializeOwned>(
+        &self,
+        organization: OrganizationId,
+        list: &str,
+        cursor: &str,
+    ) -> ApiResult<T> {
         let broken = || ApiError::new(Kind::InvalidCursor);
         let bytes = URL_SAFE_NO_PAD.decode(cursor).map_err(|_| broken())?;
         let (tag, content) = bytes.split_at_checked(TAG).ok_or_else(broken)?;
@@ -60,12 +70,22 @@ mod tests {
         assert_eq!(cursors.read::<i32>(ours, "/v1/units?limit=2", &cursor).unwrap(), 7);
         let mut changed = cursor.clone();
         changed.replace_range(3..4, if cursor.as_bytes()[3] == b'A' { "B" } else { "A" });
-        let refused = [(theirs, "/v1/units?limit=2", &cursor), (ours, "/v1/units?limit=3", &cursor), (ours, "/v1/units?limit=2", &changed)];
+        let refused = [
+            (theirs, "/v1/units?limit=2", &cursor),
+            (ours, "/v1/units?limit=3", &cursor),
+            (ours, "/v1/units?limit=2", &changed),
+        ];
         for (organization, list, cursor) in refused {
-            assert_eq!(cursors.read::<i32>(organization, list, cursor).unwrap_err().kind(), Kind::InvalidCursor);
+            assert_eq!(
+                cursors.read::<i32>(organization, list, cursor).unwrap_err().kind(),
+                Kind::InvalidCursor
+            );
         }
         for garbage in ["", "!", "AAAA", &"A".repeat(5000)] {
-            assert_eq!(cursors.read::<i32>(ours, "/v1/units", garbage).unwrap_err().kind(), Kind::InvalidCursor);
+            assert_eq!(
+                cursors.read::<i32>(ours, "/v1/units", garbage).unwrap_err().kind(),
+                Kind::InvalidCursor
+            );
         }
     }
 }

@@ -85,7 +85,9 @@ pub(crate) async fn import(state: &State, data: &Path, described: &Described) ->
         return Ok(None);
     }
     let actors = actors(data)?;
-    let acting = |role: &str| actors.iter().find(|actor| actor.role == role).ok_or_else(|| anyhow!("nobody is {role}"));
+    let acting = |role: &str| {
+        actors.iter().find(|actor| actor.role == role).ok_or_else(|| anyhow!("nobody is {role}"))
+    };
     let (admin, coordinator) = (acting("admin")?.id, acting("coordinator")?.id);
     let importer = setup::coordinator(described.id, coordinator, state.clock.now());
     let mut counts = Counts::default();
@@ -119,7 +121,8 @@ async fn schedule(state: &State, importer: &Caller, file: &Path) -> Result<()> {
 }
 
 async fn events(state: &State, importer: &Caller, folder: &Path, counts: &mut Counts) -> Result<()> {
-    let mut files = fs::read_dir(folder)?.map(|entry| entry.map(|entry| entry.path())).collect::<Result<Vec<_>, _>>()?;
+    let mut files =
+        fs::read_dir(folder)?.map(|entry| entry.map(|entry| entry.path())).collect::<Result<Vec<_>, _>>()?;
     files.sort();
     for file in files {
         let lines = fs::read_to_string(&file)?;
@@ -127,8 +130,11 @@ async fn events(state: &State, importer: &Caller, folder: &Path, counts: &mut Co
             let place = || format!("{} line {}", file.display(), number + 1);
             let body = json::parse(line.as_bytes()).with_context(place)?;
             let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-            let proposal = intake::new_event(body, random::id(importer.now()), salts).map_err(ApiError::invalid);
-            if let Written::Event(_, warnings) = submit(state, importer, proposal).await.with_context(place)? {
+            let proposal =
+                intake::new_event(body, random::id(importer.now()), salts).map_err(ApiError::invalid);
+            if let Written::Event(_, warnings) =
+                submit(state, importer, proposal).await.with_context(place)?
+            {
                 counts.warnings += usize::from(!warnings.is_empty());
             }
             counts.events += 1;
@@ -139,12 +145,14 @@ async fn events(state: &State, importer: &Caller, folder: &Path, counts: &mut Co
 
 async fn record(state: &State, importer: &Caller, kind: RecordKind, body: Value) -> Result<()> {
     let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-    let proposal = intake::new_record(kind, body, random::id(importer.now()), salts).map_err(ApiError::invalid);
+    let proposal =
+        intake::new_record(kind, body, random::id(importer.now()), salts).map_err(ApiError::invalid);
     submit(state, importer, proposal).await.with_context(|| kind.as_str()).map(drop)
 }
 
 async fn submit(state: &State, importer: &Caller, proposal: Result<Proposal, ApiError>) -> Result<Written> {
-    let explain = |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
+    let explain =
+        |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
     let proposal = proposal.map_err(explain)?;
     let done = intake::submit(state, importer, Channel::Import, proposal).await.map_err(explain)?;
     Ok(done.written)

@@ -31,7 +31,12 @@ use crate::{
 type Read<T> = Result<T, Vec<FieldError>>;
 
 /// A new record of `kind`; `fallback` becomes its id where the body has none.
-pub(crate) fn new_record(kind: RecordKind, body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
+pub(crate) fn new_record(
+    kind: RecordKind,
+    body: Value,
+    fallback: EditId,
+    salts: Vec<Salt>,
+) -> Read<Proposal> {
     let body = with_id(body, fallback);
     match kind {
         RecordKind::Site => created(&body, Target::Site, SiteFields::read, salts),
@@ -44,7 +49,13 @@ pub(crate) fn new_record(kind: RecordKind, body: Value, fallback: EditId, salts:
 }
 
 /// Fields of a record to be set or removed.
-pub(crate) fn patch(target: Target, body: &Value, edit: EditId, seen: Etag, salts: Vec<Salt>) -> Read<Proposal> {
+pub(crate) fn patch(
+    target: Target,
+    body: &Value,
+    edit: EditId,
+    seen: Etag,
+    salts: Vec<Salt>,
+) -> Read<Proposal> {
     let fields = match target {
         Target::Site(_) => patched(body, SiteFields::read)?,
         Target::Unit(_) => patched(body, UnitFields::read)?,
@@ -58,7 +69,11 @@ pub(crate) fn patch(target: Target, body: &Value, edit: EditId, seen: Etag, salt
 /// A new service event.
 pub(crate) fn new_event(body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
     let event = whole(&with_id(body, fallback), Mode::New, ServiceEvent::read)?;
-    Ok(Proposal { edit: Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) }, seen: None, salts })
+    Ok(Proposal {
+        edit: Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) },
+        seen: None,
+        salts,
+    })
 }
 
 /// A new edition of a schedule.
@@ -81,7 +96,12 @@ pub(crate) struct Done {
 }
 
 /// Has one edit judged and recorded; what the store refuses becomes a problem.
-pub(crate) async fn submit(state: &State, caller: &Caller, channel: Channel, proposal: Proposal) -> ApiResult<Done> {
+pub(crate) async fn submit(
+    state: &State,
+    caller: &Caller,
+    channel: Channel,
+    proposal: Proposal,
+) -> ApiResult<Done> {
     let command = Command {
         organization: caller.organization(),
         author: caller.person(),
@@ -105,12 +125,11 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
         Action::Create { target: Target::Unit(_), .. } => Asked::CreateUnit,
         Action::Set { target: Target::Site(_), .. } => Asked::EditSite,
         Action::Set { target: Target::Unit(_), .. } => Asked::EditUnit,
-        Action::Create { target: Target::Schedule(_), .. } | Action::Set { target: Target::Schedule(_), .. } | Action::Edition { .. } => {
-            Asked::CreateSchedule
-        }
-        Action::Create { target: Target::Person(_) | Target::Grant(_), .. } | Action::Set { target: Target::Person(_) | Target::Grant(_), .. } => {
-            Asked::ManagePeople
-        }
+        Action::Create { target: Target::Schedule(_), .. }
+        | Action::Set { target: Target::Schedule(_), .. }
+        | Action::Edition { .. } => Asked::CreateSchedule,
+        Action::Create { target: Target::Person(_) | Target::Grant(_), .. }
+        | Action::Set { target: Target::Person(_) | Target::Grant(_), .. } => Asked::ManagePeople,
         Action::Event(event) => match event.kind() {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),
@@ -123,13 +142,19 @@ fn refused(refusal: Refusal) -> ApiError {
         Refusal::NotFound => ApiError::new(ProblemKind::NotFound),
         Refusal::Forbidden => ApiError::new(ProblemKind::Forbidden),
         Refusal::Stale(current) => ApiError::stale(current),
-        Refusal::IdReused(id) => ApiError::new(ProblemKind::IdReused).detail(format!("An edit with the id {id} was recorded before, with other content.")),
+        Refusal::IdReused(id) => ApiError::new(ProblemKind::IdReused)
+            .detail(format!("An edit with the id {id} was recorded before, with other content.")),
         Refusal::Exists => ApiError::new(ProblemKind::AlreadyExists),
         Refusal::Invalid(errors) => ApiError::invalid(errors),
     }
 }
 
-fn created<K: Kind, F: Serialize>(body: &Value, target: impl Fn(Id<K>) -> Target, read: impl Fn(&mut Object<'_>) -> Option<F>, salts: Vec<Salt>) -> Read<Proposal> {
+fn created<K: Kind, F: Serialize>(
+    body: &Value,
+    target: impl Fn(Id<K>) -> Target,
+    read: impl Fn(&mut Object<'_>) -> Option<F>,
+    salts: Vec<Salt>,
+) -> Read<Proposal> {
     let (id, fields) = whole(body, Mode::New, |o| {
         let id = o.required("id", Id::<K>::read);
         let fields = read(o);
@@ -139,7 +164,10 @@ fn created<K: Kind, F: Serialize>(body: &Value, target: impl Fn(Id<K>) -> Target
     Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
 }
 
-fn patched<F: Serialize>(body: &Value, read: impl Fn(&mut Object<'_>) -> Option<F>) -> Read<Map<String, Value>> {
+fn patched<F: Serialize>(
+    body: &Value,
+    read: impl Fn(&mut Object<'_>) -> Option<F>,
+) -> Read<Map<String, Value>> {
     let (fields, removed) = whole(body, Mode::Patch, |o| {
         let fields = read(o)?;
         Some((fields, o.removed().to_vec()))
@@ -147,7 +175,10 @@ fn patched<F: Serialize>(body: &Value, read: impl Fn(&mut Object<'_>) -> Option<
     let mut set = written_back(&fields)?;
     set.extend(removed.into_iter().map(|name| (name.to_owned(), Value::Null)));
     if set.is_empty() {
-        return Err(vec![FieldError::at("", Flaw::new("empty_patch", "A patch sets or removes at least one member."))]);
+        return Err(vec![FieldError::at(
+            "",
+            Flaw::new("empty_patch", "A patch sets or removes at least one member."),
+        )]);
     }
     Ok(set)
 }

@@ -381,7 +381,9 @@ pub(crate) fn description() -> utoipa::openapi::OpenApi {
     if let Some(components) = &mut whole.components {
         let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
         components.security_schemes.insert("access_token".to_owned(), RefOr::T(SecurityScheme::Http(scheme)));
-        for (patch, fields) in [("SitePatch", "SiteFields"), ("UnitPatch", "UnitFields"), ("SchedulePatch", "ScheduleFields")] {
+        for (patch, fields) in
+            [("SitePatch", "SiteFields"), ("UnitPatch", "UnitFields"), ("SchedulePatch", "ScheduleFields")]
+        {
             if let Some(RefOr::T(Schema::Object(object))) = components.schemas.get(fields).cloned() {
                 let mut all_optional = object;
                 all_optional.required.clear();
@@ -411,13 +413,18 @@ mod tests {
     fn operations() -> BTreeSet<(String, String)> {
         let value = serde_json::to_value(description()).unwrap();
         let paths = value["paths"].as_object().unwrap();
-        let methods = |path: &String, item: &Value| item.as_object().unwrap().keys().map(|m| (path.clone(), m.clone())).collect::<Vec<_>>();
+        let methods = |path: &String, item: &Value| {
+            item.as_object().unwrap().keys().map(|m| (path.clone(), m.clone())).collect::<Vec<_>>()
+        };
         paths.iter().flat_map(|(path, item)| methods(path, item)).collect()
     }
 
     #[test]
     fn the_router_and_the_description_have_the_same_operations() {
-        let routed = routes::TABLE.iter().flat_map(|(path, methods)| methods.iter().map(|m| ((*path).to_owned(), (*m).to_owned()))).collect();
+        let routed = routes::TABLE
+            .iter()
+            .flat_map(|(path, methods)| methods.iter().map(|m| ((*path).to_owned(), (*m).to_owned())))
+            .collect();
         assert_eq!(operations(), routed);
     }
 
@@ -425,7 +432,10 @@ mod tests {
     fn the_checked_in_description_is_the_generated_one() {
         let file = concat!(env!("CARGO_MANIFEST_DIR"), "/../../openapi/keepstart.json");
         let checked_in = std::fs::read_to_string(file).unwrap_or_default();
-        assert!(checked_in == text().unwrap(), "openapi/keepstart.json is out of date: run `cargo run --bin keepstart-api -- openapi > openapi/keepstart.json`");
+        assert!(
+            checked_in == text().unwrap(),
+            "openapi/keepstart.json is out of date: run `cargo run --bin keepstart-api -- openapi > openapi/keepstart.json`"
+        );
     }
 
     #[test]

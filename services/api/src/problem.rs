@@ -55,6 +55,7 @@ problems! {
     Forbidden "forbidden" 403 false "This is not for you to do" "Ask somebody whose role allows it.";
     NotFound "not_found" 404 false "There is no such thing here" "Check the address; what you may not see is answered like what is not there.";
     MethodNotAllowed "method_not_allowed" 405 false "The method is not for this address" "Use one of the methods in Allow.";
+    TooSlow "request_too_slow" 408 true "The body took too long to come" "Send it again over a better connection, with the same ids.";
     IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
     AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
@@ -114,7 +115,14 @@ pub(crate) type ApiResult<T> = Result<T, ApiError>;
 impl ApiError {
     /// A problem of this kind.
     pub(crate) fn new(kind: Kind) -> Self {
-        Self(Box::new(Failure { kind, detail: None, errors: Vec::new(), current_etag: None, allow: None, internal: None }))
+        Self(Box::new(Failure {
+            kind,
+            detail: None,
+            errors: Vec::new(),
+            current_etag: None,
+            allow: None,
+            internal: None,
+        }))
     }
 
     /// Says what about this case, for the client.

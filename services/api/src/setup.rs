@@ -23,7 +23,12 @@ pub(crate) async fn organization(state: &State, id: OrganizationId, name: &str) 
 }
 
 /// Records a person with grants, each `{id, role, sites, from, until}`, in the name of `author`.
-pub(crate) async fn person(state: &State, organization: OrganizationId, author: PersonId, person: &Value) -> Result<()> {
+pub(crate) async fn person(
+    state: &State,
+    organization: OrganizationId,
+    author: PersonId,
+    person: &Value,
+) -> Result<()> {
     let mut person = person.clone();
     let grants = person.as_object_mut().and_then(|members| members.remove("grants"));
     let id = person.get("id").cloned().unwrap_or_default();
@@ -38,7 +43,11 @@ pub(crate) async fn person(state: &State, organization: OrganizationId, author: 
 }
 
 /// Makes an organization with one person who administers it and runs its fleet.
-pub(crate) async fn found(state: &State, name: &str, first_person: &str) -> Result<(OrganizationId, PersonId)> {
+pub(crate) async fn found(
+    state: &State,
+    name: &str,
+    first_person: &str,
+) -> Result<(OrganizationId, PersonId)> {
     let now = state.clock.now();
     let (id, first): (OrganizationId, PersonId) = (random::id(now), random::id(now));
     organization(state, id, name).await?;
@@ -54,14 +63,26 @@ pub(crate) fn coordinator(organization: OrganizationId, person: PersonId, now: I
     Caller::new(Principal { person, organization, grants: vec![grant] }, now)
 }
 
-async fn record(state: &State, organization: OrganizationId, author: PersonId, kind: RecordKind, body: Value) -> Result<()> {
+async fn record(
+    state: &State,
+    organization: OrganizationId,
+    author: PersonId,
+    kind: RecordKind,
+    body: Value,
+) -> Result<()> {
     let now = state.clock.now();
     let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-    let proposal = intake::new_record(kind, body, random::id(now), salts).map_err(|errors| anyhow!("{}: {errors:?}", kind.as_str()))?;
+    let proposal = intake::new_record(kind, body, random::id(now), salts)
+        .map_err(|errors| anyhow!("{}: {errors:?}", kind.as_str()))?;
     submit(state, organization, author, proposal).await
 }
 
-async fn submit(state: &State, organization: OrganizationId, author: PersonId, proposal: Proposal) -> Result<()> {
+async fn submit(
+    state: &State,
+    organization: OrganizationId,
+    author: PersonId,
+    proposal: Proposal,
+) -> Result<()> {
     let command = Command {
         organization,
         author,

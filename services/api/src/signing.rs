@@ -1,11 +1,6 @@
 //! The service's own signing key, in files that only its owner reads.
 
-use std::{
-    fs,
-    io::Write,
-    os::unix::fs::OpenOptionsExt,
-    path::Path,
-};
+use std::{fs, io::Write, os::unix::fs::OpenOptionsExt, path::Path};
 
 use access::{Audience, Claims, ClientId, Issuer, SigningKey, TokenId, keys, token};
 use anyhow::{Context, Result, anyhow};
@@ -41,7 +36,8 @@ pub(crate) fn make(private: &Path, public: &Path) -> Result<()> {
         file.write_all(key.to_pkcs8_pem().as_bytes())?;
     }
     let key = load(private)?;
-    fs::write(public, keys::jwks([key.public()]).to_string()).with_context(|| format!("cannot write {}", public.display()))
+    fs::write(public, keys::jwks([key.public()]).to_string())
+        .with_context(|| format!("cannot write {}", public.display()))
 }
 
 /// Reads a signing key.
@@ -51,7 +47,14 @@ pub(crate) fn load(private: &Path) -> Result<SigningKey> {
 }
 
 /// An access token for a person, good for `hours` from `now`.
-pub(crate) fn access_token(key: &SigningKey, parties: &Parties, organization: OrganizationId, person: PersonId, now: Instant, hours: i64) -> Result<String> {
+pub(crate) fn access_token(
+    key: &SigningKey,
+    parties: &Parties,
+    organization: OrganizationId,
+    person: PersonId,
+    now: Instant,
+    hours: i64,
+) -> Result<String> {
     let flaw = |flaw| anyhow!("{flaw}");
     let claims = Claims {
         issuer: parties.issuer.clone(),

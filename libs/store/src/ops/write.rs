@@ -210,7 +210,7 @@ impl Work<'_> {
         let changed = folds::put(conn, &state_row, &items)?;
         let set_aside =
             state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested))).collect();
-        let after = BTreeSet::from([touched.unit.home_site()?, state.site_at(now)]);
+        let after = BTreeSet::from([touched.unit.home_site()?, folds::standing_at(&state, now)]);
         Ok(Folded { changed, set_aside, after })
     }
 

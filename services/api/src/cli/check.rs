@@ -29,7 +29,12 @@ impl Rebuild {
                     say(&format!("{organization}: {}: {}", difference.what, difference.detail));
                 }
                 found += report.differences.len();
-                say(&format!("{organization}: {} rows, {} units, {} differences", report.rows, report.units, report.differences.len()));
+                say(&format!(
+                    "{organization}: {} rows, {} units, {} differences",
+                    report.rows,
+                    report.units,
+                    report.differences.len()
+                ));
             }
             Ok(if found == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE })
         })

@@ -81,7 +81,14 @@ impl Token {
         let parties = Parties::parse(&self.signer.trust.issuer, &self.signer.trust.audience)?;
         let organization = OrganizationId::parse(&self.organization).map_err(|flaw| anyhow!("{flaw}"))?;
         let person = PersonId::parse(&self.person).map_err(|flaw| anyhow!("{flaw}"))?;
-        say(&signing::access_token(&key, &parties, organization, person, Clock::machine().now(), self.hours)?);
+        say(&signing::access_token(
+            &key,
+            &parties,
+            organization,
+            person,
+            Clock::machine().now(),
+            self.hours,
+        )?);
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -93,14 +93,18 @@ impl Network {
         first: impl FnOnce(State) -> F,
     ) -> Result<ExitCode> {
         self.start_log()?;
-        let listener = TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
+        let listener =
+            TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
         actix_web::rt::System::new().block_on(async {
             let state = open(address, self.connections, parties, keys, clock).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
             tokio::spawn(keep_advancing(state.clone()));
             let server = HttpServer::new(move || {
-                App::new().app_data(web::Data::new(state.clone())).wrap(middleware::from_fn(app::frame)).configure(app::configure)
+                App::new()
+                    .app_data(web::Data::new(state.clone()))
+                    .wrap(middleware::from_fn(app::frame))
+                    .configure(app::configure)
             });
             server
                 .workers(self.workers.into())
@@ -127,7 +131,13 @@ impl Network {
 }
 
 /// Opens everything that requests reach.
-pub(super) async fn open(address: &Address, connections: u32, parties: &Parties, keys: &str, clock: Clock) -> Result<State> {
+pub(super) async fn open(
+    address: &Address,
+    connections: u32,
+    parties: &Parties,
+    keys: &str,
+    clock: Clock,
+) -> Result<State> {
     let store = Store::open(address, connections)?;
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
     let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;

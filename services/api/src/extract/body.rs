@@ -1,5 +1,7 @@
 //! Bodies: bounded while they are read, of the right media type, strict JSON.
 
+use std::time::Duration;
+
 use actix_web::{HttpRequest, http::header, web};
 use futures_util::StreamExt;
 use model::json;
@@ -10,6 +12,9 @@ use crate::problem::{ApiError, ApiResult, Kind};
 /// The most bytes of a body.
 pub(crate) const MOST: usize = 1 << 20;
 
+/// How long a body may take to come.
+const PATIENCE: Duration = Duration::from_secs(30);
+
 /// The media type of bodies of POST.
 pub(crate) const JSON: &str = "application/json";
 /// The media type of bodies of PATCH (RFC 7396).
@@ -18,16 +23,24 @@ pub(crate) const MERGE_PATCH: &str = "application/merge-patch+json";
 /// Reads the body as JSON of media type `media`.
 pub(crate) async fn json(request: &HttpRequest, payload: web::Payload, media: &str) -> ApiResult<Value> {
     check_media(request, media)?;
-    let bytes = bounded(request, payload).await?;
+    let read = tokio::time::timeout(PATIENCE, bounded(request, payload)).await;
+    let bytes = read.map_err(|_| ApiError::new(Kind::TooSlow))??;
     json::parse(&bytes).map_err(|e| ApiError::new(Kind::InvalidJson).detail(e.detail))
 }
 
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
     let wrong = || ApiError::new(Kind::UnsupportedMediaType).detail(format!("Send {media}, not compressed."));
-    let sent = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).ok_or_else(wrong)?;
+    let sent = request
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .ok_or_else(wrong)?;
     let (name, parameters) = sent.split_once(';').unwrap_or((sent, ""));
     let utf8 = parameters.trim().is_empty() || parameters.trim().eq_ignore_ascii_case("charset=utf-8");
-    if name.trim().eq_ignore_ascii_case(media) && utf8 && !request.headers().contains_key(header::CONTENT_ENCODING) {
+    if name.trim().eq_ignore_ascii_case(media)
+        && utf8
+        && !request.headers().contains_key(header::CONTENT_ENCODING)
+    {
         Ok(())
     } else {
         Err(wrong())
@@ -36,7 +49,10 @@ fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
 
 async fn bounded(request: &HttpRequest, mut payload: web::Payload) -> ApiResult<web::BytesMut> {
     let too_large = || ApiError::new(Kind::TooLarge);
-    let stated = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+    let stated = request
+        .headers()
+        .get(header::CONTENT_LENGTH)
+        .and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
     if stated.is_some_and(|length| length > MOST as u64) {
         return Err(too_large());
     }

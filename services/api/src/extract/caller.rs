@@ -68,7 +68,11 @@ impl Caller {
         let (action, object) = match ask {
             Ask::See(site) => (Action::ReadSite, Object::at(organization, [site])),
             Ask::Write { action, sites, own } => {
-                let object = if sites.is_empty() { Object::of(organization) } else { Object::at(organization, sites.iter().copied()) };
+                let object = if sites.is_empty() {
+                    Object::of(organization)
+                } else {
+                    Object::at(organization, sites.iter().copied())
+                };
                 (crate::intake::access_action(action, own), object)
             }
         };

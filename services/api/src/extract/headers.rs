@@ -11,7 +11,9 @@ pub(crate) fn if_match(request: &HttpRequest) -> ApiResult<Etag> {
     let Some(value) = request.headers().get(header::IF_MATCH) else {
         return Err(ApiError::new(Kind::PreconditionRequired));
     };
-    let wrong = || ApiError::new(Kind::InvalidHeader).detail("If-Match takes the one strong ETag that you read, in quotes; * would overwrite what you have not seen.");
+    let wrong = || {
+        ApiError::new(Kind::InvalidHeader).detail("If-Match takes the one strong ETag that you read, in quotes; * would overwrite what you have not seen.")
+    };
     let text = value.to_str().map_err(|_| wrong())?;
     let tag = text.strip_prefix('"').and_then(|rest| rest.strip_suffix('"')).ok_or_else(wrong)?;
     if tag.is_empty() || tag.contains('"') { Err(wrong()) } else { Ok(Etag(tag.to_owned())) }

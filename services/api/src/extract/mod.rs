@@ -8,6 +8,6 @@ mod params;
 pub(crate) use self::{
     body::{JSON, MERGE_PATCH, json},
     caller::Caller,
-    headers::{if_match, if_none_match_is, idempotency_key},
+    headers::{idempotency_key, if_match, if_none_match_is},
     params::{Params, path_id},
 };

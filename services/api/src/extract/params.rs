@@ -26,25 +26,39 @@ impl Params {
     pub(crate) fn of(request: &HttpRequest) -> ApiResult<Self> {
         let query = web::Query::<Vec<(String, String)>>::from_query(request.query_string())
             .map_err(|_| ApiError::new(Kind::InvalidParameter).detail("The query cannot be read."))?;
-        Ok(Self { path: request.path().to_owned(), sent: query.into_inner(), bound: Vec::new(), errors: Vec::new() })
+        Ok(Self {
+            path: request.path().to_owned(),
+            sent: query.into_inner(),
+            bound: Vec::new(),
+            errors: Vec::new(),
+        })
     }
 
     /// A parameter that may be absent and binds the list's cursor.
-    pub(crate) fn take<T>(&mut self, name: &'static str, parse: impl FnOnce(&str) -> Result<T, Flaw>) -> Option<T> {
+    pub(crate) fn take<T>(
+        &mut self,
+        name: &'static str,
+        parse: impl FnOnce(&str) -> Result<T, Flaw>,
+    ) -> Option<T> {
         let text = self.raw(name)?;
         self.bound.push(format!("{name}={text}"));
         self.parsed(name, &text, parse)
     }
 
     /// A parameter of words separated by commas.
-    pub(crate) fn take_list<T>(&mut self, name: &'static str, parse: impl Fn(&str) -> Result<T, Flaw>) -> Vec<T> {
+    pub(crate) fn take_list<T>(
+        &mut self,
+        name: &'static str,
+        parse: impl Fn(&str) -> Result<T, Flaw>,
+    ) -> Vec<T> {
         let all = |text: &str| text.split(',').map(&parse).collect::<Result<Vec<_>, _>>();
         self.take(name, all).unwrap_or_default()
     }
 
     /// How many items a page has.
     pub(crate) fn limit(&mut self) -> usize {
-        let flaw = || Flaw::new("out_of_range", format!("A whole number from 1; {LIMIT_MOST} at most are given."));
+        let flaw =
+            || Flaw::new("out_of_range", format!("A whole number from 1; {LIMIT_MOST} at most are given."));
         let found = self.raw("limit").and_then(|text| {
             self.parsed("limit", &text, |text| text.parse::<u64>().ok().filter(|n| *n > 0).ok_or_else(flaw))
         });
@@ -74,12 +88,18 @@ impl Params {
         let (mut found, rest): (Vec<_>, Vec<_>) = self.sent.drain(..).partition(|(sent, _)| sent == name);
         self.sent = rest;
         if found.len() > 1 {
-            self.errors.push(FieldError::at(name, Flaw::new("repeated_parameter", "Give this parameter once.")));
+            self.errors
+                .push(FieldError::at(name, Flaw::new("repeated_parameter", "Give this parameter once.")));
         }
         found.pop().map(|(_, text)| text)
     }
 
-    fn parsed<T>(&mut self, name: &str, text: &str, parse: impl FnOnce(&str) -> Result<T, Flaw>) -> Option<T> {
+    fn parsed<T>(
+        &mut self,
+        name: &str,
+        text: &str,
+        parse: impl FnOnce(&str) -> Result<T, Flaw>,
+    ) -> Option<T> {
         parse(text).map_err(|flaw| self.errors.push(FieldError::at(name, flaw))).ok()
     }
 }

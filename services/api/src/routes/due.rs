@@ -1,17 +1,9 @@
 //! `/v1/due` and `/v1/units/{unit_id}/due`: what is due, and why.
 
 use access::Action;
-use actix_web::{
-    HttpRequest, HttpResponse,
-    http::header,
-    web,
-};
+use actix_web::{HttpRequest, HttpResponse, http::header, web};
 use interval::{DueItem, DueState, ItemKey, state_in};
-use model::{
-    Code, Instant, ScheduleId, SiteId, UnitId,
-    read::Flaw,
-    schedule::Task,
-};
+use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw, schedule::Task};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use store::view::{self, DuePlace, DueQuery, DueRow};
@@ -53,7 +45,11 @@ struct Place {
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = DueList), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let states = params.take_list("state", |word| {
         DueState::parse(word).ok_or_else(|| {
@@ -72,7 +68,8 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     });
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
-    let place: Option<Place> = cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
+    let place: Option<Place> =
+        cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
     let as_of = match &place {
         Some(place) => pinned(place, caller.now())?,
         None => state.store.due_as_of(caller.organization(), caller.now()).await?,
@@ -87,11 +84,19 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
         states,
         due_before,
         descending: descending.unwrap_or(false),
-        after: place.map(|p| DuePlace { due_at: Instant::from_micros(p.due_at), unit: p.unit, schedule: p.schedule, task: p.task }),
+        after: place.map(|p| DuePlace {
+            due_at: Instant::from_micros(p.due_at),
+            unit: p.unit,
+            schedule: p.schedule,
+            task: p.task,
+        }),
         limit,
     };
     let page = state.store.due(query).await?;
-    let labels = state.store.labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect()).await?;
+    let labels = state
+        .store
+        .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
+        .await?;
     let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, as_of));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
@@ -101,7 +106,9 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
 fn pinned(place: &Place, now: Instant) -> ApiResult<Instant> {
     let as_of = Instant::from_micros(place.as_of);
     if now.seconds_since(as_of) > PINNED_SECONDS {
-        return Err(ApiError::new(Kind::InvalidCursor).detail("The list is more than a day old; begin it again."));
+        return Err(
+            ApiError::new(Kind::InvalidCursor).detail("The list is more than a day old; begin it again.")
+        );
     }
     Ok(as_of)
 }
@@ -141,13 +148,23 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn of_unit(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn of_unit(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let unit: UnitId = path_id(&request, "unit_id")?;
     let mut params = Params::of(&request)?;
-    let trace = params.take("include", |word| if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) });
+    let trace = params.take("include", |word| {
+        if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) }
+    });
     params.close()?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
-    let due = state.store.unit_due(caller.organization(), unit).await?.ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    let due = state
+        .store
+        .unit_due(caller.organization(), unit)
+        .await?
+        .ok_or_else(|| ApiError::new(Kind::NotFound))?;
     let answer = whole(unit, &due, caller.now(), trace.is_some());
     let etag = tag(&due, &answer);
     if if_none_match_is(&request, &etag) {
@@ -160,7 +177,11 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
     let items: Vec<DueItem> = due.state.items_at(at);
     let mut editions: Vec<EditionInUse> = Vec::new();
     for item in &items {
-        if let Some(edition) = due.state.edition(item.edition_id).filter(|_| !editions.iter().any(|e| e.edition_id == item.edition_id)) {
+        if let Some(edition) = due
+            .state
+            .edition(item.edition_id)
+            .filter(|_| !editions.iter().any(|e| e.edition_id == item.edition_id))
+        {
             editions.push(EditionInUse {
                 schedule_id: item.schedule_id,
                 edition_id: item.edition_id,
@@ -175,7 +196,16 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
         as_of: at,
         standing_site_id: due.state.site_at(at),
         engine_hours: due.state.hours_at(at),
-        set_aside: due.state.set_aside().iter().map(|r| SetAsideReading { event_id: r.event_id, meter_hours: r.meter_hours, suggested_meter_hours: r.suggested }).collect(),
+        set_aside: due
+            .state
+            .set_aside()
+            .iter()
+            .map(|r| SetAsideReading {
+                event_id: r.event_id,
+                meter_hours: r.meter_hours,
+                suggested_meter_hours: r.suggested,
+            })
+            .collect(),
         editions,
         items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
     }
@@ -183,7 +213,8 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
 
 fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
     let edition = due.state.edition(item.edition_id);
-    let task: Option<&Task> = edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
+    let task: Option<&Task> =
+        edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
     let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
     UnitDueItem {
         parts: task.map(|task| task.parts.clone()).unwrap_or_default(),
@@ -199,11 +230,26 @@ fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
     let steps = due.state.steps_from(answer.as_of);
     let states: Vec<_> = steps
         .iter()
-        .map(|item| (item.key.schedule, item.key.task.clone(), state_in(&item.steps, answer.as_of).map(|step| (step.state, step.reason, step.until.micros())), item.due_at.micros()))
+        .map(|item| {
+            (
+                item.key.schedule,
+                item.key.task.clone(),
+                state_in(&item.steps, answer.as_of)
+                    .map(|step| (step.state, step.reason, step.until.micros())),
+                item.due_at.micros(),
+            )
+        })
         .collect();
-    let limits: Vec<_> = answer.items.iter().map(|item| (item.item.edition_id, item.item.hours.map(|h| h.limit_hours), item.item.calendar)).collect();
+    let limits: Vec<_> = answer
+        .items
+        .iter()
+        .map(|item| (item.item.edition_id, item.item.hours.map(|h| h.limit_hours), item.item.calendar))
+        .collect();
     let traced: Vec<bool> = answer.items.iter().map(|item| item.trace.is_some()).collect();
-    format!("W/{}", answer::digest(&json!([states, limits, answer.set_aside, answer.standing_site_id, traced])))
+    format!(
+        "W/{}",
+        answer::digest(&json!([states, limits, answer.set_aside, answer.standing_site_id, traced]))
+    )
 }
 
 fn some(instant: Instant) -> Option<Instant> {

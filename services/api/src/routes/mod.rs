@@ -16,6 +16,13 @@ use crate::problem::ApiError;
 
 /// Makes the router and the OpenAPI paths from one table, so that neither can have what the other lacks.
 macro_rules! routes {
+    // Whoever answers GET answers HEAD, with the same headers and no body (RFC 9110 section 9.3.2).
+    (@route $resource:ident, get, $handler:path) => {
+        $resource.route(web::get().to($handler)).route(web::head().to($handler))
+    };
+    (@route $resource:ident, $method:ident, $handler:path) => {
+        $resource.route(web::$method().to($handler))
+    };
     ($($path:literal { $($method:ident $module:ident :: $handler:ident,)+ })*) => {
         /// The documented operations.
         #[derive(OpenApi)]
@@ -28,7 +35,11 @@ macro_rules! routes {
 
         /// Registers every route.
         pub(crate) fn configure(app: &mut web::ServiceConfig) {
-            $(app.service(resource($path, &[$(stringify!($method)),+])$(.route(web::$method().to($module::$handler)))+);)*
+            $(
+                let mut routed = resource($path, &[$(stringify!($method)),+]);
+                $(routed = routes!(@route routed, $method, $module::$handler);)+
+                app.service(routed);
+            )*
             app.default_service(web::to(nothing_here));
         }
     };
@@ -55,7 +66,8 @@ routes! {
 
 /// A resource that answers other methods with 405 and says which it has.
 fn resource(path: &str, methods: &'static [&'static str]) -> Resource {
-    let allow: Vec<String> = methods.iter().map(|method| method.to_uppercase()).collect();
+    let head = methods.contains(&"get").then_some("HEAD".to_owned());
+    let allow: Vec<String> = methods.iter().map(|method| method.to_uppercase()).chain(head).collect();
     let allow = allow.join(", ");
     web::resource(path).default_service(web::to(move |_: HttpRequest| {
         let error = ApiError::method_not_allowed(allow.clone());

@@ -16,7 +16,8 @@ use crate::{
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn read(request: HttpRequest) -> ApiResult<HttpResponse> {
     let code = request.match_info().get("code").unwrap_or_default();
-    let kind = Kind::ALL.iter().find(|kind| kind.code() == code).ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    let kind =
+        Kind::ALL.iter().find(|kind| kind.code() == code).ok_or_else(|| ApiError::new(Kind::NotFound))?;
     Ok(HttpResponse::Ok().json(ProblemKind {
         code: kind.code(),
         title: kind.title(),

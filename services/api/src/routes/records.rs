@@ -21,44 +21,80 @@ use crate::{
 };
 
 /// Makes a record from the body.
-pub(super) async fn create(state: &State, caller: &Caller, request: &HttpRequest, payload: web::Payload, kind: RecordKind) -> ApiResult<HttpResponse> {
+pub(super) async fn create(
+    state: &State,
+    caller: &Caller,
+    request: &HttpRequest,
+    payload: web::Payload,
+    kind: RecordKind,
+) -> ApiResult<HttpResponse> {
     Params::of(request)?.close()?;
     let key = extract::idempotency_key(request)?;
     let body = extract::json(request, payload, extract::JSON).await?;
-    let proposal = intake::new_record(kind, body, intake::fallback(key, caller), random::salts()?).map_err(ApiError::invalid)?;
+    let proposal = intake::new_record(kind, body, intake::fallback(key, caller), random::salts()?)
+        .map_err(ApiError::invalid)?;
     let done = intake::submit(state, caller, Channel::Rest, proposal).await?;
     let view = record_of(&done)?;
-    let location = (!done.repeat).then(|| format!("{}/{}", request.path().trim_end_matches('/'), view.id.hyphenated()));
+    let location =
+        (!done.repeat).then(|| format!("{}/{}", request.path().trim_end_matches('/'), view.id.hyphenated()));
     Ok(answer::written(&answer::record(view), &view.etag.to_string(), location))
 }
 
 /// Changes fields of a record from what the author saw.
-pub(super) async fn change(state: &State, caller: &Caller, request: &HttpRequest, payload: web::Payload, target: Target) -> ApiResult<HttpResponse> {
+pub(super) async fn change(
+    state: &State,
+    caller: &Caller,
+    request: &HttpRequest,
+    payload: web::Payload,
+    target: Target,
+) -> ApiResult<HttpResponse> {
     Params::of(request)?.close()?;
     let key = extract::idempotency_key(request)?;
     let seen = extract::if_match(request)?;
     let body = extract::json(request, payload, extract::MERGE_PATCH).await?;
-    let proposal = intake::patch(target, &body, intake::fallback(key, caller), seen, random::salts()?).map_err(ApiError::invalid)?;
+    let proposal = intake::patch(target, &body, intake::fallback(key, caller), seen, random::salts()?)
+        .map_err(ApiError::invalid)?;
     let done = intake::submit(state, caller, Channel::Rest, proposal).await?;
     let view = record_of(&done)?;
     Ok(answer::written(&answer::record(view), &view.etag.to_string(), None))
 }
 
 /// One record, to those who may see it.
-pub(super) async fn read(state: &State, caller: &Caller, request: &HttpRequest, target: Target, action: Action, object: &Object) -> ApiResult<HttpResponse> {
+pub(super) async fn read(
+    state: &State,
+    caller: &Caller,
+    request: &HttpRequest,
+    target: Target,
+    action: Action,
+    object: &Object,
+) -> ApiResult<HttpResponse> {
     Params::of(request)?.close()?;
     caller.require(action, object)?;
-    let view = state.store.record(caller.organization(), target).await?.ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
+    let view = state
+        .store
+        .record(caller.organization(), target)
+        .await?
+        .ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
     Ok(answer::one(request, &answer::record(&view), &view.etag.to_string()))
 }
 
 /// The id after which a page begins, from a cursor bound to `list`.
-pub(super) fn after<K: Kind>(state: &State, caller: &Caller, list: &str, cursor: Option<&str>) -> ApiResult<Option<Id<K>>> {
+pub(super) fn after<K: Kind>(
+    state: &State,
+    caller: &Caller,
+    list: &str,
+    cursor: Option<&str>,
+) -> ApiResult<Option<Id<K>>> {
     cursor.map(|cursor| state.cursors.read(caller.organization(), list, cursor)).transpose()
 }
 
 /// A page of records with the cursor of the next.
-pub(super) fn page(state: &State, caller: &Caller, list: &str, page: &Page<RecordView>) -> ApiResult<HttpResponse> {
+pub(super) fn page(
+    state: &State,
+    caller: &Caller,
+    list: &str,
+    page: &Page<RecordView>,
+) -> ApiResult<HttpResponse> {
     let last = page.items.last().filter(|_| page.more).map(|view| view.id.hyphenated().to_string());
     let next = last.map(|id| state.cursors.make(caller.organization(), list, &id)).transpose()?;
     Ok(answer::page(page.items.iter().map(answer::record).collect(), next))

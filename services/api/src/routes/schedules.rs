@@ -26,7 +26,11 @@ use crate::{
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = Schedules), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
@@ -44,7 +48,12 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     responses((status = 201, body = Schedule), (status = 200, description = "It was made before, by the same request.", body = Schedule),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn create(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     records::create(&state, &caller, &request, payload, RecordKind::Schedule).await
 }
 
@@ -56,7 +65,11 @@ pub(super) async fn create(state: web::Data<State>, caller: Caller, request: Htt
     responses((status = 200, body = Schedule), (status = 304, description = "You have it already."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let schedule = path_id(&request, "schedule_id")?;
     let object = Object::of(caller.organization());
     records::read(&state, &caller, &request, Target::Schedule(schedule), Action::ReadSchedule, &object).await
@@ -71,7 +84,12 @@ pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpR
         ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
     responses((status = 200, body = Schedule), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn change(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn change(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     let schedule = path_id(&request, "schedule_id")?;
     records::change(&state, &caller, &request, payload, Target::Schedule(schedule)).await
 }
@@ -84,7 +102,11 @@ pub(super) async fn change(state: web::Data<State>, caller: Caller, request: Htt
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = Editions), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list_editions(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list_editions(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let schedule: ScheduleId = path_id(&request, "schedule_id")?;
     let mut params = Params::of(&request)?;
     let (limit, cursor) = (params.limit(), params.cursor());
@@ -108,14 +130,22 @@ pub(super) async fn list_editions(state: web::Data<State>, caller: Caller, reque
     responses((status = 201, body = Edition), (status = 200, description = "It was made before, by the same request.", body = Edition),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn create_edition(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn create_edition(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     let schedule: ScheduleId = path_id(&request, "schedule_id")?;
     Params::of(&request)?.close()?;
     let key = extract::idempotency_key(&request)?;
     let body = extract::json(&request, payload, extract::JSON).await?;
-    let proposal = intake::new_edition(schedule, body, intake::fallback(key, &caller)).map_err(ApiError::invalid)?;
+    let proposal =
+        intake::new_edition(schedule, body, intake::fallback(key, &caller)).map_err(ApiError::invalid)?;
     let done = intake::submit(&state, &caller, Channel::Rest, proposal).await?;
-    let Written::Edition(view) = &done.written else { return Err(ApiError::internal("an edition's edit wrote something else")) };
+    let Written::Edition(view) = &done.written else {
+        return Err(ApiError::internal("an edition's edit wrote something else"));
+    };
     let value = answer::edition(view)?;
     let location = (!done.repeat).then(|| format!("/v1/schedules/{schedule}/editions/{}", view.id));
     Ok(answer::written(&value, &answer::digest(&value), location))
@@ -130,12 +160,17 @@ pub(super) async fn create_edition(state: web::Data<State>, caller: Caller, requ
     responses((status = 200, body = Edition), (status = 304, description = "You have it already."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn read_edition(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn read_edition(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let schedule: ScheduleId = path_id(&request, "schedule_id")?;
     let edition = path_id(&request, "edition_id")?;
     Params::of(&request)?.close()?;
     caller.require(Action::ReadSchedule, &Object::of(caller.organization()))?;
-    let found = state.store.edition(caller.organization(), edition).await?.filter(|view| view.schedule == schedule);
+    let found =
+        state.store.edition(caller.organization(), edition).await?.filter(|view| view.schedule == schedule);
     let value = answer::edition(&found.ok_or_else(|| ApiError::new(Kind::NotFound))?)?;
     Ok(answer::one(&request, &value, &answer::digest(&value)))
 }

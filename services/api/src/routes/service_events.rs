@@ -32,7 +32,11 @@ use crate::{
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = Events), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let unit = params.take("unit", UnitId::parse);
     let kind = params.take("kind", |text| {
@@ -44,9 +48,13 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     let missing = || FieldError::at("unit", Flaw::new("required", "Say of which unit."));
     let unit = unit.ok_or_else(|| ApiError::new(Kind::InvalidParameter).errors(vec![missing()]))?;
     caller.require(Action::ReadEvent, &units::object(&state, &caller, unit).await?)?;
-    let place: Option<(i64, EventId)> = cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
+    let place: Option<(i64, EventId)> =
+        cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
     let after = place.map(|(micros, id)| (Instant::from_micros(micros), id));
-    let page = state.store.events(EventQuery { organization: caller.organization(), unit, kind, after, limit }).await?;
+    let page = state
+        .store
+        .events(EventQuery { organization: caller.organization(), unit, kind, after, limit })
+        .await?;
     let last = page.items.last().filter(|_| page.more).map(|view| (view.occurred_at.micros(), view.id));
     let next = last.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     Ok(answer::page(page.items.iter().map(answer::event).collect(), next))
@@ -61,16 +69,25 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn create(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     Params::of(&request)?.close()?;
     let key = extract::idempotency_key(&request)?;
     let body = extract::json(&request, payload, extract::JSON).await?;
-    let proposal = intake::new_event(body, intake::fallback(key, &caller), random::salts()?).map_err(ApiError::invalid)?;
+    let proposal = intake::new_event(body, intake::fallback(key, &caller), random::salts()?)
+        .map_err(ApiError::invalid)?;
     if key.is_some_and(|key| key != proposal.edit.id) {
-        return Err(ApiError::new(Kind::InvalidHeader).detail("Idempotency-Key is another id than the event's own; leave one of them out."));
+        return Err(ApiError::new(Kind::InvalidHeader)
+            .detail("Idempotency-Key is another id than the event's own; leave one of them out."));
     }
     let done = intake::submit(&state, &caller, Channel::Rest, proposal).await?;
-    let Written::Event(view, warnings) = &done.written else { return Err(ApiError::internal("an event's edit wrote something else")) };
+    let Written::Event(view, warnings) = &done.written else {
+        return Err(ApiError::internal("an event's edit wrote something else"));
+    };
     let mut value = answer::event(view);
     let etag = answer::digest(&value);
     if let Some(members) = value.as_object_mut() {
@@ -88,10 +105,18 @@ pub(super) async fn create(state: web::Data<State>, caller: Caller, request: Htt
     responses((status = 200, body = Event), (status = 304, description = "You have it already."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let event = path_id(&request, "event_id")?;
     Params::of(&request)?.close()?;
-    let view = state.store.event(caller.organization(), event).await?.ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    let view = state
+        .store
+        .event(caller.organization(), event)
+        .await?
+        .ok_or_else(|| ApiError::new(Kind::NotFound))?;
     caller.require(Action::ReadEvent, &units::object(&state, &caller, view.unit).await?)?;
     let value = answer::event(&view);
     Ok(answer::one(&request, &value, &answer::digest(&value)))

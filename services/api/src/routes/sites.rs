@@ -23,7 +23,11 @@ use crate::{
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = Sites), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
@@ -41,7 +45,12 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     responses((status = 201, body = Site), (status = 200, description = "It was made before, by the same request.", body = Site),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn create(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     records::create(&state, &caller, &request, payload, RecordKind::Site).await
 }
 
@@ -53,7 +62,11 @@ pub(super) async fn create(state: web::Data<State>, caller: Caller, request: Htt
     responses((status = 200, body = Site), (status = 304, description = "You have it already."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let site: SiteId = path_id(&request, "site_id")?;
     let object = Object::at(caller.organization(), [site]);
     records::read(&state, &caller, &request, Target::Site(site), Action::ReadSite, &object).await
@@ -68,7 +81,12 @@ pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpR
         ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
     responses((status = 200, body = Site), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn change(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn change(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     let site = path_id(&request, "site_id")?;
     records::change(&state, &caller, &request, payload, Target::Site(site)).await
 }

@@ -24,7 +24,11 @@ use crate::{
         ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
     responses((status = 200, body = Units), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn list(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let site = params.take("site", SiteId::parse);
     let (limit, cursor) = (params.limit(), params.cursor());
@@ -48,7 +52,12 @@ pub(super) async fn list(state: web::Data<State>, caller: Caller, request: HttpR
     responses((status = 201, body = Unit), (status = 200, description = "It was made before, by the same request.", body = Unit),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn create(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn create(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     records::create(&state, &caller, &request, payload, RecordKind::Unit).await
 }
 
@@ -60,7 +69,11 @@ pub(super) async fn create(state: web::Data<State>, caller: Caller, request: Htt
     responses((status = 200, body = Unit), (status = 304, description = "You have it already."),
         (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpRequest) -> ApiResult<HttpResponse> {
+pub(super) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
     let unit = path_id(&request, "unit_id")?;
     let object = object(&state, &caller, unit).await?;
     records::read(&state, &caller, &request, Target::Unit(unit), Action::ReadUnit, &object).await
@@ -76,7 +89,12 @@ pub(super) async fn read(state: web::Data<State>, caller: Caller, request: HttpR
         ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
     responses((status = 200, body = Unit), (status = "4XX", body = Problem, content_type = "application/problem+json"),
         (status = "5XX", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn change(state: web::Data<State>, caller: Caller, request: HttpRequest, payload: web::Payload) -> ApiResult<HttpResponse> {
+pub(super) async fn change(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> ApiResult<HttpResponse> {
     let unit = path_id(&request, "unit_id")?;
     records::change(&state, &caller, &request, payload, Target::Unit(unit)).await
 }
@@ -84,5 +102,9 @@ pub(super) async fn change(state: web::Data<State>, caller: Caller, request: Htt
 /// A unit as the decision sees it; what is not there looks like what may not be seen.
 pub(super) async fn object(state: &State, caller: &Caller, unit: UnitId) -> ApiResult<Object> {
     let sites = state.store.sites_of_unit(caller.organization(), unit).await?;
-    if sites.is_empty() { Err(ApiError::new(Kind::NotFound)) } else { Ok(Object::at(caller.organization(), sites)) }
+    if sites.is_empty() {
+        Err(ApiError::new(Kind::NotFound))
+    } else {
+        Ok(Object::at(caller.organization(), sites))
+    }
 }

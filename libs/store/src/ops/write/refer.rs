@@ -13,16 +13,13 @@ use model::{
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
-use super::super::{editions, log, records};
+use super::super::{editions, folds, log, records};
 use super::Work;
 use crate::{
     command::{Ask, Permission},
     error::Result,
     key::Key,
 };
-
-/// How far a device's clock may be ahead before its times are refused.
-const AHEAD_SECONDS: i64 = 10 * 60;
 
 impl Work<'_> {
     /// What is wrong with the references among a record's fields.
@@ -60,12 +57,12 @@ impl Work<'_> {
     }
 
     fn future_error(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Option<FieldError>> {
-        let latest = self.command.now.plus_seconds(AHEAD_SECONDS);
+        let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
         let (pointer, ahead) = match &event.occurred.when {
             When::At { instant, .. } => ("/occurred_at", *instant > latest),
             When::On(date) => {
                 let mut dates = Vec::new();
-                for site in super::folds::scope_of(conn, self.organization, event.unit_id)? {
+                for site in folds::scope_of(conn, self.organization, event.unit_id)? {
                     if let Some(stored) = self.stored(conn, Target::Site(site))?
                         && let Some(zone) = records::fields(&stored.record, SiteFields::read)?.zone
                     {
