@@ -1,0 +1,37 @@
+# A PostgreSQL cluster of our own; sourced by tests/run. It never touches a cluster that the system runs.
+
+postgres_bin=/usr/lib/postgresql/15/bin
+postgres_data=
+
+# A loopback port that nobody listens on at the moment.
+free_port() { python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])'; }
+
+# PostgreSQL refuses to run as root.
+as_postgres() {
+  if [ "$(id -u)" = 0 ]; then setpriv --reuid=postgres --regid=postgres --clear-groups -- "$@"; else "$@"; fi
+}
+
+# start_postgres FOLDER: starts a cluster there and exports its address.
+start_postgres() {
+  local port owner=postgres
+  port=$(free_port)
+  mkdir -p "$1"
+  if [ "$(id -u)" = 0 ]; then
+    chown postgres "$1"
+    # The scratch folder is private; the server's user has to pass through it.
+    chmod o+x "$(dirname "$1")"
+  fi
+  postgres_data=$1/data
+  as_postgres "$postgres_bin/initdb" --no-sync -A trust -U "$owner" -E UTF8 --locale=C.UTF-8 -D "$postgres_data" >/dev/null
+  # The data is thrown away, so nothing has to survive a power cut.
+  as_postgres "$postgres_bin/pg_ctl" -D "$postgres_data" -l "$1/log" -w -o "-p $port -c listen_addresses=127.0.0.1 \
+    -c unix_socket_directories='' -c max_connections=300 -c fsync=off -c synchronous_commit=off -c full_page_writes=off" start >/dev/null
+  export KEEPSTART_TEST_POSTGRES=postgres://$owner@127.0.0.1:$port/postgres
+  echo "PostgreSQL $(cat "$postgres_data/PG_VERSION") listens on 127.0.0.1:$port"
+}
+
+stop_postgres() {
+  [ -n "$postgres_data" ] || return 0
+  as_postgres "$postgres_bin/pg_ctl" -D "$postgres_data" -m immediate -w stop >/dev/null || true
+  postgres_data=
+}
