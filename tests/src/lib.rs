@@ -1,1 +1,40 @@
-//! p
+//! Harness of the black-box tests: databases, running services, a client, and a small world to test in.
+//!
+//! Tests start the built binary and talk HTTP to it. Only people and grants, which have no routes yet, are recorded
+//! through the store, as the service's own commands do.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::print_stdout,
+    reason = "a harness fails by panicking, and says so"
+)]
+
+pub mod client;
+pub mod database;
+pub mod service;
+pub mod world;
+
+pub use client::{Client, Reply};
+pub use database::{Backend, Database};
+pub use service::Service;
+pub use world::World;
+
+/// Makes one test for each database out of a function that takes a [`Backend`].
+#[macro_export]
+macro_rules! on_both {
+    ($($name:ident),+ $(,)?) => {$(
+        mod $name {
+            #[test]
+            fn sqlite() {
+                super::$name($crate::Backend::Sqlite);
+            }
+            #[test]
+            fn postgres() {
+                super::$name($crate::Backend::Postgres);
+            }
+        }
+    )+};
+}

@@ -1,0 +1,11 @@
+//! Black-box tests: one binary, one module for each matter, every test on both databases.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking; its functions stand outside #[test] so that both databases share them"
+)]
+
+mod main_job;
