@@ -1,0 +1,234 @@
+//! Which crate may name which, what a pure crate stays away from, and what every member inherits.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde_json::Value;
+
+use crate::repository::{File, files, list, metadata, nothing_breaks, text};
+
+/// Our own crates that each library may name, its tests included. A service may name every library.
+const MAY_NAME: [(&str, &[&str]); 6] = [
+    ("model", &[]),
+    ("interval", &["model"]),
+    ("merge", &["model"]),
+    ("proof", &["model"]),
+    ("access", &["model"]),
+    ("store", &["model", "merge", "interval", "proof"]),
+];
+
+/// No clock, no I/O, no randomness, no async.
+const PURE: [&str; 5] = ["model", "interval", "merge", "proof", "access"];
+
+/// Crates that do I/O or are async: a pure crate does not reach them, not even through another.
+const OUTSIDE: [&str; 9] = [
+    "actix-web",
+    "diesel",
+    "diesel_migrations",
+    "libsqlite3-sys",
+    "pq-sys",
+    "reqwest",
+    "tokio",
+    "tracing-subscriber",
+    "ureq",
+];
+
+/// What the sources of a pure crate do not say, and why.
+const IMPURE: [(&str, &str); 20] = [
+    ("std::fs", "files"),
+    ("std::net", "the network"),
+    ("std::env", "the environment"),
+    ("std::io", "I/O"),
+    ("std::process", "processes"),
+    ("std::thread", "threads"),
+    ("std::time", "the machine's clock"),
+    ("SystemTime", "the machine's clock"),
+    ("Instant::now", "the machine's clock"),
+    ("Timestamp::now", "the machine's clock"),
+    ("Zoned::now", "the machine's clock"),
+    ("TimeZone::system", "the machine's time zone"),
+    ("now_v7", "the clock and randomness"),
+    ("new_v4", "randomness"),
+    ("rand::", "randomness"),
+    ("getrandom", "randomness"),
+    ("async fn", "async"),
+    (".await", "async"),
+    ("println!", "output"),
+    ("eprintln!", "output"),
+];
+
+#[test]
+fn libraries_name_only_libraries_below_them() {
+    let allowed: BTreeMap<_, _> = MAY_NAME.into_iter().collect();
+    let mut broken = Vec::new();
+    for member in members(&metadata(), "libs/") {
+        let Some(allowed) = allowed.get(text(&member["name"])) else {
+            broken
+                .push(format!("{} has no line in MAY_NAME of tests/house/crates.rs", text(&member["name"])));
+            continue;
+        };
+        for dependency in own_dependencies(member).filter(|name| !allowed.contains(name)) {
+            broken.push(format!("{} names {dependency}", text(&member["name"])));
+        }
+    }
+    nothing_breaks(
+        "A library names only the libraries below it: move what is shared down, into model.",
+        &broken,
+    );
+}
+
+#[test]
+fn nobody_names_a_service() {
+    let metadata = metadata();
+    let services: BTreeSet<_> = members(&metadata, "services/").map(|member| text(&member["name"])).collect();
+    assert!(!services.is_empty(), "services/ has no crate");
+    let mut broken = Vec::new();
+    for member in list(&metadata["packages"]).filter(|package| package["source"].is_null()) {
+        for dependency in own_dependencies(member).filter(|name| services.contains(name)) {
+            broken.push(format!("{} names {dependency}", text(&member["name"])));
+        }
+    }
+    nothing_breaks(
+        "Nobody names a service: what two of them share is a library; tests start the binary.",
+        &broken,
+    );
+}
+
+#[test]
+fn pure_libraries_do_not_reach_the_outside() {
+    let metadata = metadata();
+    let below = dependencies_by_package(&metadata);
+    let names: BTreeMap<_, _> =
+        list(&metadata["packages"]).map(|package| (text(&package["id"]), text(&package["name"]))).collect();
+    let mut broken = Vec::new();
+    for member in members(&metadata, "libs/").filter(|member| PURE.contains(&text(&member["name"]))) {
+        let mut seen = BTreeSet::new();
+        let mut waiting = vec![text(&member["id"])];
+        while let Some(id) = waiting.pop() {
+            if seen.insert(id) {
+                waiting.extend(below.get(id).into_iter().flatten());
+            }
+        }
+        for name in seen.iter().filter_map(|id| names.get(id)).filter(|name| OUTSIDE.contains(name)) {
+            broken.push(format!("{} reaches {name} (cargo tree -p {0} -i {name})", text(&member["name"])));
+        }
+    }
+    nothing_breaks("A pure library has no clock, no I/O and no async, nor do its dependencies.", &broken);
+}
+
+#[test]
+fn pure_libraries_have_no_clock_io_randomness_or_async() {
+    let mut broken = Vec::new();
+    for file in files().iter().filter(|file| is_pure(file)) {
+        for (number, line) in file.text.lines().enumerate() {
+            let code = line.split("//").next().unwrap_or_default();
+            for (word, what) in IMPURE.iter().filter(|(word, _)| says(code, word)) {
+                broken.push(format!("{}:{}: {word} ({what})", file.path, number + 1));
+            }
+        }
+    }
+    nothing_breaks(
+        "A pure library takes time, zone and chance as arguments, and its caller does the I/O.",
+        &broken,
+    );
+}
+
+#[test]
+fn time_zones_come_from_the_binary_alone() {
+    let metadata = metadata();
+    let jiff = list(&metadata["resolve"]["nodes"]).find(|node| text(&node["id"]).contains("#jiff@")).unwrap();
+    let broken: Vec<_> = list(&jiff["features"])
+        .map(text)
+        .filter(|feature| ["tzdb-zoneinfo", "tzdb-concatenated", "tz-system"].contains(feature))
+        .map(|feature| format!("jiff has the feature {feature}"))
+        .collect();
+    nothing_breaks(
+        "Two machines must agree on what is due: jiff reads the zones in the binary only.",
+        &broken,
+    );
+}
+
+#[test]
+fn members_inherit_what_the_workspace_decides() {
+    const INHERITED: [&str; 5] = [
+        "version.workspace = true",
+        "edition.workspace = true",
+        "rust-version.workspace = true",
+        "publish.workspace = true",
+        "[lints]\nworkspace = true",
+    ];
+    let mut broken = Vec::new();
+    for file in files().iter().filter(|file| file.path.ends_with("/Cargo.toml")) {
+        broken.extend(
+            INHERITED
+                .iter()
+                .filter(|line| !file.text.contains(*line))
+                .map(|line| format!("{}: lacks {}", file.path, line.replace('\n', " "))),
+        );
+        if !file.text.contains("\ndescription = \"") {
+            broken.push(format!("{}: lacks a description", file.path));
+        }
+        broken.extend(own_versions(&file.text).map(|line| format!("{}: {line}", file.path)));
+    }
+    nothing_breaks(
+        "A member inherits from the root Cargo.toml, the versions of its dependencies too.",
+        &broken,
+    );
+}
+
+/// Lines of a manifest that name a dependency without taking it from the workspace.
+fn own_versions(manifest: &str) -> impl Iterator<Item = &str> {
+    let mut section = "";
+    manifest.lines().filter(move |line| {
+        if line.starts_with('[') {
+            section = line;
+        }
+        let dependency = section.ends_with("dependencies]") && line.contains('=') && !line.starts_with('#');
+        dependency
+            && !line.contains(".workspace = true")
+            && !line.contains("workspace = true,")
+            && !line.contains("{ workspace = true }")
+    })
+}
+
+/// Whether the code has the word by itself: `.await` is not in `.awaited`.
+fn says(code: &str, word: &str) -> bool {
+    let letter = |c: char| c.is_alphanumeric() || c == '_';
+    code.match_indices(word).any(|(at, _)| {
+        let before = code[..at].chars().next_back().is_some_and(letter) && word.starts_with(letter);
+        let after = code[at + word.len()..].chars().next().is_some_and(letter) && word.ends_with(letter);
+        !before && !after
+    })
+}
+
+fn is_pure(file: &File) -> bool {
+    PURE.iter().any(|name| file.path.starts_with(&format!("libs/{name}/src/")))
+}
+
+/// The workspace's own packages in a folder.
+fn members<'a>(metadata: &'a Value, folder: &'a str) -> impl Iterator<Item = &'a Value> {
+    let root = text(&metadata["workspace_root"]);
+    list(&metadata["packages"]).filter(move |package| {
+        let manifest = text(&package["manifest_path"]).strip_prefix(root).unwrap_or_default();
+        package["source"].is_null() && manifest.trim_start_matches('/').starts_with(folder)
+    })
+}
+
+/// The names of our own crates in a package's manifest, whatever the kind of dependency.
+fn own_dependencies(package: &Value) -> impl Iterator<Item = &str> {
+    list(&package["dependencies"])
+        .filter(|dependency| dependency["source"].is_null())
+        .map(|d| text(&d["name"]))
+}
+
+/// Package id to the ids that it needs to be built and to run; those of its tests are left out.
+fn dependencies_by_package(metadata: &Value) -> BTreeMap<&str, Vec<&str>> {
+    let needed =
+        |dependency: &&Value| list(&dependency["dep_kinds"]).any(|kind| text(&kind["kind"]) != "dev");
+    list(&metadata["resolve"]["nodes"])
+        .map(|node| {
+            let below =
+                list(&node["deps"]).filter(needed).map(|dependency| text(&dependency["pkg"])).collect();
+            (text(&node["id"]), below)
+        })
+        .collect()
+}

@@ -1,0 +1,177 @@
+//! What we build on: where it comes from, under which licence, and what we do without.
+
+use crate::repository::{files, list, metadata, nothing_breaks, text};
+
+/// Licences under which we may ship a dependency inside our binary; none of them asks anything but its notice.
+const LICENCES: [&str; 13] = [
+    "0BSD",
+    "Apache-2.0",
+    "Apache-2.0 WITH LLVM-exception",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "BSL-1.0",
+    "CC0-1.0",
+    "ISC",
+    "MIT",
+    "MIT-0",
+    "Unicode-3.0",
+    "Unlicense",
+    "Zlib",
+];
+
+/// The one registry, as Cargo.lock and cargo write it.
+const REGISTRY: &str = concat!("registry+https://github.com/rust-lang/", "crates", ".io-index");
+
+/// Crates we do without: name, the versions meant (all of them if empty), why.
+const BANNED: [(&str, &str, &str); 7] = [
+    ("openssl", "", "one provider of cryptography for all: aws-lc-rs"),
+    ("openssl-sys", "", "one provider of cryptography for all: aws-lc-rs"),
+    ("native-tls", "", "one provider of cryptography for all: aws-lc-rs"),
+    ("ring", "", "one provider of cryptography for all: aws-lc-rs"),
+    ("chrono", "", "jiff is the one library for time"),
+    ("time", "0.1.", "jiff is the one library for time, and this one is unsound in threads"),
+    ("rsa", "", "its timing gives private keys away; our own tokens are EdDSA"),
+];
+
+#[test]
+fn licences_are_on_the_list() {
+    let metadata = metadata();
+    let broken: Vec<_> = list(&metadata["packages"])
+        .filter(|package| !package["source"].is_null())
+        .filter(|package| !allows(text(&package["license"])))
+        .map(|package| {
+            format!("{} {}: {:?}", text(&package["name"]), text(&package["version"]), package["license"])
+        })
+        .collect();
+    nothing_breaks(
+        "A dependency has a licence of the list in tests/house/dependencies.rs; else do without it.",
+        &broken,
+    );
+}
+
+#[test]
+fn dependencies_come_from_one_registry() {
+    let broken: Vec<_> = locked()
+        .into_iter()
+        .filter(|package| !package.source.is_empty() && package.source != REGISTRY)
+        .map(|package| format!("{} {} comes from {}", package.name, package.version, package.source))
+        .collect();
+    nothing_breaks(
+        "Dependencies come from the public registry: no git, no other registry, no patch.",
+        &broken,
+    );
+}
+
+#[test]
+fn banned_crates_stay_out() {
+    let mut broken = Vec::new();
+    for package in locked() {
+        let banned = |(name, version, _): &&(&str, &str, &str)| {
+            *name == package.name && package.version.starts_with(version)
+        };
+        if let Some((_, _, why)) = BANNED.iter().find(banned) {
+            broken.push(format!(
+                "{} {}: {why} (cargo tree -i {0} --target all)",
+                package.name, package.version
+            ));
+        }
+    }
+    nothing_breaks(
+        "These crates stay out, also through others: turn off the feature that brings them.",
+        &broken,
+    );
+}
+
+struct Locked {
+    name: String,
+    version: String,
+    source: String,
+}
+
+/// Every package of Cargo.lock, those for other platforms included.
+fn locked() -> Vec<Locked> {
+    let files = files();
+    let lock = files.iter().find(|file| file.path == "Cargo.lock").expect("Cargo.lock is checked in");
+    let packages: Vec<_> = lock.text.split("[[package]]").skip(1).map(package).collect();
+    assert!(packages.len() > 50, "Cargo.lock reads differently than expected");
+    packages
+}
+
+fn package(block: &str) -> Locked {
+    let value = |key: &str| {
+        let line = block.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix(" = "));
+        line.unwrap_or_default().trim_matches('"').to_owned()
+    };
+    Locked { name: value("name"), version: value("version"), source: value("source") }
+}
+
+/// Whether a licence expression can be satisfied from the list: OR needs one side, AND both. The old form `A/B` means
+/// OR.
+fn allows(expression: &str) -> bool {
+    let expression = expression.replace('/', " OR ").replace('(', " ( ").replace(')', " ) ");
+    let words: Vec<&str> = expression.split_whitespace().collect();
+    let mut rest = words.as_slice();
+    either(&mut rest) && rest.is_empty()
+}
+
+fn either(rest: &mut &[&str]) -> bool {
+    let mut allowed = both(rest);
+    while take(rest, "OR") {
+        allowed |= both(rest);
+    }
+    allowed
+}
+
+fn both(rest: &mut &[&str]) -> bool {
+    let mut allowed = one(rest);
+    while take(rest, "AND") {
+        allowed &= one(rest);
+    }
+    allowed
+}
+
+fn one(rest: &mut &[&str]) -> bool {
+    if take(rest, "(") {
+        let allowed = either(rest);
+        return take(rest, ")") && allowed;
+    }
+    let Some((licence, after)) = rest.split_first() else { return false };
+    *rest = after;
+    match after {
+        ["WITH", exception, after @ ..] => {
+            *rest = after;
+            LICENCES.contains(&format!("{licence} WITH {exception}").as_str())
+        }
+        _ => LICENCES.contains(licence),
+    }
+}
+
+fn take(rest: &mut &[&str], word: &str) -> bool {
+    match rest.split_first() {
+        Some((first, after)) if *first == word => {
+            *rest = after;
+            true
+        }
+        _ => false,
+    }
+}
+
+#[test]
+fn licence_expressions_are_read() {
+    for (expression, expected) in [
+        ("MIT", true),
+        ("MIT/Apache-2.0", true),
+        ("GPL-3.0-only", false),
+        ("GPL-3.0-only OR MIT", true),
+        ("MIT AND GPL-3.0-only", false),
+        ("(MIT OR GPL-3.0-only) AND Unicode-3.0", true),
+        ("MIT OR GPL-3.0-only AND Unicode-3.0", true),
+        ("Apache-2.0 WITH LLVM-exception", true),
+        ("Apache-2.0 WITH Other-exception", false),
+        ("(MIT", false),
+        ("MIT MIT", false),
+        ("", false),
+    ] {
+        assert_eq!(allows(expression), expected, "{expression}");
+    }
+}
