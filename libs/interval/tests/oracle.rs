@@ -2,6 +2,8 @@
 //!
 //! The cases are those checked in; `KEEPSTART_ORACLE_CASES` names another file, drawn with another seed.
 
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "a test fails by panicking")]
+
 use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
 use interval::{HoursRange, Input, Policy, UnitFacts, UnitState, refold_until};

@@ -41,3 +41,8 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     }
     Ok(texts)
 }
+
+/// How many texts there are; for the rebuild.
+pub(crate) fn count(conn: &mut Conn, organization: Key) -> Result<i64> {
+    Ok(private_text::table.filter(private_text::organization.eq(organization)).count().get_result(conn)?)
+}

@@ -4,7 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
 use merge::{Base, FieldEdit, Record};
-use model::{EditId, Instant, UnitId, edit::RecordKind, json, stamp::Stamp, unit::UnitFields};
+use model::{
+    EditId, Instant, UnitId, edit::RecordKind, json, private::SEALED, stamp::Stamp, unit::UnitFields,
+};
 use proof::Hash;
 use serde_json::Value;
 
@@ -12,7 +14,9 @@ use super::super::{Conn, dialect};
 use super::{
     editions, events, folds,
     log::{self, FeedRow, LogRow},
-    organizations, records,
+    organizations,
+    private_texts::{self, Texts},
+    records,
     schema::{feed, record},
     units::{self, Context, Unit},
 };
@@ -41,13 +45,19 @@ pub(crate) fn organization(conn: &mut Conn, organization: Key) -> Result<Replaye
         let rows = log::after(conn, organization, seq, PAGE)?;
         let Some(last) = rows.last() else { break };
         seq = last.seq;
+        let edits: Vec<Key> = rows.iter().map(|row| row.edit_id).collect();
+        let texts = private_texts::of_edits(conn, organization, &edits)?;
         for row in &rows {
-            replay.row(row)?;
+            replay.row(row, &texts)?;
         }
     }
     let last = organizations::last_seq(conn, organization)?.ok_or(StoreError::NoOrganization)?;
     if last != seq {
         replay.differ("change log", format!("ends at {seq}, the counter is at {last}"));
+    }
+    let texts = private_texts::count(conn, organization)?;
+    if texts != replay.texts {
+        replay.differ("private text", format!("{texts} stored, {} named by the log", replay.texts));
     }
     replay.compare(conn)?;
     Ok(Replayed { rows: replay.last_seq, differences: replay.differences })
@@ -61,6 +71,7 @@ struct Replay {
     records: BTreeMap<(String, Key), (i64, Record, BTreeSet<EditId>)>,
     editions: BTreeMap<Key, String>,
     jobs: BTreeSet<String>,
+    texts: i64,
     lines: BTreeMap<i64, (Option<Key>, String, Key)>,
     differences: Vec<Difference>,
 }
@@ -70,7 +81,7 @@ impl Replay {
         self.differences.push(Difference { what, detail });
     }
 
-    fn row(&mut self, row: &LogRow) -> Result<()> {
+    fn row(&mut self, row: &LogRow, texts: &Texts) -> Result<()> {
         if row.seq != self.last_seq + 1 {
             self.differ("change log", format!("row {} follows row {}", row.seq, self.last_seq));
         }
@@ -87,6 +98,7 @@ impl Replay {
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
             self.differ("content hash", format!("of row {}", row.seq));
         }
+        self.private_texts(kind, row, &body, texts);
         match kind {
             RecordKind::ServiceEvent => {}
             RecordKind::Edition => {
@@ -98,6 +110,30 @@ impl Replay {
         }
         self.lines.insert(row.seq, (row.unit_id, row.record_kind.clone(), row.record_id));
         Ok(())
+    }
+
+    /// Every commitment of a row has its text beside the log, and every text fits its commitment.
+    fn private_texts(&mut self, kind: RecordKind, row: &LogRow, body: &Value, texts: &Texts) {
+        for pointer in records::private_pointers(kind) {
+            let Some(committed) =
+                body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str)
+            else {
+                continue;
+            };
+            let beside = texts.get(&(row.edit_id, (*pointer).to_owned()));
+            self.texts += i64::from(beside.is_some());
+            let fits = beside.and_then(|(salt, text)| {
+                let salt = salt.as_slice().try_into().ok()?;
+                Some(proof::commitment(&salt, pointer, text).to_string() == committed)
+            });
+            match fits {
+                Some(true) => {}
+                Some(false) => {
+                    self.differ("private text", format!("of row {} does not fit its commitment", row.seq))
+                }
+                None => self.differ("private text", format!("of row {} is missing", row.seq)),
+            }
+        }
     }
 
     fn field_edit(&mut self, row: &LogRow, body: Value) -> Result<()> {
