@@ -72,7 +72,7 @@ fn headings(text: &str) -> impl Iterator<Item = String> {
     })
 }
 
-/// Words between backticks and in fenced blocks, with their line.
+/// Words between backticks and in blocks of code, fenced or indented, with their line.
 fn code_words(text: &str) -> Vec<(usize, &str)> {
     let (mut words, mut fenced) = (Vec::new(), false);
     for (number, line) in text.lines().enumerate() {
@@ -80,8 +80,9 @@ fn code_words(text: &str) -> Vec<(usize, &str)> {
             fenced = !fenced;
             continue;
         }
-        // Between backticks are the pieces with an odd number; a fenced line is one piece.
-        let pieces = line.split('`').skip(usize::from(!fenced)).step_by(if fenced { 1 } else { 2 });
+        // Between backticks are the pieces with an odd number; a line of a block is one piece.
+        let block = fenced || line.starts_with("    ");
+        let pieces = line.split('`').skip(usize::from(!block)).step_by(if block { 1 } else { 2 });
         words.extend(pieces.flat_map(str::split_whitespace).map(|word| (number + 1, word)));
     }
     words

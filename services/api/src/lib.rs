@@ -1,9 +1,9 @@
 //! Keepstart's HTTP service.
 //!
-//! A request passes, in this order: the frame ([`app`]: request id, headers, problems for whatever fails), its
-//! route ([`routes`]), extraction of who asks and what ([`extract`]), the decision whether they may (crate
-//! `access`), and the store, which judges and records (crate `store`). [`intake`] is the one way from JSON to a
-//! proposal, [`problem`] the one table of what clients are told when something is wrong.
+//! A request passes, in this order: the frame (`app`: request id, headers, problems for whatever fails), its
+//! route (`routes`), extraction of who asks and what (`extract`), the decision whether they may (crate
+//! `access`), and the store, which judges and records (crate `store`). `intake` is the one way from JSON to a
+//! proposal, `problem` the one table of what clients are told when something is wrong.
 
 mod answer;
 mod app;
