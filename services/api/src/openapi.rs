@@ -1,5 +1,7 @@
 //! The OpenAPI description: generated from the handlers, with the schemas of what travels.
 
+use std::collections::BTreeMap;
+
 use interval::{DueItem, DueState, EngineHours, Reason, TraceEntry};
 use model::{
     event::Details,
@@ -9,9 +11,9 @@ use model::{
 };
 use serde::Serialize;
 use utoipa::{
-    OpenApi, ToSchema,
+    IntoParams, IntoResponses, OpenApi, ToSchema,
     openapi::{
-        RefOr, Schema,
+        ContentBuilder, Ref, RefOr, Response, ResponseBuilder, Schema,
         security::{HttpAuthScheme, HttpBuilder, SecurityScheme},
     },
 };
@@ -21,6 +23,74 @@ use crate::{
     problem::{ApiError, ApiResult},
     routes::Paths,
 };
+
+/// How every operation fails: with a problem.
+pub(crate) struct Problems;
+
+impl IntoResponses for Problems {
+    fn responses() -> BTreeMap<String, RefOr<Response>> {
+        let problem = Ref::from_schema_name("Problem");
+        let answer = |description: &str| {
+            let content = ContentBuilder::new().schema(Some(problem.clone())).build();
+            ResponseBuilder::new()
+                .description(description)
+                .content("application/problem+json", content)
+                .build()
+        };
+        BTreeMap::from([
+            ("4XX".to_owned(), RefOr::T(answer("What was asked cannot be done; the problem says why."))),
+            (
+                "5XX".to_owned(),
+                RefOr::T(answer("It could not be done now; the problem says whether to try again.")),
+            ),
+        ])
+    }
+}
+
+/// Which page of a list.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct PageParams {
+    /// Items of a page; 500 at most are given.
+    #[param(minimum = 1)]
+    limit: Option<u32>,
+    /// `next` of the page before.
+    cursor: Option<String>,
+}
+
+/// A condition on reading.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct IfNoneMatch {
+    /// An ETag you have; 304 if it is still right.
+    #[param(rename = "If-None-Match")]
+    if_none_match: Option<String>,
+}
+
+/// What makes a repeat of a creation safe.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct IdempotencyKey {
+    /// A UUID; becomes the id where the body has none.
+    #[param(rename = "Idempotency-Key", format = "uuid")]
+    idempotency_key: Option<String>,
+}
+
+/// From what a change was made, and what makes its repeat safe.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct ChangeHeaders {
+    /// The ETag you read.
+    #[param(rename = "If-Match")]
+    if_match: String,
+    /// A UUID that makes a repeat of this change recognisable.
+    #[param(rename = "Idempotency-Key", format = "uuid")]
+    idempotency_key: Option<String>,
+}
 
 /// What a kind of problem means.
 #[derive(Debug, Serialize, ToSchema)]
@@ -365,7 +435,7 @@ pub(crate) struct UnitDueItem {
             Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
             hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
     ),
-    components(schemas(SitePatch, UnitPatch, SchedulePatch)),
+    components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch)),
     security(("access_token" = [])),
     tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),

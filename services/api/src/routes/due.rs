@@ -12,7 +12,7 @@ use super::units;
 use crate::{
     answer,
     extract::{Caller, Params, if_none_match_is, path_id},
-    openapi::{DueLine, DueList, EditionInUse, Problem, SetAsideReading, UnitDue, UnitDueItem},
+    openapi::{DueLine, DueList, EditionInUse, PageParams, Problems, SetAsideReading, UnitDue, UnitDueItem},
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
@@ -41,10 +41,8 @@ struct Place {
         ("task" = Option<String>, Query, description = "Only this task."),
         ("due_before" = Option<String>, Query, format = DateTime, description = "Only what is due before this instant, given no new data."),
         ("sort" = Option<String>, Query, description = "`due_at` (earliest first) or `-due_at`."),
-        ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = DueList), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        PageParams),
+    responses((status = 200, body = DueList), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
     caller: Caller,
@@ -146,8 +144,7 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
     params(("unit_id" = String, Path, format = "uuid"), ("include" = Option<String>, Query, description = "`trace`: what each state rests on."),
         ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while no state, limit or date has changed.")),
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn of_unit(
     state: web::Data<State>,
     caller: Caller,

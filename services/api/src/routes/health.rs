@@ -3,7 +3,7 @@
 use actix_web::{HttpResponse, web};
 
 use crate::{
-    openapi::{self, Health, Problem},
+    openapi::{self, Health, Problems},
     problem::ApiResult,
     state::State,
 };
@@ -12,8 +12,7 @@ use crate::{
 ///
 /// Depends on nothing else.
 #[utoipa::path(get, path = "/livez", tag = "service", operation_id = "livez", security(()),
-    responses((status = 200, body = Health), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    responses((status = 200, body = Health), Problems))]
 pub(super) async fn livez() -> HttpResponse {
     HttpResponse::Ok().json(Health { status: "ok" })
 }
@@ -22,8 +21,7 @@ pub(super) async fn livez() -> HttpResponse {
 ///
 /// 503 while the database does not answer.
 #[utoipa::path(get, path = "/readyz", tag = "service", operation_id = "readyz", security(()),
-    responses((status = 200, body = Health), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    responses((status = 200, body = Health), Problems))]
 pub(super) async fn readyz(state: web::Data<State>) -> ApiResult<HttpResponse> {
     state.store.ping().await?;
     Ok(HttpResponse::Ok().json(Health { status: "ok" }))
@@ -34,8 +32,7 @@ pub(super) async fn readyz(state: web::Data<State>) -> ApiResult<HttpResponse> {
 /// OpenAPI 3.1.
 #[utoipa::path(get, path = "/openapi.json", tag = "service", operation_id = "read_openapi", security(()),
     responses((status = 200, description = "The description.", content_type = "application/json"),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn openapi() -> ApiResult<HttpResponse> {
     Ok(HttpResponse::Ok().content_type("application/json").body(openapi::text()?))
 }

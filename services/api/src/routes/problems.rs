@@ -3,7 +3,7 @@
 use actix_web::{HttpRequest, HttpResponse};
 
 use crate::{
-    openapi::{Problem, ProblemKind},
+    openapi::{ProblemKind, Problems},
     problem::{ApiError, ApiResult, Kind},
 };
 
@@ -12,8 +12,7 @@ use crate::{
 /// The description behind the `type` of a problem; needs no token.
 #[utoipa::path(get, path = "/problems/{code}", tag = "service", operation_id = "read_problem", security(()),
     params(("code" = String, Path, description = "The last step of a problem's `type`.")),
-    responses((status = 200, body = ProblemKind), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    responses((status = 200, body = ProblemKind), Problems))]
 pub(super) async fn read(request: HttpRequest) -> ApiResult<HttpResponse> {
     let code = request.match_info().get("code").unwrap_or_default();
     let kind =

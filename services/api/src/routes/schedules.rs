@@ -13,7 +13,10 @@ use crate::{
     answer,
     extract::{self, Caller, Params, path_id},
     intake,
-    openapi::{Edition, EditionNew, Editions, Problem, Schedule, ScheduleNew, SchedulePatch, Schedules},
+    openapi::{
+        ChangeHeaders, Edition, EditionNew, Editions, IdempotencyKey, IfNoneMatch, PageParams, Problems,
+        Schedule, ScheduleNew, SchedulePatch, Schedules,
+    },
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
@@ -22,10 +25,8 @@ use crate::{
 ///
 /// The organization's schedules, by id.
 #[utoipa::path(get, path = "/v1/schedules", tag = "schedules", operation_id = "list_schedules",
-    params(("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = Schedules), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(PageParams),
+    responses((status = 200, body = Schedules), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
     caller: Caller,
@@ -44,10 +45,9 @@ pub(super) async fn list(
 ///
 /// Its tasks come with its editions.
 #[utoipa::path(post, path = "/v1/schedules", tag = "schedules", operation_id = "create_schedule", request_body = ScheduleNew,
-    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    params(IdempotencyKey),
     responses((status = 201, body = Schedule), (status = 200, description = "It was made before, by the same request.", body = Schedule),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn create(
     state: web::Data<State>,
     caller: Caller,
@@ -61,10 +61,9 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}", tag = "schedules", operation_id = "read_schedule",
-    params(("schedule_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    params(("schedule_id" = String, Path, format = "uuid"), IfNoneMatch),
     responses((status = 200, body = Schedule), (status = 304, description = "You have it already."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
     caller: Caller,
@@ -80,10 +79,8 @@ pub(super) async fn read(
 /// JSON Merge Patch of its fields; its editions never change.
 #[utoipa::path(patch, path = "/v1/schedules/{schedule_id}", tag = "schedules", operation_id = "change_schedule",
     request_body(content = SchedulePatch, content_type = "application/merge-patch+json"),
-    params(("schedule_id" = String, Path, format = "uuid"), ("If-Match" = String, Header, description = "The ETag you read."),
-        ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
-    responses((status = 200, body = Schedule), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(("schedule_id" = String, Path, format = "uuid"), ChangeHeaders),
+    responses((status = 200, body = Schedule), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,
     caller: Caller,
@@ -98,10 +95,8 @@ pub(super) async fn change(
 ///
 /// By id; each is immutable.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}/editions", tag = "schedules", operation_id = "list_editions",
-    params(("schedule_id" = String, Path, format = "uuid"), ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = Editions), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(("schedule_id" = String, Path, format = "uuid"), PageParams),
+    responses((status = 200, body = Editions), Problems))]
 pub(super) async fn list_editions(
     state: web::Data<State>,
     caller: Caller,
@@ -126,10 +121,9 @@ pub(super) async fn list_editions(
 /// Anything the format does not know is refused by name, and so is a circle in `satisfies`. It holds for a unit from
 /// the day that an adoption says.
 #[utoipa::path(post, path = "/v1/schedules/{schedule_id}/editions", tag = "schedules", operation_id = "create_edition", request_body = EditionNew,
-    params(("schedule_id" = String, Path, format = "uuid"), ("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    params(("schedule_id" = String, Path, format = "uuid"), IdempotencyKey),
     responses((status = 201, body = Edition), (status = 200, description = "It was made before, by the same request.", body = Edition),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn create_edition(
     state: web::Data<State>,
     caller: Caller,
@@ -156,10 +150,9 @@ pub(super) async fn create_edition(
 /// With its tasks: limits, parts, settings, cautions.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}/editions/{edition_id}", tag = "schedules", operation_id = "read_edition",
     params(("schedule_id" = String, Path, format = "uuid"), ("edition_id" = String, Path, format = "uuid"),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+        IfNoneMatch),
     responses((status = 200, body = Edition), (status = 304, description = "You have it already."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn read_edition(
     state: web::Data<State>,
     caller: Caller,

@@ -16,7 +16,7 @@ use crate::{
     answer,
     extract::{self, Caller, Params, path_id},
     intake,
-    openapi::{Event, EventNew, EventRecorded, Events, Problem},
+    openapi::{Event, EventNew, EventRecorded, Events, IfNoneMatch, PageParams, Problems},
     problem::{ApiError, ApiResult, Kind},
     random,
     state::State,
@@ -28,10 +28,8 @@ use crate::{
 #[utoipa::path(get, path = "/v1/service-events", tag = "service events", operation_id = "list_service_events",
     params(("unit" = String, Query, format = "uuid", description = "The unit."),
         ("kind" = Option<String>, Query, description = "Only events of this kind."),
-        ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = Events), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        PageParams),
+    responses((status = 200, body = Events), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
     caller: Caller,
@@ -67,8 +65,7 @@ pub(super) async fn list(
 #[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
     params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn create(
     state: web::Data<State>,
     caller: Caller,
@@ -101,10 +98,9 @@ pub(super) async fn create(
 ///
 /// As it was recorded, with when and by whom.
 #[utoipa::path(get, path = "/v1/service-events/{event_id}", tag = "service events", operation_id = "read_service_event",
-    params(("event_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    params(("event_id" = String, Path, format = "uuid"), IfNoneMatch),
     responses((status = 200, body = Event), (status = 304, description = "You have it already."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
     caller: Caller,

@@ -10,7 +10,9 @@ use model::{
 use super::records;
 use crate::{
     extract::{Caller, Params, path_id},
-    openapi::{Problem, Site, SiteNew, SitePatch, Sites},
+    openapi::{
+        ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site, SiteNew, SitePatch, Sites,
+    },
     problem::ApiResult,
     state::State,
 };
@@ -19,10 +21,8 @@ use crate::{
 ///
 /// The sites that you may see, by id.
 #[utoipa::path(get, path = "/v1/sites", tag = "sites", operation_id = "list_sites",
-    params(("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = Sites), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(PageParams),
+    responses((status = 200, body = Sites), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
     caller: Caller,
@@ -41,10 +41,9 @@ pub(super) async fn list(
 ///
 /// Send an id of your own to make a repeat safe; the same request again gets the same site.
 #[utoipa::path(post, path = "/v1/sites", tag = "sites", operation_id = "create_site", request_body = SiteNew,
-    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    params(IdempotencyKey),
     responses((status = 201, body = Site), (status = 200, description = "It was made before, by the same request.", body = Site),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn create(
     state: web::Data<State>,
     caller: Caller,
@@ -58,10 +57,9 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "read_site",
-    params(("site_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    params(("site_id" = String, Path, format = "uuid"), IfNoneMatch),
     responses((status = 200, body = Site), (status = 304, description = "You have it already."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
     caller: Caller,
@@ -77,10 +75,8 @@ pub(super) async fn read(
 /// JSON Merge Patch: members sent are set, null removes one. Correcting the zone folds anew every unit that ever stood there.
 #[utoipa::path(patch, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "change_site",
     request_body(content = SitePatch, content_type = "application/merge-patch+json"),
-    params(("site_id" = String, Path, format = "uuid"), ("If-Match" = String, Header, description = "The ETag you read."),
-        ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
-    responses((status = 200, body = Site), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(("site_id" = String, Path, format = "uuid"), ChangeHeaders),
+    responses((status = 200, body = Site), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,
     caller: Caller,

@@ -10,7 +10,9 @@ use model::{
 use super::records;
 use crate::{
     extract::{Caller, Params, path_id},
-    openapi::{Problem, Unit, UnitNew, UnitPatch, Units},
+    openapi::{
+        ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit, UnitNew, UnitPatch, Units,
+    },
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
@@ -20,10 +22,8 @@ use crate::{
 /// The units at home at, or standing at, a site that you may see, by id.
 #[utoipa::path(get, path = "/v1/units", tag = "units", operation_id = "list_units",
     params(("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
-        ("limit" = Option<u32>, Query, description = "Items of a page; 500 at most are given.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next` of the page before.")),
-    responses((status = 200, body = Units), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        PageParams),
+    responses((status = 200, body = Units), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
     caller: Caller,
@@ -48,10 +48,9 @@ pub(super) async fn list(
 /// Send an id of your own to make a repeat safe. What happens to the unit from then on is a service event, beginning
 /// with its commissioning.
 #[utoipa::path(post, path = "/v1/units", tag = "units", operation_id = "create_unit", request_body = UnitNew,
-    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none.")),
+    params(IdempotencyKey),
     responses((status = 201, body = Unit), (status = 200, description = "It was made before, by the same request.", body = Unit),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn create(
     state: web::Data<State>,
     caller: Caller,
@@ -65,10 +64,9 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/units/{unit_id}", tag = "units", operation_id = "read_unit",
-    params(("unit_id" = String, Path, format = "uuid"), ("If-None-Match" = Option<String>, Header, description = "An ETag you have; 304 if it is still right.")),
+    params(("unit_id" = String, Path, format = "uuid"), IfNoneMatch),
     responses((status = 200, body = Unit), (status = 304, description = "You have it already."),
-        (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+        Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
     caller: Caller,
@@ -85,10 +83,8 @@ pub(super) async fn read(
 /// whole past.
 #[utoipa::path(patch, path = "/v1/units/{unit_id}", tag = "units", operation_id = "change_unit",
     request_body(content = UnitPatch, content_type = "application/merge-patch+json"),
-    params(("unit_id" = String, Path, format = "uuid"), ("If-Match" = String, Header, description = "The ETag you read."),
-        ("Idempotency-Key" = Option<String>, Header, description = "A UUID that makes a repeat of this change recognisable.")),
-    responses((status = 200, body = Unit), (status = "4XX", body = Problem, content_type = "application/problem+json"),
-        (status = "5XX", body = Problem, content_type = "application/problem+json")))]
+    params(("unit_id" = String, Path, format = "uuid"), ChangeHeaders),
+    responses((status = 200, body = Unit), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,
     caller: Caller,
