@@ -75,7 +75,7 @@ UNITS = {
     "PS-02": dict(site="pump", maker="Tallowby", model="T100", serial="T100-04-1190", **DIESEL, rated_kw=100,
                   tank_litres=520, reserve_litres=80, battery_volts=12),
     "PS-03": dict(site="pump", maker="Brackenmoor", model="Drover 80E", serial="BD80-21-5561", fuel="petrol", **SPARK, rated_kw=8,
-                  electric_start=True, meter_rollover_hours=10000, tank_litres=28, reserve_litres=5.6, battery_volts=12),
+                  electric_start=True, tank_litres=28, reserve_litres=5.6, battery_volts=12),
     "SH-01": dict(site="shelter", maker="Cullwater", model="CS45", serial="CS45-02-0872", fuel="propane", **SPARK, rated_kw=45,
                   emergency_use=True, electric_start=True, tank_litres=1900, reserve_litres=380, battery_volts=12),
     "SH-02": dict(site="shelter", maker="Cullwater", model="CP12", serial="CP12-05-4416", fuel="propane", **SPARK, rated_kw=12,

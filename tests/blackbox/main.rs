@@ -8,4 +8,16 @@
     reason = "a test fails by panicking; its functions stand outside #[test] so that both databases share them"
 )]
 
+mod access;
+mod answers;
+mod bad_input;
+mod commands;
+mod conditional;
+mod demo;
+mod frame;
+mod instances;
 mod main_job;
+mod paging;
+mod prefix;
+mod repeats;
+mod storage;

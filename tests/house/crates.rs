@@ -19,6 +19,9 @@ const MAY_NAME: [(&str, &[&str]); 6] = [
 /// No clock, no I/O, no randomness, no async.
 const PURE: [&str; 5] = ["model", "interval", "merge", "proof", "access"];
 
+/// Crates that speak SQL, which the store and the harness of the tests alone do.
+const SQL: [&str; 4] = ["diesel", "diesel_migrations", "libsqlite3-sys", "pq-sys"];
+
 /// Crates that do I/O or are async: a pure crate does not reach them, not even through another.
 const OUTSIDE: [&str; 9] = [
     "actix-web",
@@ -94,6 +97,22 @@ fn nobody_names_a_service() {
 }
 
 #[test]
+fn the_store_alone_knows_sql() {
+    let metadata = metadata();
+    let mut broken = Vec::new();
+    for member in list(&metadata["packages"]).filter(|package| package["source"].is_null()) {
+        if ["store", "blackbox"].contains(&text(&member["name"])) {
+            continue;
+        }
+        let named = list(&member["dependencies"]).map(|dependency| text(&dependency["name"]));
+        for name in named.filter(|name| SQL.contains(name)) {
+            broken.push(format!("{} names {name}", text(&member["name"])));
+        }
+    }
+    nothing_breaks("Only the store knows SQL: give it a function that answers the question.", &broken);
+}
+
+#[test]
 fn pure_libraries_do_not_reach_the_outside() {
     let metadata = metadata();
     let below = dependencies_by_package(&metadata);
@@ -133,6 +152,26 @@ fn pure_libraries_have_no_clock_io_randomness_or_async() {
 }
 
 #[test]
+fn every_crate_says_what_it_answers() {
+    let mut broken = Vec::new();
+    let roots = ["/src/lib.rs", "/src/main.rs"];
+    for file in files().iter().filter(|file| file.ends_with_any(&roots)) {
+        if !file.text.starts_with("//! ") {
+            broken.push(format!("{}: does not begin with the crate's docs", file.path));
+        }
+        // A block without an annotation is compiled and run by `cargo test`.
+        let blocks = file.text.lines().filter_map(|line| line.strip_prefix("//! ```"));
+        if is_pure(file) && !blocks.step_by(2).any(str::is_empty) {
+            broken.push(format!("{}: has no example that runs", file.path));
+        }
+    }
+    nothing_breaks(
+        "A crate's docs say what it answers, and a pure library shows it by an example that runs.",
+        &broken,
+    );
+}
+
+#[test]
 fn time_zones_come_from_the_binary_alone() {
     let metadata = metadata();
     let jiff = list(&metadata["resolve"]["nodes"]).find(|node| text(&node["id"]).contains("#jiff@")).unwrap();
@@ -161,9 +200,12 @@ fn members_inherit_what_the_workspace_decides() {
         broken.extend(
             INHERITED
                 .iter()
-                .filter(|line| !file.text.contains(*line))
+                .filter(|line| !file.text.contains(&format!("\n{line}\n")))
                 .map(|line| format!("{}: lacks {}", file.path, line.replace('\n', " "))),
         );
+        if file.text.lines().any(|line| line.starts_with("license") && !line.contains("workspace = true")) {
+            broken.push(format!("{}: has a licence of its own", file.path));
+        }
         if !file.text.contains("\ndescription = \"") {
             broken.push(format!("{}: lacks a description", file.path));
         }

@@ -23,13 +23,14 @@ const LICENCES: [&str; 13] = [
 const REGISTRY: &str = concat!("registry+https://github.com/rust-lang/", "crates", ".io-index");
 
 /// Crates we do without: name, the versions meant (all of them if empty), why.
-const BANNED: [(&str, &str, &str); 7] = [
+const BANNED: [(&str, &str, &str); 8] = [
     ("openssl", "", "one provider of cryptography for all: aws-lc-rs"),
     ("openssl-sys", "", "one provider of cryptography for all: aws-lc-rs"),
     ("native-tls", "", "one provider of cryptography for all: aws-lc-rs"),
     ("ring", "", "one provider of cryptography for all: aws-lc-rs"),
     ("chrono", "", "jiff is the one library for time"),
     ("time", "0.1.", "jiff is the one library for time, and this one is unsound in threads"),
+    ("serde_yaml", "", "nobody maintains it; configuration is flags and the environment, data is JSON"),
     ("rsa", "", "its timing gives private keys away; our own tokens are EdDSA"),
 ];
 

@@ -9,6 +9,7 @@
 )]
 
 mod crates;
+mod data;
 mod dependencies;
 mod documents;
 mod migrations;

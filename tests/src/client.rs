@@ -52,6 +52,17 @@ impl Client {
 
     /// Any request; the token is added.
     pub fn send(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Option<&[u8]>) -> Reply {
+        self.attempt(method, path, headers, body).unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    /// Any request to a service that may be gone; no answer is an error.
+    pub fn attempt(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Option<&[u8]>,
+    ) -> Result<Reply, String> {
         let mut request = http::Request::builder().method(method).uri(format!("{}{path}", self.base));
         if let Some(token) = &self.token {
             request = request.header("authorization", format!("Bearer {token}"));
@@ -63,9 +74,10 @@ impl Client {
             Some(body) => self.agent.run(request.body(body).unwrap()),
             None => self.agent.run(request.body(()).unwrap()),
         };
-        let mut response = response.unwrap_or_else(|error| panic!("{method} {path}: {error}"));
-        let text = response.body_mut().with_config().limit(64 << 20).read_to_string().unwrap();
-        Reply { status: response.status().as_u16(), headers: response.headers().clone(), text }
+        let mut response = response.map_err(|error| format!("{method} {path}: {error}"))?;
+        let text = response.body_mut().with_config().limit(64 << 20).read_to_string();
+        let text = text.map_err(|error| format!("{method} {path}: {error}"))?;
+        Ok(Reply { status: response.status().as_u16(), headers: response.headers().clone(), text })
     }
 
     /// Every item of a list, through all its pages of `limit` items.
@@ -121,22 +133,21 @@ impl Reply {
         assert_eq!(problem["status"], status, "{problem}");
         assert!(problem["title"].is_string(), "{problem}");
         assert_eq!(problem["instance"], format!("urn:keepstart:request:{}", self.header("x-request-id")));
-        for word in ["panicked", "SELECT ", "INSERT ", "diesel", "sqlite", "postgres", ".rs:", "/src/"] {
+        for word in ["panicked", "SELECT ", "INSERT ", "diesel::", "sqlite", "postgres", ".rs:", "/src/"] {
             assert!(!self.text.contains(word), "{word} leaks: {}", self.text);
         }
         problem
     }
 
-    /// The pointers and codes of a problem's errors.
+    /// The places (pointer, parameter or header) and codes of a problem's errors.
     #[track_caller]
     pub fn errors(&self) -> Vec<(String, String)> {
         let problem = self.json();
         let text = |error: &Value, name: &str| error[name].as_str().unwrap().to_owned();
-        problem["errors"]
-            .as_array()
-            .into_iter()
-            .flatten()
-            .map(|e| (text(e, "pointer"), text(e, "code")))
-            .collect()
+        let place = |error: &Value| {
+            let places = ["pointer", "parameter", "header"].map(|name| error[name].as_str());
+            places.into_iter().flatten().next().unwrap_or_else(|| panic!("no place in {error}")).to_owned()
+        };
+        problem["errors"].as_array().into_iter().flatten().map(|e| (place(e), text(e, "code"))).collect()
     }
 }

@@ -91,6 +91,13 @@ impl Database {
         row.n
     }
 
+    /// Takes a PostgreSQL database away from under whoever is connected to it.
+    pub fn vanish(&self) {
+        let name = self.url.rsplit_once('/').unwrap().1;
+        let mut conn = PgConnection::establish(&admin_url()).unwrap();
+        sql_query(format!("DROP DATABASE {name} WITH (FORCE)")).execute(&mut conn).unwrap();
+    }
+
     /// How many rows the change log has.
     pub fn log_rows(&self) -> i64 {
         self.number("SELECT count(*) AS n FROM change_log")

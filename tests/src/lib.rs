@@ -15,12 +15,19 @@
 pub mod client;
 pub mod database;
 pub mod service;
+pub mod wire;
 pub mod world;
 
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
 pub use service::Service;
-pub use world::World;
+pub use world::{Town, World};
+
+/// Fails naming every case that went wrong, so that one run shows them all.
+#[track_caller]
+pub fn none_failed(failures: &[String]) {
+    assert!(failures.is_empty(), "{} failed:\n{}", failures.len(), failures.join("\n"));
+}
 
 /// Makes one test for each database out of a function that takes a [`Backend`].
 #[macro_export]

@@ -1,9 +1,10 @@
 //! The built service, started for a test and stopped with it.
 
 use std::{
+    fs::File,
     io::{BufRead, BufReader, Read},
     path::{Path, PathBuf},
-    process::{Child, Command, Output, Stdio},
+    process::{Child, Command, ExitStatus, Output, Stdio},
     sync::mpsc,
     thread,
     time::Duration,
@@ -21,10 +22,11 @@ const PATIENCE: Duration = Duration::from_secs(60);
 pub struct Service {
     child: Child,
     url: String,
+    said: Vec<String>,
 }
 
 impl Service {
-    /// Starts `serve` on a database, migrated before, with the key set in the database's folder.
+    /// Starts `serve` on a database, which is migrated first, with the key set in the database's folder.
     pub fn start(database: &Database) -> Self {
         Self::start_at(database, NOW)
     }
@@ -32,38 +34,40 @@ impl Service {
     /// The same with the clock beginning at `clock`.
     pub fn start_at(database: &Database, clock: &str) -> Self {
         store::migrate(&database.address()).unwrap();
-        Self::serving(&mut command(&[
-            "serve",
-            "--clock",
-            clock,
-            "--jwks",
-            &in_folder(database, "jwks.json"),
-            "--database-url",
-            database.url(),
-        ]))
+        Self::serving(&mut serve(database, clock))
     }
 
     /// Starts a command that serves, and waits until it listens.
     pub fn serving(command: &mut Command) -> Self {
         let log =
             if std::env::var_os("KEEPSTART_TEST_LOG").is_some() { Stdio::inherit() } else { Stdio::null() };
+        Self::serving_with(command, log)
+    }
+
+    /// The same, with its log written to `file`.
+    pub fn logging(command: &mut Command, file: &Path) -> Self {
+        Self::serving_with(command, File::create(file).unwrap().into())
+    }
+
+    fn serving_with(command: &mut Command, log: Stdio) -> Self {
         command.args(["--listen", "127.0.0.1:0"]).stdout(Stdio::piped()).stderr(log);
         let mut child = command.spawn().unwrap();
         let (told, url) = mpsc::channel();
         let mut lines = BufReader::new(child.stdout.take().unwrap());
         thread::spawn(move || {
-            let mut line = String::new();
+            let (mut line, mut said) = (String::new(), Vec::new());
             while lines.read_line(&mut line).is_ok_and(|n| n > 0) {
                 if let Some(url) = line.trim().strip_prefix("Keepstart listens on ") {
-                    let _ = told.send(url.to_owned());
+                    let _ = told.send((url.to_owned(), std::mem::take(&mut said)));
                 }
+                said.push(line.trim().to_owned());
                 line.clear();
             }
             // Whatever else it prints must not fill the pipe.
             let _ = lines.read_to_end(&mut Vec::new());
         });
         match url.recv_timeout(PATIENCE) {
-            Ok(url) => Self { child, url },
+            Ok((url, said)) => Self { child, url, said },
             Err(_) => {
                 let _ = child.kill();
                 panic!("the service did not start; set KEEPSTART_TEST_LOG=1 to see why")
@@ -74,6 +78,11 @@ impl Service {
     /// Where it listens, such as `http://127.0.0.1:1234`.
     pub fn url(&self) -> &str {
         &self.url
+    }
+
+    /// The lines that it printed before it listened.
+    pub fn said(&self) -> &[String] {
+        &self.said
     }
 
     /// A client without a token.
@@ -91,6 +100,26 @@ impl Service {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
     }
+
+    /// The number of the process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// How the process ended by itself; nothing if it did not within `patience`, and was killed.
+    pub fn wait(&mut self, patience: Duration) -> Option<ExitStatus> {
+        let pid = self.pid().to_string();
+        let child = &mut self.child;
+        thread::scope(|scope| {
+            let (tell, told) = mpsc::channel();
+            scope.spawn(move || tell.send(child.wait().unwrap()));
+            let ended = told.recv_timeout(patience).ok();
+            if ended.is_none() {
+                Command::new("kill").args(["-KILL", &pid]).status().unwrap();
+            }
+            ended
+        })
+    }
 }
 
 impl Drop for Service {
@@ -98,6 +127,12 @@ impl Drop for Service {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// The command that serves a database, its clock beginning at `clock`.
+pub fn serve(database: &Database, clock: &str) -> Command {
+    let keys = in_folder(database, "jwks.json");
+    command(&["serve", "--clock", clock, "--jwks", &keys, "--database-url", database.url()])
 }
 
 /// The built binary with these arguments, and nothing of the test's environment that configures it.
@@ -115,6 +150,16 @@ pub fn command(arguments: &[&str]) -> Command {
 /// Runs a command of the binary to its end.
 pub fn run(arguments: &[&str]) -> Output {
     command(arguments).output().unwrap()
+}
+
+/// Recomputes every fold of a database from its log, which must find no difference.
+#[track_caller]
+pub fn is_clean(database: &Database) {
+    let output = run(&["rebuild", "--check", "--database-url", database.url()]);
+    let said =
+        [output.stdout, output.stderr].map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).concat();
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(said.contains(" 0 differences"), "{said}");
 }
 
 /// A file in a database's folder.

@@ -36,6 +36,7 @@ pub struct World {
     pub database: Database,
     /// The key.
     pub key: SigningKey,
+    clock: String,
 }
 
 /// An organization in a world.
@@ -66,23 +67,40 @@ impl World {
         let key = SigningKey::from_seed(&[7; 32]).unwrap();
         std::fs::write(in_folder(&database, "jwks.json"), keys::jwks([key.public()]).to_string()).unwrap();
         let service = Service::start_at(&database, clock);
-        Self { service, database, key }
+        Self { service, database, key, clock: clock.to_owned() }
+    }
+
+    /// Ends the service at once and starts another on the same database, its clock beginning at `clock`.
+    pub fn restart_at(&mut self, clock: &str) {
+        self.service.kill();
+        self.service = Service::start_at(&self.database, clock);
+        self.clock = clock.to_owned();
+    }
+
+    /// Points a town's people at the service as it runs now, with tokens of its time.
+    pub fn reach(&self, town: &mut Town) {
+        for (role, person) in &town.people {
+            town.clients.insert(role, self.client(town.id, *person));
+        }
     }
 
     /// A new organization with people, sites and a schedule.
     pub fn town(&self) -> Town {
         let id = fresh();
+        let mut people = BTreeMap::new();
+        let mut edits = vec![(Target::Organization(id), json!({"name": "Tarn Valley"}))];
+        for role in ROLES {
+            let (person, records) = person(&[(role, json!("all"))]);
+            people.insert(*role, person);
+            edits.extend(records);
+        }
         block_on(async {
             let store = Store::open(&self.database.address(), 2).unwrap();
-            assert!(store.create_organization(id, "Tarn Valley").await.unwrap());
+            assert!(store.create_organization(id).await.unwrap());
+            record(&store, id, edits).await;
         });
-        let mut clients = BTreeMap::new();
-        let mut people = BTreeMap::new();
-        for role in ROLES {
-            let person = self.person(id, &[(role, json!("all"))]);
-            clients.insert(*role, self.service.client(&self.token(id, person)));
-            people.insert(*role, person);
-        }
+        let clients: BTreeMap<_, _> =
+            people.iter().map(|(role, person)| (*role, self.client(id, *person))).collect();
         let coordinator = &clients["coordinator"];
         let site = |name: &str, zone: &str| {
             let made = coordinator.post("/v1/sites", &json!({"name": name, "zone": zone})).expect(201).json();
@@ -100,46 +118,32 @@ impl World {
 
     /// A person with these grants, in force from 2020 on.
     pub fn person(&self, organization: OrganizationId, grants: &[(&str, Value)]) -> PersonId {
-        let person: PersonId = fresh();
-        self.record(organization, person, Target::Person(person), json!({"name": "Somebody"}));
-        for (role, sites) in grants {
-            self.grant(
-                organization,
-                person,
-                json!({"role": role, "sites": sites, "from": "2020-01-01T00:00:00Z"}),
-            );
-        }
+        let (person, records) = person(grants);
+        self.record(organization, records);
         person
     }
 
     /// A grant `{role, sites, from, until}` for a person.
-    pub fn grant(&self, organization: OrganizationId, person: PersonId, mut grant: Value) {
-        grant["person_id"] = json!(person);
-        self.record(organization, person, Target::Grant(fresh()), grant);
+    pub fn grant(&self, organization: OrganizationId, person: PersonId, grant: Value) {
+        self.record(organization, vec![of_person(person, grant)]);
     }
 
-    fn record(&self, organization: OrganizationId, author: PersonId, target: Target, fields: Value) {
-        let fields: Map<String, Value> = fields.as_object().unwrap().clone();
-        let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
-        let proposal = Proposal { edit, seen: None, salts: vec![[1; 16], [2; 16]] };
-        let command = Command {
-            organization,
-            author,
-            channel: Channel::Service,
-            now: Instant::parse("2020-01-01T00:00:00Z").unwrap(),
-            edits: vec![proposal],
-            permit: Permit(Arc::new(|_| Permission::Allowed)),
-        };
+    fn record(&self, organization: OrganizationId, records: Vec<(Target, Value)>) {
         block_on(async {
             let store = Store::open(&self.database.address(), 2).unwrap();
-            let outcome = store.write(command).await.unwrap().pop();
-            assert!(matches!(outcome, Some(Outcome::Applied(_))), "{outcome:?}");
+            record(&store, organization, records).await;
         });
     }
 
-    /// A token for a person, good for a day from [`NOW`].
+    /// A token for a person, good for a day from when the service's clock began.
     pub fn token(&self, organization: OrganizationId, person: PersonId) -> String {
-        token::sign(&self.key, &claims(organization, person)).unwrap()
+        let now = Instant::parse(&self.clock).unwrap();
+        let claims = Claims {
+            issued_at: now,
+            expires_at: now.plus_seconds(24 * 3600),
+            ..claims(organization, person)
+        };
+        token::sign(&self.key, &claims).unwrap()
     }
 
     /// A client for a person.
@@ -168,8 +172,9 @@ impl Town {
     /// A new unit that was commissioned on 2026-01-10 with nothing on its meter and follows the schedule.
     pub fn unit_in_service(&self, label: &str, site: usize) -> String {
         let unit = self.unit_at(label, site);
-        self.record(json!({"kind": "commissioning", "unit_id": unit, "occurred_at": "2026-01-10T10:00:00-07:00", "site_id": self.sites[site], "meter_hours": 0}));
-        self.record(json!({"kind": "adoption", "unit_id": unit, "occurred_at": "2026-01-10T10:00:00-07:00", "schedule_id": self.schedule, "edition_id": self.edition}));
+        let commissioning = json!({"kind": "commissioning", "site_id": self.sites[site], "meter_hours": 0});
+        self.happened(&unit, "2026-01-10T10:00:00-07:00", commissioning);
+        self.happened(&unit, "2026-01-10T10:00:00-07:00", self.adoption());
         unit
     }
 
@@ -178,11 +183,59 @@ impl Town {
         self.coordinator().post("/v1/service-events", &event).expect(201).json()
     }
 
+    /// The adoption of the town's schedule, to be completed by [`Self::happened`].
+    pub fn adoption(&self) -> Value {
+        json!({"kind": "adoption", "schedule_id": self.schedule, "edition_id": self.edition})
+    }
+
+    /// Records an event on a unit: `event` says neither which nor when.
+    pub fn happened(&self, unit: &str, at: &str, mut event: Value) -> Value {
+        event["unit_id"] = json!(unit);
+        event["occurred_at"] = json!(at);
+        self.record(event)
+    }
+
     /// The due item of a task on a unit, with its trace.
     pub fn due(&self, unit: &str, task: &str) -> Value {
         let due = self.coordinator().get(&format!("/v1/units/{unit}/due?include=trace")).expect(200).json();
         let items = due["items"].as_array().unwrap();
         items.iter().find(|item| item["task"] == task).unwrap_or_else(|| panic!("no {task} in {due}")).clone()
+    }
+}
+
+/// A person with grants, as records to be made.
+fn person(grants: &[(&str, Value)]) -> (PersonId, Vec<(Target, Value)>) {
+    let person: PersonId = fresh();
+    let mut records = vec![(Target::Person(person), json!({"name": "Somebody"}))];
+    for (role, sites) in grants {
+        let grant = json!({"role": role, "sites": sites, "from": "2020-01-01T00:00:00Z"});
+        records.push(of_person(person, grant));
+    }
+    (person, records)
+}
+
+fn of_person(person: PersonId, mut grant: Value) -> (Target, Value) {
+    grant["person_id"] = json!(person);
+    (Target::Grant(fresh()), grant)
+}
+
+/// Makes records as the service's own commands do, before there is anybody who could be asked.
+async fn record(store: &Store, organization: OrganizationId, records: Vec<(Target, Value)>) {
+    let proposal = |(target, fields): (Target, Value)| {
+        let fields: Map<String, Value> = fields.as_object().unwrap().clone();
+        let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
+        Proposal { edit, seen: None, salts: vec![[1; 16], [2; 16]] }
+    };
+    let command = Command {
+        organization,
+        author: fresh(),
+        channel: Channel::Service,
+        now: Instant::parse("2020-01-01T00:00:00Z").unwrap(),
+        edits: records.into_iter().map(proposal).collect(),
+        permit: Permit(Arc::new(|_| Permission::Allowed)),
+    };
+    for outcome in store.write(command).await.unwrap() {
+        assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");
     }
 }
 
@@ -215,15 +268,36 @@ pub fn claims(organization: OrganizationId, person: PersonId) -> Claims {
     }
 }
 
+/// The description of the API, as it is checked in.
+pub fn description() -> Value {
+    let file = crate::service::root().join("openapi/keepstart.json");
+    serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap()
+}
+
 /// A fresh id.
 pub fn fresh<K: model::id::Kind>() -> Id<K> {
     Id::from_uuid(Uuid::now_v7())
+}
+
+/// A fresh id as text.
+pub fn new_id() -> String {
+    Uuid::now_v7().to_string()
 }
 
 /// The id in a representation.
 #[track_caller]
 pub fn id_of(value: &Value) -> String {
     value["id"].as_str().unwrap_or_else(|| panic!("no id in {value}")).to_owned()
+}
+
+/// A value with its numbers written in one way, so that 5 and 5.0 compare as equal.
+pub fn plain(value: &Value) -> Value {
+    match value {
+        Value::Number(number) => json!(number.as_f64()),
+        Value::Array(items) => items.iter().map(plain).collect(),
+        Value::Object(members) => members.iter().map(|(name, value)| (name.clone(), plain(value))).collect(),
+        other => other.clone(),
+    }
 }
 
 fn block_on<T>(work: impl Future<Output = T>) -> T {

@@ -66,7 +66,7 @@ pub use hours::{EngineHours, HoursRange, SetAside};
 pub use input::{Input, Policy, UnitFacts};
 pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};
 pub use judge::Decision;
-pub use state::{UnitState, refold, refold_until};
+pub use state::{UnitState, refold, refold_until, standing_site};
 pub use steps::{ItemSteps, Step, next_at, state_in};
 pub use trace::TraceEntry;
 pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

@@ -6,6 +6,7 @@ use model::{
     EditionId, Instant, SiteId,
     event::Details,
     schedule::{Edition, Task},
+    time::When,
 };
 
 use crate::{
@@ -70,6 +71,11 @@ pub fn refold_until(input: &Input<'_>, until: Instant) -> UnitState {
     UnitState { facts: *input.facts, policy: *input.policy, stays, curve, rules, not_counted, set_aside }
 }
 
+/// Where a unit stands at `at`; what [`UnitState::site_at`] says, without folding the rest.
+pub fn standing_site(input: &Input<'_>, at: Instant) -> SiteId {
+    Standing::of(input, Instant::LAST).stays.at(at).site
+}
+
 impl UnitState {
     /// Every due item at `at`, in order of schedule and task.
     pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
@@ -95,6 +101,11 @@ impl UnitState {
     /// Where the unit stands at `at`.
     pub fn site_at(&self, at: Instant) -> SiteId {
         self.stays.at(at).site
+    }
+
+    /// The instant that stands for a stated time: of a day its first, where the unit stood.
+    pub fn instant_of(&self, when: &When) -> Instant {
+        self.stays.instant(when)
     }
 
     /// An edition that the unit has or had adopted.

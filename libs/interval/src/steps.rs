@@ -29,6 +29,9 @@ pub struct Step {
     pub from: Instant,
     /// The first instant after it; [`Instant::LAST`] for ever.
     pub until: Instant,
+    /// The first instant at which the item is due or possibly due, as told during this step; may be past.
+    /// [`Instant::LAST`] if never or unknown.
+    pub due_at: Instant,
 }
 
 /// All steps of one due item, in order of time. It serializes as an array.
@@ -37,33 +40,42 @@ pub struct Step {
 pub struct ItemSteps {
     /// Which item.
     pub key: ItemKey,
-    /// The first instant at which it is due or possibly due; may be past. [`Instant::LAST`] if never or unknown.
-    pub due_at: Instant,
     /// The steps; there are none while no edition with the task holds.
     pub steps: Vec<Step>,
 }
 
-type StepRow = (DueState, Option<Reason>, i64, i64);
-type ItemRow = (ScheduleId, Code, i64, Vec<Step>);
+type StepRow = (DueState, Option<Reason>, i64, i64, i64);
+type ItemRow = (ScheduleId, Code, Vec<Step>);
 
 impl From<Step> for StepRow {
     fn from(step: Step) -> Self {
-        (step.state, step.reason, step.from.micros(), step.until.micros())
+        (step.state, step.reason, step.from.micros(), step.until.micros(), step.due_at.micros())
     }
 }
 impl From<StepRow> for Step {
-    fn from((state, reason, from, until): StepRow) -> Self {
-        Self { state, reason, from: Instant::from_micros(from), until: Instant::from_micros(until) }
+    fn from((state, reason, from, until, due_at): StepRow) -> Self {
+        let [from, until, due_at] = [from, until, due_at].map(Instant::from_micros);
+        Self { state, reason, from, until, due_at }
     }
 }
 impl From<ItemSteps> for ItemRow {
     fn from(item: ItemSteps) -> Self {
-        (item.key.schedule, item.key.task, item.due_at.micros(), item.steps)
+        (item.key.schedule, item.key.task, item.steps)
     }
 }
 impl From<ItemRow> for ItemSteps {
-    fn from((schedule, task, due_at, steps): ItemRow) -> Self {
-        Self { key: ItemKey { schedule, task }, due_at: Instant::from_micros(due_at), steps }
+    fn from((schedule, task, steps): ItemRow) -> Self {
+        Self { key: ItemKey { schedule, task }, steps }
+    }
+}
+
+impl Step {
+    /// Whether `next` says nothing new.
+    fn goes_on_as(&self, next: &Self) -> bool {
+        self.until == next.from
+            && self.state == next.state
+            && self.reason == next.reason
+            && self.due_at == next.due_at
     }
 }
 
@@ -90,17 +102,25 @@ impl UnitState {
             for (task, plan) in rule.tasks() {
                 let item = items.entry((rule.schedule, &task.task)).or_insert_with(|| ItemSteps {
                     key: ItemKey { schedule: rule.schedule, task: task.task.clone() },
-                    due_at: self.due_at(i, rule, task, plan, from),
                     steps: Vec::new(),
                 });
-                self.walk(plan, from.max(rule.from), rule.until, &shared, &mut item.steps);
+                let due_at = |at| self.due_at(i, rule, task, plan, at);
+                self.walk(plan, from.max(rule.from), rule.until, &shared, due_at, &mut item.steps);
             }
         }
         items.into_values().collect()
     }
 
     /// Adds the steps of a plan from `start` until `end`.
-    fn walk(&self, plan: &Plan, start: Instant, end: Instant, shared: &[Instant], steps: &mut Vec<Step>) {
+    fn walk(
+        &self,
+        plan: &Plan,
+        start: Instant,
+        end: Instant,
+        shared: &[Instant],
+        due_at: impl Fn(Instant) -> Instant,
+        steps: &mut Vec<Step>,
+    ) {
         let mut breaks = shared.to_vec();
         plan.breaks(&self.curve, &self.policy, &mut breaks);
         plan.days(&self.stays, start, &mut breaks);
@@ -111,12 +131,16 @@ impl UnitState {
         let ends = breaks.iter().skip(1).copied().chain([end]);
         for (at, until) in breaks.iter().copied().zip(ends) {
             let decision = judge(plan, &self.now(at), &self.curve, &self.policy);
-            let (state, reason) = (decision.state(), decision.reason());
-            match steps.last_mut() {
-                Some(last) if last.until == at && last.state == state && last.reason == reason => {
-                    last.until = until;
-                }
-                _ => steps.push(Step { state, reason, from: at, until }),
+            let step = Step {
+                state: decision.state(),
+                reason: decision.reason(),
+                from: at,
+                until,
+                due_at: due_at(at),
+            };
+            match steps.last_mut().filter(|last| last.goes_on_as(&step)) {
+                Some(last) => last.until = until,
+                None => steps.push(step),
             }
         }
     }

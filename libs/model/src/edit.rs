@@ -3,7 +3,7 @@
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 
-use crate::id::{EditId, EditionId, EventId, GrantId, PersonId, ScheduleId, SiteId, UnitId};
+use crate::id::{EditId, EditionId, EventId, GrantId, OrganizationId, PersonId, ScheduleId, SiteId, UnitId};
 
 /// The format of edits and rows that this version writes.
 pub const FORMAT: i32 = 1;
@@ -11,6 +11,8 @@ pub const FORMAT: i32 = 1;
 /// A kind of record with fields of its own, or a kind of fact.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum RecordKind {
+    /// The organization itself; fields.
+    Organization,
     /// A site; fields.
     Site,
     /// A schedule; fields.
@@ -29,6 +31,7 @@ pub enum RecordKind {
 
 /// The words for [`RecordKind`].
 pub const RECORD_KINDS: &[(&str, RecordKind)] = &[
+    ("organization", RecordKind::Organization),
     ("site", RecordKind::Site),
     ("schedule", RecordKind::Schedule),
     ("edition", RecordKind::Edition),
@@ -82,7 +85,7 @@ impl Channel {
 }
 
 /// Something that somebody wants recorded.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Edit {
     /// Its permanent id; a repeat is recognised by it.
     pub id: EditId,
@@ -91,7 +94,7 @@ pub struct Edit {
 }
 
 /// What an edit wants.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub enum Action {
     /// A new record with these fields.
     Create {
@@ -123,6 +126,8 @@ pub enum Action {
 /// A record with fields, by kind.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Target {
+    /// The organization itself.
+    Organization(OrganizationId),
     /// A site.
     Site(SiteId),
     /// A schedule.
@@ -139,6 +144,7 @@ impl Target {
     /// The kind of record.
     pub fn kind(self) -> RecordKind {
         match self {
+            Self::Organization(_) => RecordKind::Organization,
             Self::Site(_) => RecordKind::Site,
             Self::Schedule(_) => RecordKind::Schedule,
             Self::Unit(_) => RecordKind::Unit,
@@ -150,6 +156,7 @@ impl Target {
     /// Its id without the kind.
     pub fn uuid(self) -> uuid::Uuid {
         match self {
+            Self::Organization(id) => id.uuid(),
             Self::Site(id) => id.uuid(),
             Self::Schedule(id) => id.uuid(),
             Self::Unit(id) => id.uuid(),

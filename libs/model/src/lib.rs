@@ -14,7 +14,7 @@
 //!
 //! let bad = json::parse(br#"{"kind":"reading","meter_hours":-1,"colour":"red"}"#).unwrap();
 //! let errors = read::whole(&bad, read::Mode::New, ServiceEvent::read).unwrap_err();
-//! let pointers: Vec<&str> = errors.iter().map(|e| e.pointer.as_str()).collect();
+//! let pointers: Vec<&str> = errors.iter().filter_map(|e| e.pointer.as_deref()).collect();
 //! assert_eq!(pointers, ["/id", "/unit_id", "/occurred_at", "/meter_hours", "/colour"]);
 //! ```
 
@@ -23,6 +23,7 @@ pub mod edit;
 pub mod event;
 pub mod id;
 pub mod json;
+pub mod organization;
 pub mod person;
 pub mod private;
 pub mod quantity;

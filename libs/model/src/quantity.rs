@@ -25,8 +25,9 @@ pub(crate) fn scaled(text: &str, places: i32) -> Option<i64> {
     let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
     let all = format!("{whole}{fraction}");
     let significant = all.trim_end_matches('0');
-    if significant.is_empty() || significant.bytes().all(|b| b == b'0') {
-        return Some(0);
+    if significant.bytes().all(|b| b == b'0') {
+        // A negative nought is a sign of a broken sender.
+        return (!negative).then_some(0);
     }
     let dropped = i32::try_from(all.len() - significant.len()).ok()?;
     let shift = exponent
@@ -203,7 +204,8 @@ mod tests {
             ("15e-1", Some(150)),
             ("1e308", None),
             ("1e99999999999", None),
-            ("-0", Some(0)),
+            ("-0", None),
+            ("-0.00", None),
             ("-0.01", Some(-1)),
             ("0", Some(0)),
             ("1000000000000000000", None),

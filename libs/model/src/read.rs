@@ -33,9 +33,16 @@ impl Flaw {
 /// One thing wrong with what was sent, and where.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct FieldError {
-    /// JSON Pointer to the value in the request body; for a missing member, where it should be.
+    /// JSON Pointer (RFC 6901) to the value in the body; for a missing member, where it should be.
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "/meter_hours")]
-    pub pointer: String,
+    pub pointer: Option<String>,
+    /// The name of the query parameter, where one is wrong.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub parameter: Option<String>,
+    /// The name of the header, where one is wrong.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub header: Option<String>,
     /// A stable code for programs.
     #[schema(value_type = String, example = "out_of_range")]
     pub code: &'static str,
@@ -45,9 +52,47 @@ pub struct FieldError {
 }
 
 impl FieldError {
-    /// Places a flaw.
+    /// Places a flaw in the body.
     pub fn at(pointer: impl Into<String>, flaw: Flaw) -> Self {
-        Self { pointer: pointer.into(), code: flaw.code, detail: flaw.detail }
+        Self { pointer: Some(pointer.into()), ..Self::nowhere(flaw) }
+    }
+
+    /// Places a flaw in the query.
+    pub fn in_parameter(name: &str, flaw: Flaw) -> Self {
+        Self { parameter: Some(shortened(name)), ..Self::nowhere(flaw) }
+    }
+
+    /// Places a flaw in a header.
+    pub fn in_header(name: &str, flaw: Flaw) -> Self {
+        Self { header: Some(name.to_owned()), ..Self::nowhere(flaw) }
+    }
+
+    fn nowhere(flaw: Flaw) -> Self {
+        Self { pointer: None, parameter: None, header: None, code: flaw.code, detail: flaw.detail }
+    }
+}
+
+/// An answer lists so many errors at most, so that a large body of nonsense gets a small answer.
+pub const ERRORS_MOST: usize = 100;
+
+/// Cuts `errors` to what an answer lists, saying that there are more.
+pub fn listed(mut errors: Vec<FieldError>) -> Vec<FieldError> {
+    if errors.len() > ERRORS_MOST {
+        errors.truncate(ERRORS_MOST);
+        errors.push(FieldError::at(
+            "",
+            Flaw::new("more_errors", "There are more errors than are listed here."),
+        ));
+    }
+    errors
+}
+
+/// A name of the sender's making, cut to what is fit to be repeated.
+fn shortened(name: &str) -> String {
+    if name.chars().count() <= 100 {
+        name.to_owned()
+    } else {
+        name.chars().take(100).chain(['…']).collect()
     }
 }
 
@@ -92,7 +137,7 @@ pub fn whole<T>(
     let found = object(value, String::new(), mode, &mut errors, read);
     match found {
         Some(found) if errors.is_empty() => Ok(found),
-        _ => Err(errors),
+        _ => Err(listed(errors)),
     }
 }
 
@@ -252,12 +297,15 @@ impl<'a> Object<'a> {
 
     fn close(self) {
         for name in self.members.keys().filter(|n| !self.known.contains(n.as_str())) {
+            if self.errors.len() > ERRORS_MOST {
+                return;
+            }
             let flaw = if READ_ONLY.contains(&name.as_str()) {
                 Flaw::new("read_only", "The service computes this; it cannot be sent.")
             } else {
                 Flaw::new("unknown_member", "There is no such member here.")
             };
-            self.errors.push(FieldError::at(format!("{}/{}", self.pointer, escaped(name)), flaw));
+            self.errors.push(FieldError::at(format!("{}/{}", self.pointer, escaped(&shortened(name))), flaw));
         }
     }
 }

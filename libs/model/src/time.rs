@@ -5,7 +5,7 @@ use std::{fmt, str::FromStr};
 use jiff::{
     Timestamp, ToSpan,
     civil::{Date, DateTime},
-    tz::{AmbiguousOffset, TimeZone},
+    tz::{AmbiguousOffset, Offset, TimeZone},
 };
 use serde::{Serialize, Serializer};
 use serde_json::Value;
@@ -65,31 +65,22 @@ impl Instant {
 
     /// Parses RFC 3339 with an offset; a local time without one is refused.
     pub fn parse(text: &str) -> Result<Self, Flaw> {
-        let flaw = |detail| Err(Flaw::new("invalid_instant", detail));
-        let Some((date, time)) = text.split_once(['T', 't']) else {
-            return flaw("An instant is written like 2026-08-01T06:00:00-06:00 (RFC 3339).");
+        let shape = || {
+            Flaw::new("invalid_instant", "An instant is written like 2026-08-01T06:00:00-06:00 (RFC 3339).")
         };
-        let offset = time.ends_with(['Z', 'z']) || time.find(['+', '-']).is_some_and(|i| time.len() == i + 6);
-        if text.contains('[')
-            || date.len() != 10
-            || time.as_bytes().get(2) != Some(&b':')
-            || time.as_bytes().get(5) != Some(&b':')
-        {
-            return flaw("An instant is written like 2026-08-01T06:00:00-06:00 (RFC 3339).");
-        }
-        if !offset {
-            return match DateTime::from_str(text) {
-                Ok(_) => Err(Flaw::new(
-                    "offset_required",
-                    "A local time can mean two instants, or none, when clocks change: add the offset from UTC.",
-                )),
-                Err(_) => flaw("There is no such date or time."),
-            };
-        }
-        match Timestamp::from_str(text) {
+        let (local, offset) = local_and_offset(text).ok_or_else(shape)?;
+        let no_such = || Flaw::new("invalid_instant", "There is no such date or time.");
+        let wall = DateTime::from_str(local).map_err(|_| no_such())?;
+        let Some(offset) = offset else {
+            return Err(Flaw::new(
+                "offset_required",
+                "A local time can mean two instants, or none, when clocks change: add the offset from UTC.",
+            ));
+        };
+        match offset.to_timestamp(wall) {
             Ok(t) if t.as_second() >= 0 && t.as_second() < END_SECONDS => Ok(Self::from_timestamp(t)),
             Ok(_) => Err(Flaw::new("out_of_range", "Instants lie from 1970 up to 2200.")),
-            Err(_) => flaw("There is no such date or time."),
+            Err(_) => Err(no_such()),
         }
     }
 
@@ -97,6 +88,42 @@ impl Instant {
     pub fn read(value: &Value) -> Result<Self, Flaw> {
         value.as_str().ok_or_else(|| Flaw::wrong_type("a string")).and_then(Self::parse)
     }
+}
+
+/// The parts of `YYYY-MM-DDTHH:MM:SS[.fraction]` and `Z` or `±HH:MM`, by the grammar of RFC 3339 without leap seconds.
+fn local_and_offset(text: &str) -> Option<(&str, Option<Offset>)> {
+    let digits =
+        |from: usize, to: usize| text.get(from..to).filter(|part| part.bytes().all(|b| b.is_ascii_digit()));
+    let number = |from, to| digits(from, to)?.parse::<i32>().ok();
+    let bytes = text.as_bytes();
+    let marks = [(4, b'-'), (7, b'-'), (13, b':'), (16, b':')];
+    let marked = marks.iter().all(|(at, mark)| bytes.get(*at) == Some(mark))
+        && matches!(bytes.get(10), Some(b'T' | b't'));
+    if !marked
+        || [(0, 4), (5, 7), (8, 10), (11, 13), (14, 16)].iter().any(|(from, to)| digits(*from, *to).is_none())
+    {
+        return None;
+    }
+    number(17, 19).filter(|second| *second <= 59)?;
+    let fraction = text
+        .get(19..)?
+        .strip_prefix('.')
+        .map_or(0, |rest| 1 + rest.bytes().take_while(u8::is_ascii_digit).count());
+    let end = 19 + fraction;
+    if fraction == 1 || fraction > 10 {
+        return None;
+    }
+    let (local, zone) = (text.get(..end)?, text.get(end..)?);
+    let sign = match zone.as_bytes() {
+        [] => return Some((local, None)),
+        [b'Z' | b'z'] => return Some((local, Some(Offset::UTC))),
+        [b'+', _, _, b':', _, _] => 1,
+        [b'-', _, _, b':', _, _] => -1,
+        _ => return None,
+    };
+    let hours = number(end + 1, end + 3).filter(|hours| *hours <= 23)?;
+    let minutes = number(end + 4, end + 6).filter(|minutes| *minutes <= 59)?;
+    Some((local, Offset::from_seconds(sign * (hours * 3600 + minutes * 60)).ok()))
 }
 
 impl fmt::Display for Instant {
@@ -228,6 +255,17 @@ impl Zone {
         self.0.to_timestamp(date.0.at(0, 0, 0, 0)).map_or(Instant::LAST, Instant::from_timestamp)
     }
 
+    /// Whether `text`, RFC 3339, shows a wall clock that clocks skipped here, with the offset that held here just before
+    /// or after: a time that was typed by the clock of this place and never was.
+    pub fn skips(&self, text: &str) -> bool {
+        let Some((local, Some(stated))) = local_and_offset(text) else { return false };
+        let Ok(wall) = DateTime::from_str(local) else { return false };
+        match self.0.to_ambiguous_timestamp(wall).offset() {
+            AmbiguousOffset::Gap { before, after } => stated == before || stated == after,
+            AmbiguousOffset::Unambiguous { .. } | AmbiguousOffset::Fold { .. } => false,
+        }
+    }
+
     /// What the wall-clock time `text` (`YYYY-MM-DDTHH:MM`, seconds optional) means here.
     pub fn meaning(&self, text: &str) -> Result<Meaning, Flaw> {
         let flaw = || {
@@ -237,9 +275,7 @@ impl Zone {
             )
         };
         let wall = DateTime::from_str(text).map_err(|_| flaw())?;
-        let at = |offset: jiff::tz::Offset| {
-            offset.to_timestamp(wall).map(Instant::from_timestamp).map_err(|_| flaw())
-        };
+        let at = |offset: Offset| offset.to_timestamp(wall).map(Instant::from_timestamp).map_err(|_| flaw());
         match self.0.to_ambiguous_timestamp(wall).offset() {
             AmbiguousOffset::Unambiguous { offset } => Ok(Meaning::One(at(offset)?)),
             AmbiguousOffset::Fold { before, after } => Ok(Meaning::Two(at(before)?, at(after)?)),
@@ -347,10 +383,37 @@ mod tests {
             ("0001-01-01T00:00:00Z", Err("out_of_range")),
             ("9999-01-01T00:00:00Z", Err("out_of_range")),
             ("NaN", Err("invalid_instant")),
+            ("2025-06-01T03:30:60Z", Err("invalid_instant")),
+            ("2025-06-01T03:30:00,5Z", Err("invalid_instant")),
+            ("2025-06-01T03:30:00.Z", Err("invalid_instant")),
+            ("2025-06-01T03:30:00+24:00", Err("invalid_instant")),
+            ("2025-06-01T03:30:00+0000", Err("invalid_instant")),
+            ("2025-06-01T03:30:00+00:60", Err("invalid_instant")),
+            ("2025-06-01t03:30:00z", Ok(1_748_748_600)),
+            ("2025-06-01T24:00:00Z", Err("invalid_instant")),
+            ("２025-06-01T03:30:00Z", Err("invalid_instant")),
+            ("", Err("invalid_instant")),
         ];
         for (text, expected) in cases {
             let found = Instant::parse(text).map(|i| i.micros() / MICROS_PER_SECOND).map_err(|f| f.code);
             assert_eq!(found, *expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_wall_clock_that_was_skipped() {
+        let denver = Zone::parse("America/Denver").unwrap();
+        // Clocks went from 02:00 to 03:00 on 2026-03-08 (IANA tzdb, northamerica).
+        let cases = [
+            ("2026-03-08T02:30:00-07:00", true),
+            ("2026-03-08T02:30:00-06:00", true),
+            ("2026-03-08T03:30:00-06:00", false),
+            ("2026-03-08T01:30:00-07:00", false),
+            ("2026-03-08T02:30:00Z", false),
+            ("2026-03-08T02:30:00-04:00", false),
+        ];
+        for (text, skipped) in cases {
+            assert_eq!(denver.skips(text), skipped, "{text}");
         }
     }
 

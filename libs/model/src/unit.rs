@@ -60,10 +60,6 @@ pub struct UnitFields {
     #[schema(value_type = f64, example = 0.1)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub meter_tick_hours: Option<MeterTick>,
-    /// The reading at which the hour meter starts again from nought, if it does.
-    #[schema(value_type = f64, minimum = 0.01, maximum = 1_000_000, example = 10_000)]
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub meter_rollover_hours: Option<Hours>,
     /// What its tank holds, in litres.
     #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 24)]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -162,7 +158,6 @@ impl UnitFields {
             electric_start: o.optional("electric_start", boolean),
             meter_fitted: o.optional("meter_fitted", boolean),
             meter_tick_hours: o.optional("meter_tick_hours", MeterTick::read),
-            meter_rollover_hours: o.optional("meter_rollover_hours", Hours::read_positive),
             tank_litres: o.optional("tank_litres", Litres::read),
             reserve_litres: o.optional("reserve_litres", Litres::read),
             battery_volts: o.optional("battery_volts", Volts::read),

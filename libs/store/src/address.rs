@@ -22,12 +22,18 @@ impl FromStr for Address {
         let scheme = text.split_once(':').map(|(scheme, rest)| (scheme, rest, rest.starts_with("//")));
         match scheme {
             Some(("postgres" | "postgresql", _, true)) => Ok(Self::Postgres(text.to_owned())),
-            Some(("sqlite", file, false)) if !file.is_empty() && !file.starts_with(':') => {
+            Some(("sqlite", file, false))
+                if !file.is_empty() && !file.starts_with([':', '?']) && !file.starts_with("file:") =>
+            {
                 Ok(Self::Sqlite(file.to_owned()))
+            }
+            Some(("sqlite", ..)) => {
+                Err(StoreError::Address("after sqlite: comes the path of a file, and nothing else".into()))
             }
             // Only the scheme is repeated: an address may hold a password.
             Some((scheme, ..)) => {
-                Err(StoreError::Address(format!("{}:…", scheme.chars().take(20).collect::<String>())))
+                let scheme: String = scheme.chars().take(20).collect();
+                Err(StoreError::Address(format!("{scheme}: is no scheme of a database here")))
             }
             None => Err(StoreError::Address("there is no colon in it".to_owned())),
         }
@@ -60,6 +66,7 @@ mod tests {
             ("sqlite:", false),
             ("sqlite::memory:", false),
             ("sqlite://host/file", false),
+            ("sqlite:file:x?mode=memory", false),
             ("mysql://localhost/keepstart", false),
             ("", false),
         ];

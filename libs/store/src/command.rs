@@ -29,12 +29,12 @@ pub struct Command {
     pub permit: Permit,
 }
 
-/// One edit with what it brings along.
-#[derive(Clone, Debug)]
+/// One edit with what it brings along; `Debug` shows nothing of its content.
+#[derive(Clone)]
 pub struct Proposal {
     /// The edit.
     pub edit: Edit,
-    /// The ETag that the author saw; setting fields needs it.
+    /// The ETag that the author saw; without it nothing counts as seen.
     pub seen: Option<Etag>,
     /// Salts for private text that came without one, in the order of the pointers of its kind.
     pub salts: Vec<Salt>,
@@ -145,5 +145,17 @@ impl fmt::Debug for Command {
             .field("organization", &self.organization)
             .field("edits", &self.edits.len())
             .finish_non_exhaustive()
+    }
+}
+
+impl fmt::Debug for Proposal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "Proposal({} of {} {})",
+            self.edit.id,
+            self.edit.action.kind().as_str(),
+            self.edit.action.uuid()
+        )
     }
 }

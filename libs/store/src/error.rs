@@ -9,7 +9,7 @@ pub enum StoreError {
     #[error("the store is busy")]
     Busy,
     /// The database address has no scheme, or an unknown one.
-    #[error("a database address begins with sqlite: or postgres:, this one does not: {0}")]
+    #[error("a database address is sqlite:FILE or postgres://…; {0}")]
     Address(String),
     /// The schema is not the one that this binary was built with.
     #[error(

@@ -17,7 +17,7 @@
 //! store::migrate(&address).unwrap();
 //! let store = Store::open(&address, 4).unwrap();
 //! let tarn_valley = OrganizationId::parse("019a0b5e-7c00-7000-8000-000000000001").unwrap();
-//! assert!(store.create_organization(tarn_valley, "Tarn Valley").await.unwrap());
+//! assert!(store.create_organization(tarn_valley).await.unwrap());
 //! assert!(store.check(tarn_valley).await.unwrap().differences.is_empty());
 //! # });
 //! ```
@@ -55,7 +55,7 @@ use self::{
     key::Key,
     locks::{Attempt, Locks},
     report::Report,
-    view::{DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
+    view::{Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
 };
 
 /// How often a write is run again because reading named more records to lock.
@@ -103,15 +103,15 @@ impl Store {
         }))
     }
 
-    /// Whether the database answers.
+    /// Whether the database answers, to readers and to writers.
     pub async fn ping(&self) -> Result<()> {
-        through!(self, read, |conn, ops| ops::organizations::all(conn).map(|_| ()))
+        through!(self, read, |conn, ops| ops::organizations::all(conn).map(drop))?;
+        through!(self, write for Key::NIL, |conn, ops| ops::organizations::all(conn).map(drop))
     }
 
-    /// Makes an organization; says whether it is new.
-    pub async fn create_organization(&self, id: OrganizationId, name: &str) -> Result<bool> {
-        let name = name.to_owned();
-        through!(self, write for Key::from(id), |conn, ops| ops::organizations::create(conn, Key::from(id), &name))
+    /// Makes the counter of an organization, whose log is empty then; says whether it is new.
+    pub async fn create_organization(&self, id: OrganizationId) -> Result<bool> {
+        through!(self, write for Key::from(id), |conn, ops| ops::organizations::create(conn, Key::from(id)))
     }
 
     /// The secret of this name that all instances share; `fresh` becomes it where there is none yet.
@@ -162,36 +162,27 @@ impl Store {
         after: Option<SiteId>,
         limit: usize,
     ) -> Result<Page<RecordView>> {
-        let among: Option<BTreeSet<uuid::Uuid>> =
-            among.map(|sites| sites.into_iter().map(SiteId::uuid).collect());
+        let among =
+            among.map_or(Among::All, |sites| Among::Ids(sites.into_iter().map(SiteId::uuid).collect()));
         through!(self, read, |conn, ops| {
             let after = after.map(SiteId::uuid);
-            ops::records::list(conn, Key::from(organization), RecordKind::Site, among.as_ref(), after, limit)
+            ops::records::list(conn, Key::from(organization), RecordKind::Site, &among, after, limit)
         })
     }
 
-    /// A page of units by id; only those at home at, or standing at, one of `sites` where given.
+    /// A page of units by id; only those at home at, or standing at, one site of each of `sets`.
     pub async fn units(
         &self,
         organization: OrganizationId,
-        sites: Option<Vec<SiteId>>,
+        sets: Vec<Vec<SiteId>>,
         after: Option<UnitId>,
         limit: usize,
     ) -> Result<Page<RecordView>> {
+        let among = Among::UnitsOf(sets);
         through!(self, read, |conn, ops| {
             let organization = Key::from(organization);
-            let among = sites
-                .as_ref()
-                .map(|sites| ops::folds::units_in_scope(conn, organization, sites))
-                .transpose()?;
-            ops::records::list(
-                conn,
-                organization,
-                RecordKind::Unit,
-                among.as_ref(),
-                after.map(UnitId::uuid),
-                limit,
-            )
+            let after = after.map(UnitId::uuid);
+            ops::records::list(conn, organization, RecordKind::Unit, &among, after, limit)
         })
     }
 
@@ -222,7 +213,7 @@ impl Store {
     ) -> Result<Page<RecordView>> {
         through!(self, read, |conn, ops| {
             let after = after.map(ScheduleId::uuid);
-            ops::records::list(conn, Key::from(organization), RecordKind::Schedule, None, after, limit)
+            ops::records::list(conn, Key::from(organization), RecordKind::Schedule, &Among::All, after, limit)
         })
     }
 
@@ -273,9 +264,26 @@ impl Store {
         through!(self, read, |conn, ops| ops::due::list(conn, &query))
     }
 
-    /// Moves the stored states of at most `limit` units on to `now`; says how many it moved.
-    pub async fn advance(&self, organization: OrganizationId, now: Instant, limit: i64) -> Result<usize> {
-        through!(self, write for Key::from(organization), |conn, ops| ops::advance::advance(conn, Key::from(organization), now, limit))
+    /// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules than this binary's.
+    pub async fn waiting(
+        &self,
+        organization: OrganizationId,
+        now: Instant,
+        limit: i64,
+    ) -> Result<Vec<UnitId>> {
+        through!(self, read, |conn, ops| ops::advance::waiting(conn, Key::from(organization), now, limit))
+    }
+
+    /// Moves the stored state of one unit on to `now`.
+    pub async fn advance(&self, organization: OrganizationId, unit: UnitId, now: Instant) -> Result<()> {
+        let key = Key::from(organization);
+        through!(self, write for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
+    }
+
+    /// Forgets what lists can no longer be pinned to at `now`.
+    pub async fn forget(&self, organization: OrganizationId, now: Instant) -> Result<()> {
+        let key = Key::from(organization);
+        through!(self, write for key, |conn, ops| ops::advance::forget(conn, key, now))
     }
 
     /// Recomputes every fold from the log and reports each difference.

@@ -6,12 +6,14 @@ use model::edit::RecordKind;
 
 use crate::{command::Outcome, key::Key};
 
-/// Records to lock, in the order in which everybody locks: site, schedule, unit, person, grant; then by id.
+/// Records to lock, in the order in which everybody locks: organization, site, schedule, unit, person, grant;
+/// then by id.
 pub(crate) type Locks = BTreeSet<(u8, &'static str, Key)>;
 
 /// A record's place in that order.
 pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
     let rank = match kind {
+        RecordKind::Organization => 0,
         RecordKind::Site => 1,
         RecordKind::Schedule | RecordKind::Edition => 2,
         RecordKind::Unit | RecordKind::ServiceEvent => 3,

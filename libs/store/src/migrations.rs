@@ -19,7 +19,7 @@ const SQLITE: EmbeddedMigrations = embed_migrations!("../../migrations/sqlite");
 /// The key of the lock that keeps two processes from migrating one PostgreSQL database at once.
 const MIGRATION_LOCK: i64 = 0x6B65_6570_7374_6172;
 
-/// Brings the schema up to this binary's; says which migrations ran.
+/// Brings the schema up to this binary's, and makes an SQLite file that is not there; says which migrations ran.
 pub fn migrate(address: &Address) -> Result<Vec<String>> {
     let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
     let names = |ran: Vec<MigrationVersion<'_>>| ran.iter().map(ToString::to_string).collect();
@@ -60,7 +60,7 @@ pub(crate) fn require_current(address: &Address) -> Result<()> {
             )
         }
         Address::Sqlite(file) => {
-            let applied = connect_sqlite(file)?.applied_migrations().map_err(failed)?;
+            let applied = connect_sqlite(&sqlite::existing(file))?.applied_migrations().map_err(failed)?;
             (
                 newest(applied),
                 MigrationSource::<diesel::sqlite::Sqlite>::migrations(&SQLITE)
@@ -77,7 +77,7 @@ pub(crate) fn require_current(address: &Address) -> Result<()> {
 pub fn schema_dump(address: &Address) -> Result<Vec<String>> {
     match address {
         Address::Postgres(url) => dump::postgres(&mut connect_postgres(url)?),
-        Address::Sqlite(file) => dump::sqlite(&mut connect_sqlite(file)?),
+        Address::Sqlite(file) => dump::sqlite(&mut connect_sqlite(&sqlite::existing(file))?),
     }
 }
 

@@ -1,5 +1,7 @@
 //! What readers are given.
 
+use std::{collections::BTreeSet, fmt};
+
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId, edit::RecordKind,
@@ -10,8 +12,8 @@ use uuid::Uuid;
 
 use crate::command::Etag;
 
-/// A record with fields, private text joined in.
-#[derive(Clone, Debug)]
+/// A record with fields, private text joined in; `Debug` shows nothing of them.
+#[derive(Clone)]
 pub struct RecordView {
     /// The kind.
     pub kind: RecordKind,
@@ -23,8 +25,8 @@ pub struct RecordView {
     pub etag: Etag,
 }
 
-/// A service event as it was recorded, private text joined in.
-#[derive(Clone, Debug)]
+/// A service event as it was recorded, private text joined in; `Debug` shows nothing of it.
+#[derive(Clone)]
 pub struct EventView {
     /// Its id.
     pub id: EventId,
@@ -38,6 +40,8 @@ pub struct EventView {
     pub recorded_at: Instant,
     /// Who entered it.
     pub author: PersonId,
+    /// Its strong ETag: of its content with private text as commitments, and of whether that was erased.
+    pub etag: Etag,
 }
 
 /// An edition of a schedule.
@@ -60,6 +64,16 @@ pub struct Page<T> {
     pub more: bool,
 }
 
+/// Which records of a kind are asked for.
+pub(crate) enum Among {
+    /// All of them.
+    All,
+    /// Those with one of these ids.
+    Ids(BTreeSet<Uuid>),
+    /// Units in scope of one site of each of these sets.
+    UnitsOf(Vec<Vec<SiteId>>),
+}
+
 /// The state of one unit, folded afresh.
 #[derive(Clone, Debug)]
 pub struct UnitDue {
@@ -67,6 +81,8 @@ pub struct UnitDue {
     pub home_site: SiteId,
     /// The fold.
     pub state: UnitState,
+    /// A digest of all that the fold rests on.
+    pub evidence: String,
 }
 
 /// Which service events are asked for.
@@ -145,5 +161,17 @@ impl DuePlace {
     /// The place of an item.
     pub fn of(unit: UnitId, key: &ItemKey, due_at: Instant) -> Self {
         Self { due_at, unit, schedule: key.schedule, task: key.task.clone() }
+    }
+}
+
+impl fmt::Debug for RecordView {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "RecordView({} {})", self.kind.as_str(), self.id)
+    }
+}
+
+impl fmt::Debug for EventView {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "EventView({})", self.id)
     }
 }

@@ -2,6 +2,7 @@ DROP TABLE secret;
 DROP TABLE private_text;
 DROP TABLE outbox;
 DROP TABLE feed;
+DROP TABLE due_item_before;
 DROP TABLE due_item;
 DROP TABLE unit_state;
 DROP TABLE service_event;

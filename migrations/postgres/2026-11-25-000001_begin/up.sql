@@ -3,7 +3,6 @@
 
 CREATE TABLE organization (
     id               uuid PRIMARY KEY,
-    name             text NOT NULL,
     next_seq         bigint NOT NULL,
     last_recorded_at bigint NOT NULL
 );
@@ -111,11 +110,27 @@ CREATE TABLE due_item (
     home_site     uuid NOT NULL,
     standing_site uuid NOT NULL,
     state         text COLLATE "C" NOT NULL,
+    reason        text COLLATE "C",
     due_at        bigint NOT NULL,
     PRIMARY KEY (organization, unit_id, schedule_id, task)
 );
 CREATE INDEX due_item_state ON due_item (organization, state, due_at, unit_id, schedule_id, task);
 CREATE INDEX due_item_due_at ON due_item (organization, due_at, unit_id, schedule_id, task);
+
+-- What a due item was before it changed, for lists that are pinned to an earlier instant; kept for a day. Without a
+-- state there was no such item.
+CREATE TABLE due_item_before (
+    organization uuid NOT NULL,
+    unit_id      uuid NOT NULL,
+    schedule_id  uuid NOT NULL,
+    task         text COLLATE "C" NOT NULL,
+    until        bigint NOT NULL,
+    state        text COLLATE "C",
+    reason       text COLLATE "C",
+    due_at       bigint NOT NULL,
+    PRIMARY KEY (organization, unit_id, schedule_id, task, until)
+);
+CREATE INDEX due_item_before_until ON due_item_before (organization, until);
 
 -- One row per change and site in scope when it was written; the nil site stands for the whole organization.
 CREATE TABLE feed (

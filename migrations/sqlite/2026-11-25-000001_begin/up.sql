@@ -3,7 +3,6 @@
 
 CREATE TABLE organization (
     id               BLOB NOT NULL PRIMARY KEY,
-    name             TEXT NOT NULL,
     next_seq         INTEGER NOT NULL,
     last_recorded_at INTEGER NOT NULL
 ) STRICT;
@@ -111,11 +110,27 @@ CREATE TABLE due_item (
     home_site     BLOB NOT NULL,
     standing_site BLOB NOT NULL,
     state         TEXT NOT NULL,
+    reason        TEXT,
     due_at        INTEGER NOT NULL,
     PRIMARY KEY (organization, unit_id, schedule_id, task)
 ) STRICT;
 CREATE INDEX due_item_state ON due_item (organization, state, due_at, unit_id, schedule_id, task);
 CREATE INDEX due_item_due_at ON due_item (organization, due_at, unit_id, schedule_id, task);
+
+-- What a due item was before it changed, for lists that are pinned to an earlier instant; kept for a day. Without a
+-- state there was no such item.
+CREATE TABLE due_item_before (
+    organization BLOB NOT NULL,
+    unit_id      BLOB NOT NULL,
+    schedule_id  BLOB NOT NULL,
+    task         TEXT NOT NULL,
+    until        INTEGER NOT NULL,
+    state        TEXT,
+    reason       TEXT,
+    due_at       INTEGER NOT NULL,
+    PRIMARY KEY (organization, unit_id, schedule_id, task, until)
+) STRICT;
+CREATE INDEX due_item_before_until ON due_item_before (organization, until);
 
 -- One row per change and site in scope when it was written; the nil site stands for the whole organization.
 CREATE TABLE feed (

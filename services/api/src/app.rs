@@ -6,7 +6,7 @@ use actix_web::{
     Error, HttpResponse,
     body::{EitherBody, MessageBody},
     dev::{ServiceRequest, ServiceResponse},
-    http::{StatusCode, header},
+    http::{Method, StatusCode, header},
     middleware::Next,
 };
 use tracing::Instrument;
@@ -16,9 +16,8 @@ use crate::problem::{ApiError, Kind};
 
 pub(crate) use crate::routes::configure;
 
-/// Headers on every answer: nothing of ours is to be cached, framed, guessed at or referred from.
+/// Headers on every answer: nothing of ours is to be framed, guessed at or referred from.
 const HEADERS: &[(&str, &str)] = &[
-    ("cache-control", "private, no-cache"),
     ("content-security-policy", "default-src 'none'; frame-ancestors 'none'"),
     ("referrer-policy", "no-referrer"),
     ("strict-transport-security", "max-age=31536000; includeSubDomains"),
@@ -34,10 +33,17 @@ pub(crate) async fn frame<B: MessageBody>(
     let id = request_id(&request);
     let started = Ticks::now();
     let route = request.match_pattern().unwrap_or_else(|| "unmatched".to_owned());
-    let span = tracing::info_span!("request", id = %id, http.method = %request.method(), http.route = %route);
+    let asked_to_read = matches!(*request.method(), Method::GET | Method::HEAD);
+    let method = known_method(request.method());
+    let span = tracing::info_span!("request", id = %id, http.method = method, http.route = %route);
     let answered = next.call(request).instrument(span.clone()).await;
     let mut response = answered.map(|response| with_problem(response, &id))?;
+    // What has a tag may be kept and asked about again; nothing else may be kept at all.
+    let tagged =
+        asked_to_read && response.headers().contains_key(header::ETAG) && response.status().as_u16() < 400;
+    let cache = if tagged { "private, no-cache" } else { "private, no-store" };
     let headers = response.headers_mut();
+    headers.insert(header::CACHE_CONTROL, header::HeaderValue::from_static(cache));
     for (name, value) in HEADERS {
         headers.insert(header::HeaderName::from_static(name), header::HeaderValue::from_static(value));
     }
@@ -48,6 +54,12 @@ pub(crate) async fn frame<B: MessageBody>(
     let micros = u64::try_from(started.elapsed().as_micros()).unwrap_or(u64::MAX);
     span.in_scope(|| tracing::info!(http.status = status, duration_us = micros, "answered"));
     Ok(response)
+}
+
+/// A method as the log names it: whatever a client makes up is `other`, so that lines stay short.
+fn known_method(method: &Method) -> &'static str {
+    let known = ["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE"];
+    known.into_iter().find(|known| *known == method.as_str()).unwrap_or("other")
 }
 
 /// The client's id for the request if it is a plain one, else a fresh one.

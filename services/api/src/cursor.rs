@@ -5,7 +5,7 @@ use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
 use model::OrganizationId;
 use serde::{Serialize, de::DeserializeOwned};
 
-use crate::problem::{ApiError, ApiResult, Kind};
+use crate::problem::{ApiError, ApiResult};
 
 /// Makes cursors and reads them back.
 #[derive(Clone)]
@@ -40,7 +40,7 @@ impl Cursors {
         list: &str,
         cursor: &str,
     ) -> ApiResult<T> {
-        let broken = || ApiError::new(Kind::InvalidCursor);
+        let broken = || ApiError::cursor("The cursor is broken, or belongs to another list.");
         let bytes = URL_SAFE_NO_PAD.decode(cursor).map_err(|_| broken())?;
         let (tag, content) = bytes.split_at_checked(TAG).ok_or_else(broken)?;
         let expected = self.tag(organization, list, content);
@@ -61,19 +61,20 @@ impl Cursors {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::problem::Kind;
 
     #[test]
     fn a_cursor_is_good_for_its_own_list_only() {
         let cursors = Cursors::new(b"secret");
         let [ours, theirs] = [1, 2].map(|n| OrganizationId::from_uuid(uuid::Uuid::from_u128(n)));
-        let cursor = cursors.make(ours, "/v1/units?limit=2", &7).unwrap();
-        assert_eq!(cursors.read::<i32>(ours, "/v1/units?limit=2", &cursor).unwrap(), 7);
+        let cursor = cursors.make(ours, "/v1/units?site=2", &7).unwrap();
+        assert_eq!(cursors.read::<i32>(ours, "/v1/units?site=2", &cursor).unwrap(), 7);
         let mut changed = cursor.clone();
         changed.replace_range(3..4, if cursor.as_bytes()[3] == b'A' { "B" } else { "A" });
         let refused = [
-            (theirs, "/v1/units?limit=2", &cursor),
-            (ours, "/v1/units?limit=3", &cursor),
-            (ours, "/v1/units?limit=2", &changed),
+            (theirs, "/v1/units?site=2", &cursor),
+            (ours, "/v1/units?site=3", &cursor),
+            (ours, "/v1/units?site=2", &changed),
         ];
         for (organization, list, cursor) in refused {
             assert_eq!(

@@ -38,9 +38,11 @@ pub(crate) struct Actor {
     pub everywhere: bool,
 }
 
-/// How much was imported.
+/// How much the files hold, and how much of it was new.
 #[derive(Debug, Default)]
 pub(crate) struct Counts {
+    /// What was not recorded before.
+    pub(crate) new: usize,
     /// Sites.
     pub sites: usize,
     /// Units.
@@ -79,83 +81,95 @@ pub(crate) fn actors(data: &Path) -> Result<Vec<Actor>> {
     array(&data.join("people.json"))?.iter().map(actor).collect()
 }
 
-/// Imports the fleet, unless the organization is there already.
-pub(crate) async fn import(state: &State, data: &Path, described: &Described) -> Result<Option<Counts>> {
-    if !setup::organization(state, described.id, &described.name).await? {
-        return Ok(None);
-    }
+/// Imports the fleet. What is there already is recognised, so an import that broke off goes on where it stopped.
+pub(crate) async fn import(state: &State, data: &Path, described: &Described) -> Result<Counts> {
     let actors = actors(data)?;
     let acting = |role: &str| {
         actors.iter().find(|actor| actor.role == role).ok_or_else(|| anyhow!("nobody is {role}"))
     };
     let (admin, coordinator) = (acting("admin")?.id, acting("coordinator")?.id);
-    let importer = setup::coordinator(described.id, coordinator, state.clock.now());
-    let mut counts = Counts::default();
-    for site in array(&data.join("sites.json"))? {
-        record(state, &importer, RecordKind::Site, site).await?;
-        counts.sites += 1;
-    }
+    state.store.create_organization(described.id).await?;
+    let mut founding = vec![setup::organization(described.id, &described.name)?];
     for person in array(&data.join("people.json"))? {
-        setup::person(state, described.id, admin, &person).await?;
+        founding.extend(setup::person(&person, state.clock.now())?);
+    }
+    let mut import = Import {
+        state,
+        importer: setup::coordinator(described.id, coordinator, state.clock.now()),
+        counts: Counts {
+            new: setup::record(state, described.id, admin, founding).await?,
+            ..Counts::default()
+        },
+    };
+    for site in array(&data.join("sites.json"))? {
+        import.record(RecordKind::Site, site).await?;
+        import.counts.sites += 1;
     }
     for file in &described.schedules {
-        schedule(state, &importer, &data.join(file)).await?;
-        counts.editions += 1;
+        import.schedule(&data.join(file)).await?;
+        import.counts.editions += 1;
     }
     for unit in array(&data.join("units.json"))? {
-        record(state, &importer, RecordKind::Unit, unit).await?;
-        counts.units += 1;
+        import.record(RecordKind::Unit, unit).await?;
+        import.counts.units += 1;
     }
-    events(state, &importer, &data.join("events"), &mut counts).await?;
-    Ok(Some(counts))
+    import.events(&data.join("events")).await?;
+    Ok(import.counts)
 }
 
-async fn schedule(state: &State, importer: &Caller, file: &Path) -> Result<()> {
-    let whole = value(file)?;
-    let schedule = whole.get("schedule").cloned().unwrap_or_default();
-    let id = ScheduleId::parse(text(&schedule, "id")?).map_err(|f| anyhow!("{f}"))?;
-    record(state, importer, RecordKind::Schedule, schedule).await?;
-    let edition = whole.get("edition").cloned().unwrap_or_default();
-    let proposal = intake::new_edition(id, edition, random::id(importer.now())).map_err(ApiError::invalid);
-    submit(state, importer, proposal).await.with_context(|| file.display().to_string()).map(drop)
+struct Import<'s> {
+    state: &'s State,
+    importer: Caller,
+    counts: Counts,
 }
 
-async fn events(state: &State, importer: &Caller, folder: &Path, counts: &mut Counts) -> Result<()> {
-    let mut files =
-        fs::read_dir(folder)?.map(|entry| entry.map(|entry| entry.path())).collect::<Result<Vec<_>, _>>()?;
-    files.sort();
-    for file in files {
-        let lines = fs::read_to_string(&file)?;
-        for (number, line) in lines.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
-            let place = || format!("{} line {}", file.display(), number + 1);
-            let body = json::parse(line.as_bytes()).with_context(place)?;
-            let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-            let proposal =
-                intake::new_event(body, random::id(importer.now()), salts).map_err(ApiError::invalid);
-            if let Written::Event(_, warnings) =
-                submit(state, importer, proposal).await.with_context(place)?
-            {
-                counts.warnings += usize::from(!warnings.is_empty());
+impl Import<'_> {
+    async fn schedule(&mut self, file: &Path) -> Result<()> {
+        let whole = value(file)?;
+        let schedule = whole.get("schedule").cloned().unwrap_or_default();
+        let id = ScheduleId::parse(text(&schedule, "id")?).map_err(|f| anyhow!("{f}"))?;
+        self.record(RecordKind::Schedule, schedule).await?;
+        let edition = whole.get("edition").cloned().unwrap_or_default();
+        let proposal = intake::new_edition(id, edition, random::id(self.importer.now()));
+        self.submit(proposal).await.with_context(|| file.display().to_string()).map(drop)
+    }
+
+    async fn events(&mut self, folder: &Path) -> Result<()> {
+        let mut files = fs::read_dir(folder)?
+            .map(|entry| entry.map(|entry| entry.path()))
+            .collect::<Result<Vec<_>, _>>()?;
+        files.sort();
+        for file in files {
+            let lines = fs::read_to_string(&file)?;
+            for (number, line) in lines.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
+                let place = || format!("{} line {}", file.display(), number + 1);
+                let body = json::parse(line.as_bytes()).with_context(place)?;
+                let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
+                let proposal = intake::new_event(body, random::id(self.importer.now()), salts);
+                if let Written::Event(_, warnings) = self.submit(proposal).await.with_context(place)? {
+                    self.counts.warnings += usize::from(!warnings.is_empty());
+                }
+                self.counts.events += 1;
             }
-            counts.events += 1;
         }
+        Ok(())
     }
-    Ok(())
-}
 
-async fn record(state: &State, importer: &Caller, kind: RecordKind, body: Value) -> Result<()> {
-    let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-    let proposal =
-        intake::new_record(kind, body, random::id(importer.now()), salts).map_err(ApiError::invalid);
-    submit(state, importer, proposal).await.with_context(|| kind.as_str()).map(drop)
-}
+    async fn record(&mut self, kind: RecordKind, body: Value) -> Result<()> {
+        let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
+        let proposal = intake::new_record(kind, body, random::id(self.importer.now()), salts);
+        self.submit(proposal).await.with_context(|| kind.as_str()).map(drop)
+    }
 
-async fn submit(state: &State, importer: &Caller, proposal: Result<Proposal, ApiError>) -> Result<Written> {
-    let explain =
-        |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
-    let proposal = proposal.map_err(explain)?;
-    let done = intake::submit(state, importer, Channel::Import, proposal).await.map_err(explain)?;
-    Ok(done.written)
+    async fn submit(&mut self, proposal: intake::Read<Proposal>) -> Result<Written> {
+        let explain =
+            |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
+        let proposal = intake::keyed(proposal, None).map_err(explain)?;
+        let done =
+            intake::submit(self.state, &self.importer, Channel::Import, proposal).await.map_err(explain)?;
+        self.counts.new += usize::from(!done.repeat);
+        Ok(done.written)
+    }
 }
 
 fn value(file: &Path) -> Result<Value> {

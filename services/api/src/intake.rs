@@ -6,6 +6,7 @@ use model::{
     edit::{Action, Channel, Edit, RecordKind, Target},
     event::ServiceEvent,
     id::Kind,
+    organization::OrganizationFields,
     person::{GrantFields, PersonFields},
     private::Salt,
     read::{FieldError, Flaw, Mode, Object, whole},
@@ -28,7 +29,7 @@ use crate::{
 };
 
 /// What a body came to, or everything wrong with it.
-type Read<T> = Result<T, Vec<FieldError>>;
+pub(crate) type Read<T> = Result<T, Vec<FieldError>>;
 
 /// A new record of `kind`; `fallback` becomes its id where the body has none.
 pub(crate) fn new_record(
@@ -42,6 +43,7 @@ pub(crate) fn new_record(
         RecordKind::Site => created(&body, Target::Site, SiteFields::read, salts),
         RecordKind::Unit => created(&body, Target::Unit, UnitFields::read, salts),
         RecordKind::Schedule => created(&body, Target::Schedule, ScheduleFields::read, salts),
+        RecordKind::Organization => created(&body, Target::Organization, OrganizationFields::read, salts),
         RecordKind::Person => created(&body, Target::Person, PersonFields::read, salts),
         RecordKind::Grant => created(&body, Target::Grant, GrantFields::read, salts),
         RecordKind::Edition | RecordKind::ServiceEvent => Err(Vec::new()),
@@ -57,6 +59,7 @@ pub(crate) fn patch(
     salts: Vec<Salt>,
 ) -> Read<Proposal> {
     let fields = match target {
+        Target::Organization(_) => patched(body, OrganizationFields::read)?,
         Target::Site(_) => patched(body, SiteFields::read)?,
         Target::Unit(_) => patched(body, UnitFields::read)?,
         Target::Schedule(_) => patched(body, ScheduleFields::read)?,
@@ -128,8 +131,10 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
         Action::Create { target: Target::Schedule(_), .. }
         | Action::Set { target: Target::Schedule(_), .. }
         | Action::Edition { .. } => Asked::CreateSchedule,
-        Action::Create { target: Target::Person(_) | Target::Grant(_), .. }
-        | Action::Set { target: Target::Person(_) | Target::Grant(_), .. } => Asked::ManagePeople,
+        Action::Create { target: Target::Organization(_) | Target::Person(_) | Target::Grant(_), .. }
+        | Action::Set { target: Target::Organization(_) | Target::Person(_) | Target::Grant(_), .. } => {
+            Asked::ManagePeople
+        }
         Action::Event(event) => match event.kind() {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),
@@ -203,4 +208,14 @@ fn with_id(mut body: Value, fallback: EditId) -> Value {
 /// The id for a body without one: the key that the client sent, or a fresh one.
 pub(crate) fn fallback(key: Option<EditId>, caller: &Caller) -> EditId {
     key.unwrap_or_else(|| random::id(caller.now()))
+}
+
+/// A proposal whose id is the client's key, if it sent one: two ids for one wish would make repeats ambiguous.
+pub(crate) fn keyed(proposal: Read<Proposal>, key: Option<EditId>) -> ApiResult<Proposal> {
+    let proposal = proposal.map_err(ApiError::invalid)?;
+    if key.is_some_and(|key| key != proposal.edit.id) {
+        let detail = "Idempotency-Key is another id than the one in the body; leave one of them out.";
+        return Err(ApiError::header("Idempotency-Key", "two_ids", detail));
+    }
+    Ok(proposal)
 }

@@ -6,7 +6,7 @@ use actix_web::{
     HttpResponse, ResponseError,
     http::{StatusCode, header},
 };
-use model::read::FieldError;
+use model::read::{FieldError, Flaw};
 use serde::Serialize;
 use store::{StoreError, command::Etag};
 use utoipa::ToSchema;
@@ -142,6 +142,25 @@ impl ApiError {
     /// Members of the body are wrong.
     pub(crate) fn invalid(errors: Vec<FieldError>) -> Self {
         Self::new(Kind::InvalidRequest).errors(errors)
+    }
+
+    /// A header is wrong.
+    pub(crate) fn header(name: &str, code: &'static str, detail: &str) -> Self {
+        let error = FieldError::in_header(name, Flaw::new(code, detail));
+        Self::new(Kind::InvalidHeader).detail(detail).errors(vec![error])
+    }
+
+    /// The body is no acceptable JSON.
+    pub(crate) fn json(detail: impl Into<String>) -> Self {
+        let detail = detail.into();
+        let error = FieldError::at("", Flaw::new("invalid_json", detail.clone()));
+        Self::new(Kind::InvalidJson).detail(detail).errors(vec![error])
+    }
+
+    /// The cursor is broken, or of another list.
+    pub(crate) fn cursor(detail: &str) -> Self {
+        let error = FieldError::in_parameter("cursor", Flaw::new("cursor_invalid", detail));
+        Self::new(Kind::InvalidCursor).detail(detail).errors(vec![error])
     }
 
     /// The record is another than its author saw.

@@ -7,6 +7,7 @@ use anyhow::{Result, anyhow};
 use model::{
     Instant, OrganizationId, PersonId,
     edit::{Channel, RecordKind},
+    id::kind,
     person::{Role, SiteScope},
 };
 use serde_json::{Value, json};
@@ -17,29 +18,24 @@ use store::{
 
 use crate::{extract::Caller, intake, random, state::State};
 
-/// Makes an organization; says whether it is new.
-pub(crate) async fn organization(state: &State, id: OrganizationId, name: &str) -> Result<bool> {
-    Ok(state.store.create_organization(id, name).await?)
+/// The organization itself, as an edit.
+pub(crate) fn organization(id: OrganizationId, name: &str) -> Result<Proposal> {
+    proposal(RecordKind::Organization, json!({"id": id, "name": name}), Instant::FIRST)
 }
 
-/// Records a person with grants, each `{id, role, sites, from, until}`, in the name of `author`.
-pub(crate) async fn person(
-    state: &State,
-    organization: OrganizationId,
-    author: PersonId,
-    person: &Value,
-) -> Result<()> {
+/// A person with grants, each `{id, role, sites, from, until}`, as edits.
+pub(crate) fn person(person: &Value, now: Instant) -> Result<Vec<Proposal>> {
     let mut person = person.clone();
     let grants = person.as_object_mut().and_then(|members| members.remove("grants"));
     let id = person.get("id").cloned().unwrap_or_default();
-    record(state, organization, author, RecordKind::Person, person).await?;
+    let mut edits = vec![proposal(RecordKind::Person, person, now)?];
     for mut grant in grants.as_ref().and_then(Value::as_array).cloned().unwrap_or_default() {
         if let Some(members) = grant.as_object_mut() {
             members.insert("person_id".to_owned(), id.clone());
         }
-        record(state, organization, author, RecordKind::Grant, grant).await?;
+        edits.push(proposal(RecordKind::Grant, grant, now)?);
     }
-    Ok(())
+    Ok(edits)
 }
 
 /// Makes an organization with one person who administers it and runs its fleet.
@@ -50,10 +46,16 @@ pub(crate) async fn found(
 ) -> Result<(OrganizationId, PersonId)> {
     let now = state.clock.now();
     let (id, first): (OrganizationId, PersonId) = (random::id(now), random::id(now));
-    organization(state, id, name).await?;
-    let grant = |role: &str| json!({"id": random::id::<model::id::kind::Grant>(now).to_string(), "role": role, "sites": "all", "from": now.to_string()});
-    let body = json!({"id": first.to_string(), "name": first_person, "grants": [grant("admin"), grant("coordinator")]});
-    person(state, id, first, &body).await?;
+    let grant = |role: &str| {
+        let id = random::id::<kind::Grant>(now);
+        json!({"id": id, "role": role, "sites": "all", "from": now})
+    };
+    let body = json!({"id": first, "name": first_person, "grants": [grant("admin"), grant("coordinator")]});
+    // Everything is read before anything is made.
+    let mut founding = vec![organization(id, name)?];
+    founding.extend(person(&body, now)?);
+    state.store.create_organization(id).await?;
+    record(state, id, first, founding).await?;
     Ok((id, first))
 }
 
@@ -63,36 +65,34 @@ pub(crate) fn coordinator(organization: OrganizationId, person: PersonId, now: I
     Caller::new(Principal { person, organization, grants: vec![grant] }, now)
 }
 
-async fn record(
+/// Records edits in one transaction in the name of `author`, whom nobody asks; says how many were new.
+pub(crate) async fn record(
     state: &State,
     organization: OrganizationId,
     author: PersonId,
-    kind: RecordKind,
-    body: Value,
-) -> Result<()> {
-    let now = state.clock.now();
-    let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-    let proposal = intake::new_record(kind, body, random::id(now), salts)
-        .map_err(|errors| anyhow!("{}: {errors:?}", kind.as_str()))?;
-    submit(state, organization, author, proposal).await
-}
-
-async fn submit(
-    state: &State,
-    organization: OrganizationId,
-    author: PersonId,
-    proposal: Proposal,
-) -> Result<()> {
+    edits: Vec<Proposal>,
+) -> Result<usize> {
     let command = Command {
         organization,
         author,
         channel: Channel::Service,
         now: state.clock.now(),
-        edits: vec![proposal],
+        edits,
         permit: Permit(Arc::new(|_| Permission::Allowed)),
     };
-    match state.store.write(command).await?.pop() {
-        Some(Outcome::Applied(_) | Outcome::AlreadyApplied(_)) => Ok(()),
-        other => Err(anyhow!("refused: {other:?}")),
+    let mut new = 0;
+    for outcome in state.store.write(command).await? {
+        match outcome {
+            Outcome::Applied(_) => new += 1,
+            Outcome::AlreadyApplied(_) => {}
+            Outcome::Refused(refusal) => return Err(anyhow!("refused: {refusal:?}")),
+        }
     }
+    Ok(new)
+}
+
+fn proposal(kind: RecordKind, body: Value, now: Instant) -> Result<Proposal> {
+    let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
+    intake::new_record(kind, body, random::id(now), salts)
+        .map_err(|errors| anyhow!("{}: {errors:?}", kind.as_str()))
 }

@@ -27,17 +27,34 @@ impl Parties {
     }
 }
 
-/// Makes a signing key and the set of public keys that goes with it; files that are there stay.
+/// Makes a signing key and the set of public keys that goes with it; files that are there stay as they are.
 pub(crate) fn make(private: &Path, public: &Path) -> Result<()> {
     if !private.exists() {
         let seed = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
-        let key = SigningKey::from_seed(&seed)?;
-        let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(private)?;
-        file.write_all(key.to_pkcs8_pem().as_bytes())?;
+        write_private(private, &SigningKey::from_seed(&seed)?.to_pkcs8_pem())?;
     }
     let key = load(private)?;
+    if public.exists() {
+        let set = fs::read_to_string(public).with_context(|| format!("cannot read {}", public.display()))?;
+        anyhow::ensure!(
+            set.contains(key.public().kid()),
+            "{} does not hold the public key of {}; add it there",
+            public.display(),
+            private.display()
+        );
+        return Ok(());
+    }
     fs::write(public, keys::jwks([key.public()]).to_string())
         .with_context(|| format!("cannot write {}", public.display()))
+}
+
+/// Writes a file that only its owner may read.
+pub(crate) fn write_private(file: &Path, text: &str) -> Result<()> {
+    let mut options = fs::OpenOptions::new();
+    let opened = options.write(true).create(true).truncate(true).mode(0o600).open(file);
+    opened
+        .and_then(|mut file| file.write_all(text.as_bytes()))
+        .with_context(|| format!("cannot write {}", file.display()))
 }
 
 /// Reads a signing key.

@@ -7,6 +7,9 @@ use crate::{
 };
 
 /// An engine or a meter was fitted, or an engine rebuilt.
+///
+/// A meter's change moves the engine hours that readings stand for. An engine's is kept on record; no limit counts
+/// from it yet.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ComponentChange {
     /// Which part of the unit.

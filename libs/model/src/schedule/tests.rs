@@ -47,7 +47,7 @@ fn refuses_by_name_and_place() {
     ];
     for (tasks, pointer, code) in cases {
         let errors = whole(&edition(tasks.clone()), Mode::New, Edition::read).unwrap_err();
-        assert_eq!((errors[0].pointer.as_str(), errors[0].code), (*pointer, *code), "{errors:?}");
+        assert_eq!((errors[0].pointer.as_deref(), errors[0].code), (Some(*pointer), *code), "{errors:?}");
     }
 }
 

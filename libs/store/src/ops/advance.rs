@@ -1,65 +1,96 @@
 //! Time alone changes states: moving the stored ones on.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use diesel::prelude::*;
-use model::Instant;
+use interval::next_at;
+use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
-use super::{folds, log, schema::unit_state};
+use super::{
+    folds, log,
+    schema::unit_state,
+    units::{self, Context},
+};
 use crate::{error::Result, key::Key};
 
-/// Moves the states of at most `limit` units on to `now`, earliest first; says how many it moved.
-///
-/// Idempotent: a unit that another instance has moved meanwhile is found to be done under its lock.
-pub(crate) fn advance(conn: &mut Conn, organization: Key, now: Instant, limit: i64) -> Result<usize> {
-    let waiting: Vec<Key> = unit_state::table
-        .filter(unit_state::organization.eq(organization))
+/// What lists may still be pinned to, and a little more.
+const KEPT_SECONDS: i64 = 25 * 3600;
+
+/// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules or zone data than this
+/// binary's; those that wait longest first.
+pub(crate) fn waiting(conn: &mut Conn, organization: Key, now: Instant, limit: i64) -> Result<Vec<UnitId>> {
+    let of_organization = unit_state::table.filter(unit_state::organization.eq(organization)).limit(limit);
+    let mut found: Vec<Key> = of_organization
         .filter(unit_state::next_at.le(now.micros()))
         .order((unit_state::next_at, unit_state::unit_id))
-        .limit(limit)
         .select(unit_state::unit_id)
         .load(conn)?;
-    let mut locks: Vec<_> = waiting.iter().map(|unit| ("unit", *unit)).collect();
-    locks.sort();
-    dialect::lock(conn, organization, &locks)?;
-    let mut told = Vec::new();
-    for unit in &waiting {
-        told.extend(advance_unit(conn, organization, *unit, now)?);
-    }
-    if !told.is_empty() {
-        let (seq, _) = log::take_numbers(conn, organization, 0, now)?;
-        // Nothing enters the log; the events take the number of the last row, with ordinals of their own.
-        let first = log::next_ordinal(conn, organization, seq - 1)?;
-        let rows: Vec<_> = told
-            .iter()
-            .zip(first..)
-            .map(|(change, ordinal)| log::OutboxRow {
-                organization,
-                seq: seq - 1,
-                ordinal,
-                kind: folds::CHANGED.into(),
-                body: change.body.clone(),
-            })
-            .collect();
-        dialect::insert_outbox(conn, &rows)?;
-    }
-    Ok(waiting.len())
+    let outdated: Vec<Key> = of_organization
+        .filter(unit_state::folded_with.ne(folds::folded_with()))
+        .order(unit_state::unit_id)
+        .select(unit_state::unit_id)
+        .load(conn)?;
+    found.extend(outdated);
+    let mut seen = BTreeSet::new();
+    found.retain(|unit| seen.insert(*unit));
+    Ok(found.into_iter().map(Key::id).collect())
 }
 
-/// Moves one unit's states on, if they wait; says which changed.
+/// Moves one unit on to `now`, and tells others which items changed.
+///
+/// Idempotent: a unit that another instance has moved meanwhile is found to be done under its lock.
+pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Instant) -> Result<()> {
+    let key = Key::from(unit);
+    dialect::lock(conn, organization, &[(RecordKind::Unit.as_str(), key)])?;
+    let mut told = refold_outdated(conn, organization, unit, now)?;
+    told.extend(advance_unit(conn, organization, key, now)?);
+    if told.is_empty() {
+        return Ok(());
+    }
+    // Nothing enters the log: the events take the number of its last row, with ordinals of their own.
+    let (next, _) = log::take_numbers(conn, organization, 0, now)?;
+    let first = log::next_ordinal(conn, organization, next - 1)?;
+    dialect::insert_outbox(conn, &log::outbox_rows(organization, next - 1, first, &told))?;
+    Ok(())
+}
+
+/// Forgets what no list can be pinned to any more.
+pub(crate) fn forget(conn: &mut Conn, organization: Key, now: Instant) -> Result<()> {
+    folds::forget_before(conn, organization, now.plus_seconds(-KEPT_SECONDS))
+}
+
+/// Moves one unit's states on along its steps, if they wait; says which changed.
 pub(crate) fn advance_unit(
     conn: &mut Conn,
     organization: Key,
     unit: Key,
     now: Instant,
 ) -> Result<Vec<folds::Changed>> {
-    let Some(mut state) =
-        folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros())
-    else {
-        return Ok(Vec::new());
-    };
+    let waiting = folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros());
+    let Some(mut state) = waiting else { return Ok(Vec::new()) };
     let steps = folds::steps(&state)?;
     state.changed_at = folds::last_before(&steps, now).map_or(state.changed_at, Instant::micros);
-    state.next_at = folds::next_after(&steps, now).micros();
+    state.next_at = next_at(&steps, now).micros();
     let items = folds::item_rows(&state, &steps, now);
     folds::put(conn, &state, &items)
+}
+
+/// Folds a unit anew if it was folded with other rules or other time-zone data.
+fn refold_outdated(
+    conn: &mut Conn,
+    organization: Key,
+    unit: UnitId,
+    now: Instant,
+) -> Result<Vec<folds::Changed>> {
+    let stored = folds::state_of(conn, organization, Key::from(unit))?;
+    let Some(stored) = stored.filter(|state| state.folded_with != folds::folded_with()) else {
+        return Ok(Vec::new());
+    };
+    let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(Vec::new()) };
+    let context = Context::load(conn, organization, &loaded, &BTreeMap::new())?;
+    let state = units::refold(&loaded, &context)?;
+    let now = now.max(Instant::from_micros(stored.changed_at));
+    let (row, items) = folds::rows(organization, &loaded, &state, now)?;
+    folds::put(conn, &row, &items)
 }

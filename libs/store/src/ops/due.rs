@@ -1,7 +1,8 @@
 //! Lists of due items, exact at their instant.
 //!
-//! A list is made of two parts. Units whose stored states hold at the list's instant are answered from the index
-//! of item rows. Units that moved since, or wait to be moved, are few: their steps are read and evaluated.
+//! A list is made of three parts. Items of units whose stored states hold at the list's instant come from the index of
+//! item rows. Units that wait to be moved on are few while the advance keeps up: their steps are evaluated. Units that
+//! changed since the list was begun are answered from what their items were before.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -11,8 +12,8 @@ use model::{Code, Instant};
 
 use super::super::Conn;
 use super::{
-    folds::{self, ItemRow, StateRow},
-    schema::{due_item, unit_state},
+    folds::{self, BeforeRow, ItemRow, StateRow},
+    schema::{due_item, due_item_before, unit_state},
 };
 use crate::{
     error::{Result, StoreError},
@@ -125,14 +126,11 @@ fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<Step
 
 fn settled_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<DueRow> {
     let missing = || StoreError::corrupt("steps")(&"an item or an instant is missing");
-    let key = folds::key_of(item)?;
-    let of_item = steps
-        .get(&item.unit_id)
-        .and_then(|all| all.iter().find(|steps| steps.key == key))
-        .ok_or_else(missing)?;
-    let step = state_in(&of_item.steps, as_of).ok_or_else(missing)?;
+    let key = folds::key_of(item.schedule_id, &item.task)?;
+    let of_item = steps.get(&item.unit_id).and_then(|all| all.iter().find(|steps| steps.key == key));
+    let step = of_item.and_then(|item| state_in(&item.steps, as_of)).ok_or_else(missing)?;
     Ok(DueRow {
-        place: DuePlace::of(item.unit_id.id(), &key, of_item.due_at),
+        place: DuePlace::of(item.unit_id.id(), &key, step.due_at),
         home_site: item.home_site.id(),
         standing_site: item.standing_site.id(),
         state: step.state,
@@ -158,21 +156,66 @@ fn moving(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
     }
     let mut rows = Vec::new();
     for state in found.load::<StateRow>(conn)? {
-        let steps = folds::steps(&state)?;
-        rows.extend(steps.iter().filter_map(|item| {
-            // A list pinned to before the unit's first step shows what is known of that time now: the first step.
-            let step = state_in(&item.steps, query.as_of)
-                .or_else(|| item.steps.first().filter(|s| s.from > query.as_of && state.changed_at > at))?;
-            let row = DueRow {
-                place: DuePlace::of(state.unit_id.id(), &item.key, item.due_at),
-                home_site: state.home_site.id(),
-                standing_site: state.standing_site.id(),
-                state: step.state,
-                reason: step.reason,
-                until: step.until,
-            };
-            wanted(&row, query).then_some(row)
-        }));
+        let of_unit =
+            if state.changed_at > at { changed(conn, &state, at)? } else { waiting(&state, query.as_of)? };
+        rows.extend(of_unit.into_iter().filter(|row| wanted(row, query)));
+    }
+    Ok(rows)
+}
+
+/// Items of a unit that waits to be moved on: its steps know.
+fn waiting(state: &StateRow, as_of: Instant) -> Result<Vec<DueRow>> {
+    let row = |item: &ItemSteps| {
+        let step = state_in(&item.steps, as_of)?;
+        Some(DueRow {
+            place: DuePlace::of(state.unit_id.id(), &item.key, step.due_at),
+            home_site: state.home_site.id(),
+            standing_site: state.standing_site.id(),
+            state: step.state,
+            reason: step.reason,
+            until: step.until,
+        })
+    };
+    Ok(folds::steps(state)?.iter().filter_map(row).collect())
+}
+
+/// Items of a unit that changed after the list's instant: as they were then, so that its pages neither repeat nor
+/// skip one.
+fn changed(conn: &mut Conn, state: &StateRow, at: i64) -> Result<Vec<DueRow>> {
+    let since: Vec<BeforeRow> = due_item_before::table
+        .filter(due_item_before::organization.eq(state.organization))
+        .filter(due_item_before::unit_id.eq(state.unit_id))
+        .filter(due_item_before::until.gt(at))
+        .order(due_item_before::until.desc())
+        .select(BeforeRow::as_select())
+        .load(conn)?;
+    let now = folds::items_of(conn, state.organization, state.unit_id)?;
+    let still = now.into_iter().map(|item| BeforeRow {
+        organization: item.organization,
+        unit_id: item.unit_id,
+        schedule_id: item.schedule_id,
+        task: item.task,
+        until: state.next_at,
+        state: Some(item.state),
+        reason: item.reason,
+        due_at: item.due_at,
+    });
+    // The earliest change after the instant tells what held at it: later ones, and what is now, are overwritten.
+    let then: BTreeMap<(Key, String), BeforeRow> =
+        still.chain(since).map(|row| ((row.schedule_id, row.task.clone()), row)).collect();
+    let mut rows = Vec::new();
+    for row in then.into_values() {
+        let Some(word) = &row.state else { continue };
+        let (word, reason) = folds::words_of(word, row.reason.as_deref())?;
+        let key = folds::key_of(row.schedule_id, &row.task)?;
+        rows.push(DueRow {
+            place: DuePlace::of(state.unit_id.id(), &key, Instant::from_micros(row.due_at)),
+            home_site: state.home_site.id(),
+            standing_site: state.standing_site.id(),
+            state: word,
+            reason,
+            until: Instant::from_micros(row.until),
+        });
     }
     Ok(rows)
 }

@@ -113,13 +113,13 @@ pub(crate) fn of_schedule(
     Ok(Page { items, more })
 }
 
-/// Every edition's stored text; for the rebuild.
-pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, String>> {
-    let rows: Vec<(Key, String)> = edition::table
+/// Every edition's schedule and text, as stored; for the rebuild.
+pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, (Key, String)>> {
+    let rows: Vec<(Key, Key, String)> = edition::table
         .filter(edition::organization.eq(organization))
-        .select((edition::id, edition::body))
+        .select((edition::id, edition::schedule_id, edition::body))
         .load(conn)?;
-    Ok(rows.into_iter().collect())
+    Ok(rows.into_iter().map(|(id, schedule, body)| (id, (schedule, body))).collect())
 }
 
 /// Every job that is known; for the rebuild.
@@ -129,13 +129,21 @@ pub(crate) fn all_jobs(conn: &mut Conn, organization: Key) -> Result<BTreeSet<St
     Ok(codes.into_iter().collect())
 }
 
-/// Reads the text of an edition as the log holds it.
-pub(crate) fn read(body: &str) -> Result<Edition> {
+/// The member of an edition's body that names its schedule.
+pub(crate) const SCHEDULE: &str = "schedule_id";
+
+/// Reads an edition as the log holds it, with the schedule it belongs to.
+pub(crate) fn read(body: &str) -> Result<(ScheduleId, Edition)> {
     let corrupt = StoreError::corrupt("edition");
     let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, Edition::read).map_err(|errors| corrupt(&errors.len()))
+    whole(&value, Mode::Stored, |o| {
+        let schedule = o.required(SCHEDULE, ScheduleId::read);
+        let edition = Edition::read(o);
+        Some((schedule?, edition?))
+    })
+    .map_err(|errors| corrupt(&errors.len()))
 }
 
 fn view(id: Key, schedule: Key, body: &str) -> Result<EditionView> {
-    Ok(EditionView { id: id.id(), schedule: schedule.id(), edition: read(body)? })
+    Ok(EditionView { id: id.id(), schedule: schedule.id(), edition: read(body)?.1 })
 }

@@ -15,6 +15,7 @@ use super::{
     schema::{change_log, service_event},
 };
 use crate::{
+    command::Etag,
     error::{Result, StoreError},
     key::Key,
     view::{EventQuery, EventView, Page},
@@ -147,11 +148,12 @@ pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<
 pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
     let corrupt = StoreError::corrupt("service event");
     let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, ServiceEvent::read)
-        .map_err(|errors| corrupt(&errors.iter().map(|e| e.pointer.as_str()).collect::<Vec<_>>().join(" ")))
+    whole(&value, Mode::Stored, ServiceEvent::read).map_err(|errors| {
+        corrupt(&errors.iter().filter_map(|e| e.pointer.as_deref()).collect::<Vec<_>>().join(" "))
+    })
 }
 
-type WithLog = (EventRow, i64, Key);
+type WithLog = (EventRow, i64, Key, Vec<u8>);
 
 fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithLog>> {
     let mut found = Vec::with_capacity(ids.len());
@@ -167,7 +169,12 @@ fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithL
                 .filter(service_event::organization.eq(organization))
                 .filter(service_event::id.eq_any(some.to_vec()))
                 .order((service_event::occurred_at, service_event::id))
-                .select((EventRow::as_select(), change_log::recorded_at, change_log::author))
+                .select((
+                    EventRow::as_select(),
+                    change_log::recorded_at,
+                    change_log::author,
+                    change_log::content_hash,
+                ))
                 .load::<WithLog>(conn)?,
         );
     }
@@ -177,24 +184,30 @@ fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithL
 fn views(conn: &mut Conn, organization: Key, rows: Vec<WithLog>) -> Result<Vec<EventView>> {
     let ids: Vec<Key> = rows.iter().map(|(row, ..)| row.id).collect();
     let texts = private_texts::of_edits(conn, organization, &ids)?;
-    rows.into_iter().map(|(row, recorded_at, author)| view(&row, recorded_at, author, &texts)).collect()
+    rows.iter().map(|row| view(row, &texts)).collect()
 }
 
 /// An event as a reader sees it.
-pub(crate) fn view(row: &EventRow, recorded_at: i64, author: Key, texts: &Texts) -> Result<EventView> {
+fn view((row, recorded_at, author, content_hash): &WithLog, texts: &Texts) -> Result<EventView> {
     let mut body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
+    let mut erased = false;
     proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
-        texts.get(&(row.id, pointer.to_owned())).map(|(_, text)| text.clone())
+        let text = texts.get(&(row.id, pointer.to_owned())).map(|(_, text)| text.clone());
+        erased |= text.is_none();
+        text
     });
     let Value::Object(body) = body else {
         return Err(StoreError::corrupt("service event")(&"not an object"));
     };
+    let hash = proof::Hash::from_slice(content_hash).map(|hash| hash.to_string()).unwrap_or_default();
+    let etag = format!("{}{}", hash.get(..24).unwrap_or_default(), if erased { "-erased" } else { "" });
     Ok(EventView {
         id: row.id.id(),
         unit: row.unit_id.id(),
         occurred_at: Instant::from_micros(row.occurred_at),
         body,
-        recorded_at: Instant::from_micros(recorded_at),
+        recorded_at: Instant::from_micros(*recorded_at),
         author: author.id(),
+        etag: Etag(etag),
     })
 }

@@ -3,13 +3,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use interval::{ItemKey, ItemSteps, UnitState, state_in};
+use interval::{DueState, ItemKey, ItemSteps, Reason, UnitState, next_at, state_in};
 use model::{Instant, SiteId, UnitId};
 use serde_json::json;
 
 use super::super::Conn;
-use super::schema::{due_item, unit_state};
-use super::units::Unit;
+use super::schema::{due_item, due_item_before, unit_state};
+use super::{scope, units::Unit};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -55,15 +55,27 @@ pub(crate) struct ItemRow {
     pub(crate) home_site: Key,
     pub(crate) standing_site: Key,
     pub(crate) state: String,
+    pub(crate) reason: Option<String>,
+    pub(crate) due_at: i64,
+}
+
+/// What an item was until it changed; without a state there was none.
+#[derive(Clone, Debug, Queryable, Selectable, Insertable)]
+#[diesel(table_name = due_item_before)]
+pub(crate) struct BeforeRow {
+    pub(crate) organization: Key,
+    pub(crate) unit_id: Key,
+    pub(crate) schedule_id: Key,
+    pub(crate) task: String,
+    pub(crate) until: i64,
+    pub(crate) state: Option<String>,
+    pub(crate) reason: Option<String>,
     pub(crate) due_at: i64,
 }
 
 /// That an item's state is another than before; told to others.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Changed {
-    pub(crate) unit: UnitId,
-    pub(crate) body: String,
-}
+pub(crate) struct Changed(pub(crate) String);
 
 /// The rows that a unit's fold at `now` comes to.
 pub(crate) fn rows(
@@ -78,27 +90,15 @@ pub(crate) fn rows(
         organization,
         unit_id: Key::from(unit.id),
         home_site: Key::from(unit.home_site()?),
-        standing_site: Key::from(standing_at(state, now)),
+        standing_site: Key::from(scope::standing(unit)?),
         folded_at: now.micros(),
         folded_with: folded_with(),
         changed_at: now.micros(),
-        next_at: next_after(&steps, now).micros(),
+        next_at: next_at(&steps, now).micros(),
         steps: text,
     };
     let items = item_rows(&state_row, &steps, now);
     Ok((state_row, items))
-}
-
-/// Where a unit stands, for scope: a placement that a fast clock dates a little ahead counts at once, because nothing
-/// moves the scope of a unit but its events.
-pub(crate) fn standing_at(state: &UnitState, now: Instant) -> SiteId {
-    state.site_at(now.plus_seconds(AHEAD_SECONDS))
-}
-
-/// The first instant after `at` at which any item changes, given no new data.
-pub(crate) fn next_after(steps: &[ItemSteps], at: Instant) -> Instant {
-    let edges = steps.iter().flat_map(|item| item.steps.iter().flat_map(|step| [step.from, step.until]));
-    edges.filter(|edge| *edge > at).min().unwrap_or(Instant::LAST)
 }
 
 /// The last instant up to `at` at which any item changed.
@@ -118,7 +118,8 @@ pub(crate) fn item_rows(state: &StateRow, steps: &[ItemSteps], at: Instant) -> V
             home_site: state.home_site,
             standing_site: state.standing_site,
             state: step.state.as_str().to_owned(),
-            due_at: item.due_at.micros(),
+            reason: step.reason.map(|reason| reason.as_str().to_owned()),
+            due_at: step.due_at.micros(),
         })
     };
     steps.iter().filter_map(row).collect()
@@ -147,18 +148,48 @@ pub(crate) fn put(conn: &mut Conn, state: &StateRow, items: &[ItemRow]) -> Resul
         let key = (item.schedule_id, item.task.clone());
         let old = before.get(&key);
         if old != Some(item) {
+            keep_before(conn, state, item, old)?;
             put_item(conn, item)?;
         }
         if old.map(|old| &old.state) != Some(&item.state) {
-            changed.push(change(item, old.map(|old| old.state.as_str())));
+            changed.push(change(item, old.map(|old| old.state.as_str()), Some(&item.state)));
         }
         kept.insert(key);
     }
-    for (schedule, task) in before.keys().filter(|key| !kept.contains(*key)) {
-        diesel::delete(due_item::table.find((state.organization, state.unit_id, *schedule, task)))
+    for old in before.values().filter(|old| !kept.contains(&(old.schedule_id, old.task.clone()))) {
+        keep_before(conn, state, old, Some(old))?;
+        diesel::delete(due_item::table.find((old.organization, old.unit_id, old.schedule_id, &old.task)))
             .execute(conn)?;
+        changed.push(change(old, Some(&old.state), None));
     }
     Ok(changed)
+}
+
+/// Keeps what an item was, for lists that are pinned to before.
+fn keep_before(conn: &mut Conn, state: &StateRow, item: &ItemRow, old: Option<&ItemRow>) -> Result<()> {
+    let row = BeforeRow {
+        organization: item.organization,
+        unit_id: item.unit_id,
+        schedule_id: item.schedule_id,
+        task: item.task.clone(),
+        until: state.changed_at,
+        state: old.map(|old| old.state.clone()),
+        reason: old.and_then(|old| old.reason.clone()),
+        due_at: old.map_or(item.due_at, |old| old.due_at),
+    };
+    diesel::insert_into(due_item_before::table).values(row).on_conflict_do_nothing().execute(conn)?;
+    Ok(())
+}
+
+/// Forgets what items were before `instant`: no list is pinned to then any more.
+pub(crate) fn forget_before(conn: &mut Conn, organization: Key, instant: Instant) -> Result<()> {
+    diesel::delete(
+        due_item_before::table
+            .filter(due_item_before::organization.eq(organization))
+            .filter(due_item_before::until.lt(instant.micros())),
+    )
+    .execute(conn)?;
+    Ok(())
 }
 
 fn put_item(conn: &mut Conn, item: &ItemRow) -> Result<()> {
@@ -170,21 +201,22 @@ fn put_item(conn: &mut Conn, item: &ItemRow) -> Result<()> {
             due_item::home_site.eq(item.home_site),
             due_item::standing_site.eq(item.standing_site),
             due_item::state.eq(&item.state),
+            due_item::reason.eq(&item.reason),
             due_item::due_at.eq(item.due_at),
         ))
         .execute(conn)?;
     Ok(())
 }
 
-fn change(item: &ItemRow, from: Option<&str>) -> Changed {
+fn change(item: &ItemRow, from: Option<&str>, to: Option<&str>) -> Changed {
     let body = json!({
         "unit_id": item.unit_id.0.hyphenated().to_string(),
         "schedule_id": item.schedule_id.0.hyphenated().to_string(),
         "task": item.task,
         "from": from,
-        "to": item.state,
+        "to": to,
     });
-    Changed { unit: item.unit_id.id(), body: body.to_string() }
+    Changed(body.to_string())
 }
 
 /// The state row of a unit.
@@ -212,23 +244,15 @@ pub(crate) fn scope_of(conn: &mut Conn, organization: Key, unit: UnitId) -> Resu
     Ok(row.map(|(home, standing)| BTreeSet::from([home.id(), standing.id()])).unwrap_or_default())
 }
 
-/// The units in scope of any of these sites.
-pub(crate) fn units_in_scope(
-    conn: &mut Conn,
-    organization: Key,
-    sites: &[SiteId],
-) -> Result<BTreeSet<uuid::Uuid>> {
-    let sites: Vec<Key> = sites.iter().map(|site| Key::from(*site)).collect();
-    let ids: Vec<Key> = unit_state::table
-        .filter(unit_state::organization.eq(organization))
-        .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)))
-        .select(unit_state::unit_id)
-        .load(conn)?;
-    Ok(ids.into_iter().map(|key| key.0).collect())
+/// A due item's key as stored.
+pub(crate) fn key_of(schedule: Key, task: &str) -> Result<ItemKey> {
+    let task = model::Code::parse(task).map_err(|e| StoreError::corrupt("task")(&e))?;
+    Ok(ItemKey { schedule: schedule.id(), task })
 }
 
-/// A due item's key as stored.
-pub(crate) fn key_of(item: &ItemRow) -> Result<ItemKey> {
-    let task = model::Code::parse(&item.task).map_err(|e| StoreError::corrupt("task")(&e))?;
-    Ok(ItemKey { schedule: item.schedule_id.id(), task })
+/// A due item's state and reason as stored.
+pub(crate) fn words_of(state: &str, reason: Option<&str>) -> Result<(DueState, Option<Reason>)> {
+    let corrupt = || StoreError::corrupt("due item")(&state);
+    let reason = reason.map(|reason| Reason::parse(reason).ok_or_else(corrupt)).transpose()?;
+    Ok((DueState::parse(state).ok_or_else(corrupt)?, reason))
 }

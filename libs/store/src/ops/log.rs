@@ -1,12 +1,15 @@
 //! Rows of the change log, its feed and its outbox.
 
 use diesel::prelude::*;
-use model::Instant;
+use model::{Instant, edit::Target};
 use proof::Hash;
 use serde_json::json;
 
 use super::super::Conn;
-use super::schema::{change_log, feed, organization, outbox};
+use super::{
+    folds::{self, Changed},
+    schema::{change_log, feed, organization, outbox},
+};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -119,7 +122,7 @@ pub(crate) fn take_numbers(
         .optional()?;
     let (next, last) = taken.ok_or(StoreError::NoOrganization)?;
     let recorded_at = now.micros().max(last);
-    if recorded_at != last {
+    if count > 0 && recorded_at != last {
         diesel::update(organization::table.find(organization))
             .set(organization::last_recorded_at.eq(recorded_at))
             .execute(conn)?;
@@ -151,13 +154,33 @@ pub(crate) fn after(conn: &mut Conn, organization: Key, seq: i64, limit: i64) ->
 
 /// All rows of one unit, in order.
 pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<LogRow>> {
-    let seqs: Vec<i64> = feed::table
+    let lines = feed::table.filter(feed::organization.eq(organization)).filter(feed::unit_id.eq(unit));
+    let seqs: Vec<i64> = lines.order(feed::seq).select(feed::seq).distinct().load(conn)?;
+    rows(conn, organization, &seqs)
+}
+
+/// All rows of one record with fields, in order.
+pub(crate) fn of_record(conn: &mut Conn, organization: Key, target: Target) -> Result<Vec<LogRow>> {
+    let id = Key(target.uuid());
+    let site = match target {
+        Target::Unit(unit) => {
+            let mut rows = of_unit(conn, organization, Key::from(unit))?;
+            rows.retain(|row| row.record_kind == target.kind().as_str());
+            return Ok(rows);
+        }
+        Target::Site(_) => id,
+        _ => Key::NIL,
+    };
+    let lines = feed::table
         .filter(feed::organization.eq(organization))
-        .filter(feed::unit_id.eq(unit))
-        .order(feed::seq)
-        .select(feed::seq)
-        .distinct()
-        .load(conn)?;
+        .filter(feed::site_id.eq(site))
+        .filter(feed::kind.eq(target.kind().as_str()))
+        .filter(feed::record_id.eq(id));
+    let seqs: Vec<i64> = lines.order(feed::seq).select(feed::seq).load(conn)?;
+    rows(conn, organization, &seqs)
+}
+
+fn rows(conn: &mut Conn, organization: Key, seqs: &[i64]) -> Result<Vec<LogRow>> {
     let mut rows = Vec::with_capacity(seqs.len());
     for some in seqs.chunks(1000) {
         rows.extend(
@@ -180,4 +203,16 @@ pub(crate) fn next_ordinal(conn: &mut Conn, organization: Key, seq: i64) -> Resu
         .select(diesel::dsl::max(outbox::ordinal))
         .first(conn)?;
     Ok(last.map_or(0, |last| last + 1))
+}
+
+/// What others will be told of changes, under the number `seq`.
+pub(crate) fn outbox_rows(organization: Key, seq: i64, first: i32, told: &[Changed]) -> Vec<OutboxRow> {
+    let row = |(change, ordinal): (&Changed, i32)| OutboxRow {
+        organization,
+        seq,
+        ordinal,
+        kind: folds::CHANGED.into(),
+        body: change.0.clone(),
+    };
+    told.iter().zip(first..).map(row).collect()
 }

@@ -10,6 +10,8 @@ pub(crate) mod organizations;
 pub(crate) mod private_texts;
 pub(crate) mod rebuild;
 pub(crate) mod records;
+pub(crate) mod replay;
 pub(crate) mod schema;
+pub(crate) mod scope;
 pub(crate) mod units;
 pub(crate) mod write;

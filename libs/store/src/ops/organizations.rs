@@ -6,15 +6,10 @@ use super::super::Conn;
 use super::schema::{organization, secret};
 use crate::{error::Result, key::Key};
 
-/// Makes an organization; one that is there already stays as it is.
-pub(crate) fn create(conn: &mut Conn, id: Key, name: &str) -> Result<bool> {
+/// Makes an organization's counter; one that is there already stays as it is.
+pub(crate) fn create(conn: &mut Conn, id: Key) -> Result<bool> {
     let made = diesel::insert_into(organization::table)
-        .values((
-            organization::id.eq(id),
-            organization::name.eq(name),
-            organization::next_seq.eq(1),
-            organization::last_recorded_at.eq(0),
-        ))
+        .values((organization::id.eq(id), organization::next_seq.eq(1), organization::last_recorded_at.eq(0)))
         .on_conflict_do_nothing()
         .execute(conn)?;
     Ok(made == 1)
@@ -25,11 +20,14 @@ pub(crate) fn all(conn: &mut Conn) -> Result<Vec<Key>> {
     Ok(organization::table.order(organization::id).select(organization::id).load(conn)?)
 }
 
-/// The last number taken from an organization's log.
-pub(crate) fn last_seq(conn: &mut Conn, id: Key) -> Result<Option<i64>> {
-    let next: Option<i64> =
-        organization::table.find(id).select(organization::next_seq).first(conn).optional()?;
-    Ok(next.map(|next| next - 1))
+/// The last number taken from an organization's log, and when that row was recorded.
+pub(crate) fn counter(conn: &mut Conn, id: Key) -> Result<Option<(i64, i64)>> {
+    let found: Option<(i64, i64)> = organization::table
+        .find(id)
+        .select((organization::next_seq, organization::last_recorded_at))
+        .first(conn)
+        .optional()?;
+    Ok(found.map(|(next, recorded_at)| (next - 1, recorded_at)))
 }
 
 /// The secret of this name; `fresh` becomes it where there is none.

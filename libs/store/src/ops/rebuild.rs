@@ -1,12 +1,12 @@
 //! Recomputing every fold from the log, and reporting each difference.
+//!
+//! The outbox is delivery state and what items were before is kept for a day only; neither is a fold.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use merge::{Base, FieldEdit, Record};
-use model::{
-    EditId, Instant, UnitId, edit::RecordKind, json, private::SEALED, stamp::Stamp, unit::UnitFields,
-};
+use interval::next_at;
+use model::{Instant, UnitId, edit::RecordKind, private::SEALED};
 use proof::Hash;
 use serde_json::Value;
 
@@ -17,8 +17,10 @@ use super::{
     organizations,
     private_texts::{self, Texts},
     records,
-    schema::{feed, record},
-    units::{self, Context, Unit},
+    replay::{self, Growing, Remade},
+    schema::{due_item, feed, record, service_event, unit_state},
+    scope,
+    units::{self, Context},
 };
 use crate::{
     error::{Result, StoreError},
@@ -48,12 +50,17 @@ pub(crate) fn organization(conn: &mut Conn, organization: Key) -> Result<Replaye
         let edits: Vec<Key> = rows.iter().map(|row| row.edit_id).collect();
         let texts = private_texts::of_edits(conn, organization, &edits)?;
         for row in &rows {
-            replay.row(row, &texts)?;
+            // What cannot be read is one difference, and the check goes on.
+            if let Err(error) = replay.row(row, &texts) {
+                replay.differ("change log", format!("row {}: {error}", row.seq));
+            }
         }
+        replay.compare_record_lines(conn, &rows)?;
     }
-    let last = organizations::last_seq(conn, organization)?.ok_or(StoreError::NoOrganization)?;
-    if last != seq {
-        replay.differ("change log", format!("ends at {seq}, the counter is at {last}"));
+    let counter = organizations::counter(conn, organization)?.ok_or(StoreError::NoOrganization)?;
+    if counter != (replay.last_seq, replay.last_recorded_at) {
+        replay
+            .differ("change log", format!("ends at row {}, the counter says {}", replay.last_seq, counter.0));
     }
     let texts = private_texts::count(conn, organization)?;
     if texts != replay.texts {
@@ -68,11 +75,11 @@ struct Replay {
     organization: Key,
     last_seq: i64,
     last_recorded_at: i64,
-    records: BTreeMap<(String, Key), (i64, Record, BTreeSet<EditId>)>,
-    editions: BTreeMap<Key, String>,
+    records: BTreeMap<(String, Key), Remade>,
+    editions: BTreeMap<Key, (Key, String)>,
     jobs: BTreeSet<String>,
     texts: i64,
-    lines: BTreeMap<i64, (Option<Key>, String, Key)>,
+    lines: i64,
     differences: Vec<Difference>,
 }
 
@@ -92,7 +99,7 @@ impl Replay {
         if row.leaf()?.as_bytes().as_slice() != row.leaf_hash.as_slice() {
             self.differ("leaf hash", format!("of row {}", row.seq));
         }
-        let body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("log row")(&e))?;
+        let body = replay::body_of(row)?;
         let kind = RecordKind::parse(&row.record_kind)
             .ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
@@ -102,24 +109,20 @@ impl Replay {
         match kind {
             RecordKind::ServiceEvent => {}
             RecordKind::Edition => {
-                let edition = editions::read(&row.body)?;
+                let (schedule, edition) = editions::read(&row.body)?;
                 self.jobs.extend(editions::jobs_of(&edition).into_iter().map(|job| job.as_str().to_owned()));
-                self.editions.insert(row.record_id, row.body.clone());
+                self.editions.insert(row.record_id, (Key::from(schedule), row.body.clone()));
             }
-            _ => self.field_edit(row, body)?,
+            _ => self.records.entry((row.record_kind.clone(), row.record_id)).or_default().add(row, body)?,
         }
-        self.lines.insert(row.seq, (row.unit_id, row.record_kind.clone(), row.record_id));
         Ok(())
     }
 
     /// Every commitment of a row has its text beside the log, and every text fits its commitment.
     fn private_texts(&mut self, kind: RecordKind, row: &LogRow, body: &Value, texts: &Texts) {
         for pointer in records::private_pointers(kind) {
-            let Some(committed) =
-                body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str)
-            else {
-                continue;
-            };
+            let committed = body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str);
+            let Some(committed) = committed else { continue };
             let beside = texts.get(&(row.edit_id, (*pointer).to_owned()));
             self.texts += i64::from(beside.is_some());
             let fits = beside.and_then(|(salt, text)| {
@@ -136,13 +139,26 @@ impl Replay {
         }
     }
 
-    fn field_edit(&mut self, row: &LogRow, body: Value) -> Result<()> {
-        let entry = self.records.entry((row.record_kind.clone(), row.record_id)).or_default();
-        let edit = field_edit(row, body)?;
-        let record = std::mem::take(&mut entry.1);
-        entry.1 = merge::apply(record, &edit, |id| entry.2.contains(&id)).record;
-        entry.0 += 1;
-        entry.2.insert(edit.edit);
+    /// The lines of rows that are not about a unit: one each.
+    fn compare_record_lines(&mut self, conn: &mut Conn, rows: &[LogRow]) -> Result<()> {
+        let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(()) };
+        let mut stored: Vec<FeedRow> = feed::table
+            .filter(feed::organization.eq(self.organization))
+            .filter(feed::unit_id.is_null())
+            .filter(feed::seq.between(first.seq, last.seq))
+            .select(FeedRow::as_select())
+            .load(conn)?;
+        stored.sort();
+        let of_records = rows.iter().filter(|row| row.unit_id.is_none());
+        let mut expected: Vec<FeedRow> = of_records.map(scope::line_of_record).collect();
+        expected.sort();
+        self.lines += i64::try_from(expected.len()).unwrap_or(i64::MAX);
+        if stored != expected {
+            self.differ(
+                "feed",
+                format!("lines of rows {} to {} are other than the log says", first.seq, last.seq),
+            );
+        }
         Ok(())
     }
 
@@ -156,14 +172,23 @@ impl Replay {
         if jobs != self.jobs {
             self.differ("jobs", format!("{} stored, {} in the log", jobs.len(), self.jobs.len()));
         }
-        self.compare_feed(conn)
+        let of_records: i64 = feed::table
+            .filter(feed::organization.eq(self.organization))
+            .filter(feed::unit_id.is_null())
+            .count()
+            .get_result(conn)?;
+        if of_records != self.lines {
+            self.differ("feed", format!("{of_records} lines of records, {} in the log", self.lines));
+        }
+        Ok(())
     }
 
     fn compare_records(&mut self, conn: &mut Conn) -> Result<()> {
         let mut stored = records::all(conn, self.organization)?;
-        for ((kind, id), (version, rebuilt, _)) in std::mem::take(&mut self.records) {
+        for ((kind, id), rebuilt) in std::mem::take(&mut self.records) {
             let record_kind = RecordKind::parse(&kind).ok_or_else(|| StoreError::corrupt("record")(&kind))?;
-            let expected = (version, records::belongs_to(record_kind, &rebuilt), records::text(&rebuilt)?);
+            let owner = records::belongs_to(record_kind, &rebuilt.record);
+            let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?);
             match stored.remove(&(kind.clone(), id)) {
                 Some(found) if found == expected => {}
                 Some(_) => {
@@ -177,51 +202,36 @@ impl Replay {
         }
         Ok(())
     }
-
-    /// Every row has at least one line, and every line says of its row what the row says.
-    fn compare_feed(&mut self, conn: &mut Conn) -> Result<()> {
-        let mut told = BTreeSet::new();
-        let mut seq = 0;
-        loop {
-            let lines: Vec<FeedRow> = feed::table
-                .filter(feed::organization.eq(self.organization))
-                .filter(feed::seq.gt(seq))
-                .filter(feed::seq.le(seq + PAGE))
-                .select(FeedRow::as_select())
-                .load(conn)?;
-            for line in &lines {
-                told.insert(line.seq);
-                let agrees = self.lines.get(&line.seq).is_some_and(|(unit, kind, record)| {
-                    *unit == line.unit_id
-                        && (matches!(line.kind.as_str(), "enter" | "leave") && *unit == Some(line.record_id)
-                            || *kind == line.kind && *record == line.record_id)
-                });
-                if !agrees {
-                    self.differ("feed", format!("a line of row {} says something else", line.seq));
-                }
-            }
-            seq += PAGE;
-            if seq > self.last_seq {
-                break;
-            }
-        }
-        let untold: Vec<i64> = self.lines.keys().filter(|seq| !told.contains(seq)).copied().collect();
-        for seq in untold {
-            self.differ("feed", format!("row {seq} is in no line"));
-        }
-        Ok(())
-    }
 }
 
-/// Ids of all units; each is then checked under its own lock.
-pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<Vec<UnitId>> {
-    let ids: Vec<Key> = record::table
+/// Ids of all units that any fold knows; each is then checked under its own lock.
+pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitId>> {
+    let records: Vec<Key> = record::table
         .filter(record::organization.eq(organization))
         .filter(record::kind.eq(RecordKind::Unit.as_str()))
-        .order(record::id)
         .select(record::id)
         .load(conn)?;
-    Ok(ids.into_iter().map(Key::id).collect())
+    let states: Vec<Key> = unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .select(unit_state::unit_id)
+        .load(conn)?;
+    let items: Vec<Key> = due_item::table
+        .filter(due_item::organization.eq(organization))
+        .select(due_item::unit_id)
+        .distinct()
+        .load(conn)?;
+    let events: Vec<Key> = service_event::table
+        .filter(service_event::organization.eq(organization))
+        .select(service_event::unit_id)
+        .distinct()
+        .load(conn)?;
+    let lines: Vec<Option<Key>> = feed::table
+        .filter(feed::organization.eq(organization))
+        .select(feed::unit_id)
+        .distinct()
+        .load(conn)?;
+    let all = records.into_iter().chain(states).chain(items).chain(events).chain(lines.into_iter().flatten());
+    Ok(all.map(Key::id).collect())
 }
 
 /// Checks the folds of one unit, under its lock.
@@ -229,79 +239,90 @@ pub(crate) fn unit(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Vec
     let key = Key::from(id);
     dialect::lock(conn, organization, &[(RecordKind::Unit.as_str(), key)])?;
     let mut differences = Vec::new();
-    let mut differ = |what, detail| differences.push(Difference { what, detail });
-    let rebuilt = from_log(conn, organization, id)?;
-    let context = Context::load(conn, organization, &rebuilt.unit, &BTreeMap::new())?;
-    let state = units::refold(&rebuilt.unit, &context)?;
-    let Some(stored) = folds::state_of(conn, organization, key)? else {
-        differ("unit state", format!("of unit {id} is missing"));
-        return Ok(differences);
-    };
-    let mut expected_events: Vec<events::EventRow> = Vec::new();
-    for (event, body) in rebuilt.unit.events.iter().zip(&rebuilt.bodies) {
-        let at = super::write::instant_of(event, &state, &context);
-        expected_events.push(events::EventRow::new(organization, event, at, body.clone()));
-    }
-    expected_events.sort_by_key(|row| (row.occurred_at, row.id));
-    if events::of_unit(conn, organization, id)? != expected_events {
-        differ("service events", format!("of unit {id} are stored otherwise than the log says"));
-    }
-    // Folded with other rules or other zone data it is out of date, which is no difference.
-    if stored.folded_with == folds::folded_with() {
-        let folded_at = Instant::from_micros(stored.folded_at);
-        let (mut expected, _) = folds::rows(organization, &rebuilt.unit, &state, folded_at)?;
-        let steps = folds::steps(&expected)?;
-        let moved_to = Instant::from_micros(stored.changed_at).max(folded_at);
-        expected.changed_at = moved_to.micros();
-        expected.next_at = folds::next_after(&steps, moved_to).micros();
-        if stored != expected {
-            differ("unit state", format!("of unit {id} is stored otherwise than the log says"));
-        }
-        if folds::items_of(conn, organization, key)? != folds::item_rows(&expected, &steps, moved_to) {
-            differ("due items", format!("of unit {id} are stored otherwise than the log says"));
+    if let Err(error) = compare_unit(conn, organization, id, &mut differences) {
+        match error {
+            // What cannot be read is a difference; a database that fails is not.
+            StoreError::Corrupt { .. } => {
+                differences
+                    .push(Difference { what: "unit", detail: format!("{id} cannot be folded: {error}") });
+            }
+            other => return Err(other),
         }
     }
     Ok(differences)
 }
 
-struct FromLog {
-    unit: Unit,
-    bodies: Vec<String>,
-}
-
-/// A unit as its rows of the log make it.
-fn from_log(conn: &mut Conn, organization: Key, id: UnitId) -> Result<FromLog> {
-    let mut unit = Unit { id, fields: UnitFields::default(), events: Vec::new() };
-    let mut bodies = Vec::new();
-    let mut merged = Record::default();
-    let mut edits = BTreeSet::new();
-    for row in log::of_unit(conn, organization, Key::from(id))? {
-        if row.record_kind == RecordKind::ServiceEvent.as_str() {
-            unit.events.push(events::read(&row.body)?);
-            bodies.push(row.body);
-        } else {
-            let body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("log row")(&e))?;
-            let edit = field_edit(&row, body)?;
-            merged = merge::apply(merged, &edit, |id| edits.contains(&id)).record;
-            edits.insert(edit.edit);
-        }
+fn compare_unit(
+    conn: &mut Conn,
+    organization: Key,
+    id: UnitId,
+    differences: &mut Vec<Difference>,
+) -> Result<()> {
+    let key = Key::from(id);
+    let mut differ = |what, detail| differences.push(Difference { what, detail });
+    let rows = log::of_unit(conn, organization, key)?;
+    let mut growing = Growing::new(id);
+    let mut lines = Vec::new();
+    let mut sites = BTreeSet::new();
+    for row in rows.iter().filter(|row| row.unit_id == Some(key)) {
+        growing.add(row)?;
+        let Some(unit) = growing.unit()? else { continue };
+        let after = scope::of_unit(&unit)?;
+        lines.extend(scope::lines_of_unit(row, &sites, &after));
+        sites = after;
     }
-    unit.fields = records::fields(&merged, UnitFields::read)?;
-    Ok(FromLog { unit, bodies })
+    if lines_of(conn, organization, key)? != sorted(lines) {
+        differ("feed", format!("lines of unit {id} are other than the log says"));
+    }
+    let Some(unit) = growing.unit()? else {
+        differ("unit", format!("{id} is not in the log"));
+        return Ok(());
+    };
+    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let state = units::refold(&unit, &context)?;
+    let Some(stored) = folds::state_of(conn, organization, key)? else {
+        differ("unit state", format!("of unit {id} is missing"));
+        return Ok(());
+    };
+    let row_of = |(event, body): (&model::event::ServiceEvent, &String)| {
+        events::EventRow::new(organization, event, state.instant_of(&event.occurred.when), body.clone())
+    };
+    let mut expected: Vec<events::EventRow> = unit.events.iter().zip(&growing.bodies).map(row_of).collect();
+    expected.sort_by_key(|row| (row.occurred_at, row.id));
+    if events::of_unit(conn, organization, id)? != expected {
+        differ("service events", format!("of unit {id} are stored otherwise than the log says"));
+    }
+    // Folded with other rules or other zone data it is out of date, which is no difference.
+    if stored.folded_with != folds::folded_with() {
+        return Ok(());
+    }
+    let folded_at = Instant::from_micros(stored.folded_at);
+    let (mut expected, _) = folds::rows(organization, &unit, &state, folded_at)?;
+    let steps = folds::steps(&expected)?;
+    let moved_to = Instant::from_micros(stored.changed_at).max(folded_at);
+    expected.changed_at = moved_to.micros();
+    expected.next_at = next_at(&steps, moved_to).micros();
+    if stored != expected {
+        differ("unit state", format!("of unit {id} is stored otherwise than the log says"));
+    }
+    if folds::items_of(conn, organization, key)? != folds::item_rows(&expected, &steps, moved_to) {
+        differ("due items", format!("of unit {id} are stored otherwise than the log says"));
+    }
+    Ok(())
 }
 
-fn field_edit(row: &LogRow, body: Value) -> Result<FieldEdit> {
-    let corrupt = StoreError::corrupt("log row");
-    let Value::Object(fields) = body else { return Err(corrupt(&"fields are no object")) };
-    let base: Option<Base> =
-        row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
-    Ok(FieldEdit {
-        edit: row.edit_id.id(),
-        effective: Stamp::parse(&row.stamp_effective).map_err(|e| corrupt(&e))?,
-        raw: Stamp::parse(&row.stamp_raw).map_err(|e| corrupt(&e))?,
-        fields,
-        base: base.unwrap_or_default(),
-    })
+fn lines_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<FeedRow>> {
+    let lines = feed::table
+        .filter(feed::organization.eq(organization))
+        .filter(feed::unit_id.eq(unit))
+        .select(FeedRow::as_select())
+        .load(conn)?;
+    Ok(sorted(lines))
+}
+
+fn sorted(mut lines: Vec<FeedRow>) -> Vec<FeedRow> {
+    lines.sort();
+    lines
 }
 
 fn content_hash(kind: RecordKind, row: &LogRow, body: &Value) -> Result<Hash> {

@@ -1,6 +1,6 @@
 //! Records with fields: their registers, as the log's rows made them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use diesel::prelude::*;
 use merge::Record;
@@ -17,13 +17,13 @@ use serde_json::Value;
 use super::super::Conn;
 use super::{
     private_texts::{self, Texts},
-    schema::record,
+    schema::{record, unit_state},
 };
 use crate::{
     command::Etag,
     error::{Result, StoreError},
     key::Key,
-    view::{Page, RecordView},
+    view::{Among, Page, RecordView},
 };
 
 /// A record as it is stored.
@@ -48,7 +48,7 @@ pub(crate) fn private_pointers(kind: RecordKind) -> &'static [&'static str] {
         RecordKind::Unit => UnitFields::PRIVATE,
         RecordKind::Person => PersonFields::PRIVATE,
         RecordKind::ServiceEvent => model::event::ServiceEvent::PRIVATE,
-        RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
+        RecordKind::Organization | RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
     }
 }
 
@@ -114,12 +114,12 @@ pub(crate) fn view(
     Ok(joined(target.kind(), target.uuid(), stored, &texts))
 }
 
-/// A page of records of one kind by id, restricted to `among` where given.
+/// A page of records of one kind by id, those `among` which they are asked for.
 pub(crate) fn list(
     conn: &mut Conn,
     organization: Key,
     kind: RecordKind,
-    among: Option<&BTreeSet<uuid::Uuid>>,
+    among: &Among,
     after: Option<uuid::Uuid>,
     limit: usize,
 ) -> Result<Page<RecordView>> {
@@ -133,8 +133,25 @@ pub(crate) fn list(
     if let Some(after) = after {
         query = query.filter(record::id.gt(Key(after)));
     }
-    if let Some(among) = among {
-        query = query.filter(record::id.eq_any(among.iter().map(|id| Key(*id)).collect::<Vec<_>>()));
+    match among {
+        Among::All => {}
+        Among::Ids(ids) => {
+            query = query.filter(record::id.eq_any(ids.iter().map(|id| Key(*id)).collect::<Vec<_>>()))
+        }
+        Among::UnitsOf(sets) => {
+            for sites in sets {
+                let sites: Vec<Key> = sites.iter().map(|site| Key::from(*site)).collect();
+                let in_scope = unit_state::table
+                    .filter(unit_state::organization.eq(organization))
+                    .filter(
+                        unit_state::home_site
+                            .eq_any(sites.clone())
+                            .or(unit_state::standing_site.eq_any(sites)),
+                    )
+                    .select(unit_state::unit_id);
+                query = query.filter(record::id.eq_any(in_scope));
+            }
+        }
     }
     let mut rows: Vec<(Key, i64, String)> = query.load(conn)?;
     let more = rows.len() > limit;
@@ -177,7 +194,11 @@ pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) ->
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
     whole(&Value::Object(record.values()), Mode::Stored, read).map_err(|errors| {
         StoreError::corrupt("fields")(
-            &errors.iter().map(|e| format!("{}: {}", e.pointer, e.detail)).collect::<Vec<_>>().join(" "),
+            &errors
+                .iter()
+                .map(|e| format!("{}: {}", e.pointer.as_deref().unwrap_or_default(), e.detail))
+                .collect::<Vec<_>>()
+                .join(" "),
         )
     })
 }

@@ -15,7 +15,6 @@ macro_rules! tables {
 tables! {
     organization (id) {
         id -> SqlKey,
-        name -> Text,
         next_seq -> BigInt,
         last_recorded_at -> BigInt,
     }
@@ -97,6 +96,17 @@ tables! {
         home_site -> SqlKey,
         standing_site -> SqlKey,
         state -> Text,
+        reason -> Nullable<Text>,
+        due_at -> BigInt,
+    }
+    due_item_before (organization, unit_id, schedule_id, task, until) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        schedule_id -> SqlKey,
+        task -> Text,
+        until -> BigInt,
+        state -> Nullable<Text>,
+        reason -> Nullable<Text>,
         due_at -> BigInt,
     }
     feed (organization, site_id, seq) {
@@ -128,4 +138,5 @@ tables! {
 }
 
 diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);

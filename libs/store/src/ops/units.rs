@@ -7,7 +7,7 @@ use std::{
 
 use interval::{Input, Policy, UnitFacts, UnitState};
 use model::{
-    EditionId, SiteId, UnitId, Zone,
+    EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
     event::{Details, ServiceEvent},
     schedule::Edition,
@@ -20,7 +20,7 @@ use super::{editions, events, records};
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::UnitDue,
+    view::{Among, UnitDue},
 };
 
 /// A unit with its events, as they are stored and as a write changes them.
@@ -29,14 +29,20 @@ pub(crate) struct Unit {
     pub(crate) id: UnitId,
     pub(crate) fields: UnitFields,
     pub(crate) events: Vec<ServiceEvent>,
+    /// Where each stored event stands in time.
+    pub(crate) stored_at: BTreeMap<EventId, Instant>,
 }
 
 impl Unit {
+    pub(crate) fn new(id: UnitId, fields: UnitFields, events: Vec<ServiceEvent>) -> Self {
+        Self { id, fields, events, stored_at: BTreeMap::new() }
+    }
+
     pub(crate) fn home_site(&self) -> Result<SiteId> {
         self.fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
     }
 
-    fn facts(&self) -> Result<UnitFacts> {
+    pub(crate) fn facts(&self) -> Result<UnitFacts> {
         Ok(UnitFacts {
             meter_fitted: self.fields.meter_fitted.unwrap_or(true),
             tick: self.fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
@@ -50,8 +56,10 @@ pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opt
     let Some(stored) = records::find(conn, organization, Target::Unit(id))? else { return Ok(None) };
     let fields = records::fields(&stored.record, UnitFields::read)?;
     let rows = events::of_unit(conn, organization, id)?;
-    let events = rows.iter().map(|row| events::read(&row.body)).collect::<Result<_>>()?;
-    Ok(Some(Unit { id, fields, events }))
+    let mut unit =
+        Unit::new(id, fields, rows.iter().map(|row| events::read(&row.body)).collect::<Result<_>>()?);
+    unit.stored_at = rows.iter().map(|row| (row.id.id(), Instant::from_micros(row.occurred_at))).collect();
+    Ok(Some(unit))
 }
 
 /// What a unit's events name: the zones of its sites and the editions of its adoptions.
@@ -112,7 +120,16 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
     let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
     let state = refold(&unit, &context)?;
-    Ok(Some(UnitDue { home_site: unit.home_site()?, state }))
+    Ok(Some(UnitDue { home_site: unit.home_site()?, state, evidence: evidence(&unit, &context)? }))
+}
+
+/// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
+fn evidence(unit: &Unit, context: &Context) -> Result<String> {
+    let events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
+    let zones: Vec<(&SiteId, &str)> = context.zones.iter().map(|(site, zone)| (site, zone.name())).collect();
+    let fields = serde_json::to_value(&unit.fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
+    let all = serde_json::json!([events, zones, fields, super::folds::folded_with()]);
+    Ok(proof::sha256(all.to_string()).to_string())
 }
 
 /// What people call these units.
@@ -122,7 +139,7 @@ pub(crate) fn labels(
     units: &BTreeSet<UnitId>,
 ) -> Result<BTreeMap<UnitId, String>> {
     let among: BTreeSet<uuid::Uuid> = units.iter().map(|unit| unit.uuid()).collect();
-    let page = records::list(conn, organization, RecordKind::Unit, Some(&among), None, among.len())?;
+    let page = records::list(conn, organization, RecordKind::Unit, &Among::Ids(among), None, units.len())?;
     let label = |view: crate::view::RecordView| {
         let text = view.fields.get("label").and_then(serde_json::Value::as_str)?.to_owned();
         Some((UnitId::from_uuid(view.id), text))

@@ -21,9 +21,10 @@ use super::super::{Conn, dialect};
 use super::{
     advance, editions, events,
     folds::{self, Changed},
-    log::{self, FeedRow, LogRow, OutboxRow},
+    log::{self, LogRow},
     private_texts,
     records::{self, Stored},
+    replay, scope,
     units::{self, Context, Unit},
 };
 use crate::{
@@ -104,8 +105,8 @@ struct Work<'c> {
 /// A unit that the transaction folds.
 struct Touched {
     unit: Unit,
-    /// Home and standing site before; empty for a new unit.
-    before: BTreeSet<SiteId>,
+    /// The sites in whose scope it is by now; none for a new unit.
+    sites: BTreeSet<SiteId>,
     /// Places in `planned` of the rows about it.
     rows: Vec<usize>,
 }
@@ -115,6 +116,8 @@ struct Planned {
     row: LogRow,
     sealed: Vec<Sealed>,
     wrote: Wrote,
+    /// For a row about a unit, the sites that have it in scope before and after.
+    scope: Option<(BTreeSet<SiteId>, BTreeSet<SiteId>)>,
 }
 
 /// What a row writes beside the log.
@@ -139,13 +142,11 @@ impl Work<'_> {
         self.write_records(conn)?;
         let mut told = Vec::new();
         let mut set_aside = BTreeMap::new();
-        let mut after = BTreeMap::new();
         for (id, touched) in std::mem::take(&mut self.units) {
             told.extend(advance::advance_unit(conn, self.organization, Key::from(id), self.command.now)?);
             let folded = self.fold(conn, &touched)?;
             told.extend(folded.changed);
             set_aside.extend(folded.set_aside);
-            after.insert(id, (touched, folded.after));
         }
         for planned in &self.planned {
             private_texts::keep(conn, self.organization, planned.row.edit_id, &planned.sealed)?;
@@ -159,8 +160,12 @@ impl Work<'_> {
             rows.push(row);
         }
         dialect::insert_log(conn, &rows)?;
-        dialect::insert_feed(conn, &self.feed_rows(&rows, &after))?;
-        dialect::insert_outbox(conn, &self.outbox_rows(first + count - 1, &told))?;
+        let lines = self.planned.iter().zip(&rows).flat_map(|(planned, row)| match &planned.scope {
+            Some((before, after)) => scope::lines_of_unit(row, before, after),
+            None => vec![scope::line_of_record(row)],
+        });
+        dialect::insert_feed(conn, &lines.collect::<Vec<_>>())?;
+        dialect::insert_outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
         Ok(Recorded { rows, set_aside })
     }
 
@@ -186,97 +191,41 @@ impl Work<'_> {
     }
 
     fn fold(&self, conn: &mut Conn, touched: &Touched) -> Result<Folded> {
-        let now = self.command.now;
         let context = Context::load(conn, self.organization, &touched.unit, &self.zones)?;
         let state = units::refold(&touched.unit, &context)?;
-        let new: Vec<_> = touched.rows.iter().filter_map(|row| self.planned.get(*row)).collect();
+        let new = touched.rows.iter().filter_map(|row| self.planned.get(*row));
         let rows: Vec<_> = new
-            .iter()
             .filter_map(|planned| match &planned.wrote {
                 Wrote::Event(event) => {
-                    let at = instant_of(event, &state, &context);
+                    let at = state.instant_of(&event.occurred.when);
                     Some(events::EventRow::new(self.organization, event, at, planned.row.body.clone()))
                 }
                 _ => None,
             })
             .collect();
         events::add(conn, &rows)?;
-        if !self.zones.is_empty() {
-            for event in &touched.unit.events {
-                events::move_in_time(conn, self.organization, event.id, instant_of(event, &state, &context))?;
+        // A day begins at midnight where the unit stood, which later events and corrections may change.
+        for event in &touched.unit.events {
+            let at = state.instant_of(&event.occurred.when);
+            if touched.unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
+                events::move_in_time(conn, self.organization, event.id, at)?;
             }
         }
+        // Clocks of instances differ a little; stored states must not go back in time for that.
+        let stored = folds::state_of(conn, self.organization, Key::from(touched.unit.id))?;
+        let now = stored
+            .map_or(self.command.now, |stored| self.command.now.max(Instant::from_micros(stored.changed_at)));
         let (state_row, items) = folds::rows(self.organization, &touched.unit, &state, now)?;
         let changed = folds::put(conn, &state_row, &items)?;
         let set_aside =
             state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested))).collect();
-        let after = BTreeSet::from([touched.unit.home_site()?, folds::standing_at(&state, now)]);
-        Ok(Folded { changed, set_aside, after })
-    }
-
-    /// One line per row and site in scope; a site that gains or loses the unit is told so by the unit's last row.
-    fn feed_rows(
-        &self,
-        rows: &[LogRow],
-        after: &BTreeMap<UnitId, (Touched, BTreeSet<SiteId>)>,
-    ) -> Vec<FeedRow> {
-        let mut lines = Vec::new();
-        let line = |row: &LogRow, site: Key, kind: &str, record: Key| FeedRow {
-            organization: row.organization,
-            site_id: site,
-            seq: row.seq,
-            unit_id: row.unit_id,
-            kind: kind.to_owned(),
-            record_id: record,
-        };
-        for row in rows.iter().filter(|row| row.unit_id.is_none()) {
-            let site = if row.record_kind == RecordKind::Site.as_str() { row.record_id } else { Key::NIL };
-            lines.push(line(row, site, &row.record_kind, row.record_id));
-        }
-        for (unit, (touched, sites)) in after {
-            let of_unit: Vec<&LogRow> = touched.rows.iter().filter_map(|at| rows.get(*at)).collect();
-            let Some((last, earlier)) = of_unit.split_last() else { continue };
-            for site in sites {
-                for row in earlier {
-                    lines.push(line(row, Key::from(*site), &row.record_kind, row.record_id));
-                }
-                if touched.before.contains(site) {
-                    lines.push(line(last, Key::from(*site), &last.record_kind, last.record_id));
-                } else {
-                    lines.push(line(last, Key::from(*site), "enter", Key::from(*unit)));
-                }
-            }
-            for site in touched.before.difference(sites) {
-                lines.push(line(last, Key::from(*site), "leave", Key::from(*unit)));
-            }
-        }
-        lines
-    }
-
-    fn outbox_rows(&self, seq: i64, told: &[Changed]) -> Vec<OutboxRow> {
-        let row = |(change, ordinal): (&Changed, i32)| OutboxRow {
-            organization: self.organization,
-            seq,
-            ordinal,
-            kind: folds::CHANGED.into(),
-            body: change.body.clone(),
-        };
-        told.iter().zip(0..).map(row).collect()
+        Ok(Folded { changed, set_aside })
     }
 }
 
 struct Folded {
     changed: Vec<Changed>,
     set_aside: BTreeMap<EventId, Warning>,
-    after: BTreeSet<SiteId>,
-}
-
-/// An event's place in time; a day begins at midnight where the unit stood.
-pub(super) fn instant_of(event: &ServiceEvent, state: &interval::UnitState, context: &Context) -> Instant {
-    let utc = Zone::utc();
-    let near = event.occurred.when.instant(&utc);
-    let zone = context.zones.get(&state.site_at(near)).unwrap_or(&utc);
-    event.occurred.when.instant(zone)
 }
 
 fn warning(suggested: Option<model::Hours>) -> Warning {
@@ -296,50 +245,68 @@ impl Recorded {
             Judged::Planned(at) => {
                 let row =
                     self.rows.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
-                Ok(Outcome::Applied(self.written(conn, organization, row)?))
+                let set_aside = self.set_aside.get(&row.record_id.id()).cloned();
+                Ok(Outcome::Applied(written(conn, organization, row, set_aside.into_iter().collect())?))
             }
-            Judged::Repeat(row) => Ok(Outcome::AlreadyApplied(self.written(conn, organization, &row)?)),
+            Judged::Repeat(row) => {
+                let warnings = warnings_then(conn, organization, &row)?;
+                Ok(Outcome::AlreadyApplied(written(conn, organization, &row, warnings)?))
+            }
         }
     }
+}
 
-    fn written(&self, conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Written> {
-        let gone = || StoreError::corrupt("log row")(&"what it wrote is missing");
-        let target = match RecordKind::parse(&row.record_kind).ok_or_else(gone)? {
-            RecordKind::ServiceEvent => {
-                let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
-                let warnings = self.warnings(conn, organization, &view)?;
-                return Ok(Written::Event(view, warnings));
-            }
-            RecordKind::Edition => {
-                return editions::find(conn, organization, row.record_id.id())?
-                    .map(Written::Edition)
-                    .ok_or_else(gone);
-            }
-            RecordKind::Site => Target::Site(row.record_id.id()),
-            RecordKind::Schedule => Target::Schedule(row.record_id.id()),
-            RecordKind::Unit => Target::Unit(row.record_id.id()),
-            RecordKind::Person => Target::Person(row.record_id.id()),
-            RecordKind::Grant => Target::Grant(row.record_id.id()),
-        };
-        let stored = records::find(conn, organization, target)?.ok_or_else(gone)?;
-        records::view(conn, organization, target, &stored).map(Written::Record)
-    }
-
-    /// What is doubtful about an event: known from this write's fold, or for a repeat from a fold of its own.
-    fn warnings(
-        &self,
-        conn: &mut Conn,
-        organization: Key,
-        view: &crate::view::EventView,
-    ) -> Result<Vec<Warning>> {
-        if !self.rows.is_empty() {
-            return Ok(self.set_aside.get(&view.id).cloned().into_iter().collect());
+/// What a row wrote, as it was when the row was written: a repeat gets the first answer.
+fn written(conn: &mut Conn, organization: Key, row: &LogRow, mut warnings: Vec<Warning>) -> Result<Written> {
+    let gone = || StoreError::corrupt("log row")(&"what it wrote is missing");
+    let target = match RecordKind::parse(&row.record_kind).ok_or_else(gone)? {
+        RecordKind::ServiceEvent => {
+            let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
+            warnings.extend(out_of_force(conn, organization, row)?);
+            return Ok(Written::Event(view, warnings));
         }
-        let due = units::due(conn, organization, view.unit)?;
-        let readings = due.iter().flat_map(|due| due.state.set_aside());
-        Ok(readings
-            .filter(|reading| reading.event_id == view.id)
-            .map(|reading| warning(reading.suggested))
-            .collect())
-    }
+        RecordKind::Edition => {
+            return editions::find(conn, organization, row.record_id.id())?
+                .map(Written::Edition)
+                .ok_or_else(gone);
+        }
+        RecordKind::Organization => Target::Organization(row.record_id.id()),
+        RecordKind::Site => Target::Site(row.record_id.id()),
+        RecordKind::Schedule => Target::Schedule(row.record_id.id()),
+        RecordKind::Unit => Target::Unit(row.record_id.id()),
+        RecordKind::Person => Target::Person(row.record_id.id()),
+        RecordKind::Grant => Target::Grant(row.record_id.id()),
+    };
+    let stored = replay::record(conn, organization, target, row.seq)?;
+    records::view(conn, organization, target, &stored).map(Written::Record)
+}
+
+/// What was doubtful about an event when it was recorded.
+fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec<Warning>> {
+    let Some(unit) = row.unit_id.filter(|_| row.record_kind == RecordKind::ServiceEvent.as_str()) else {
+        return Ok(Vec::new());
+    };
+    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), row.seq)? else {
+        return Ok(Vec::new());
+    };
+    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let state = units::refold(&unit, &context)?;
+    let of_event = state.set_aside().iter().filter(|reading| Key::from(reading.event_id) == row.record_id);
+    Ok(of_event.map(|reading| warning(reading.suggested)).collect())
+}
+
+/// An adoption from a day on which the edition's publisher does not have it in force.
+fn out_of_force(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Option<Warning>> {
+    let event = events::read(&row.body)?;
+    let Details::Adoption(adoption) = &event.details else { return Ok(None) };
+    let Some(found) = editions::find(conn, organization, adoption.edition_id)? else { return Ok(None) };
+    let from = adoption.effective_from.unwrap_or_else(|| event.occurred.when.date(&Zone::utc()));
+    let begun = from >= found.edition.effective_from;
+    let ended = found.edition.effective_until.is_some_and(|until| from >= until);
+    Ok((!begun || ended).then(|| Warning {
+        code: "edition_not_in_force",
+        pointer: "/edition_id",
+        detail: "The edition's own dates do not cover the day from which it is adopted; it holds for the unit all the same.".into(),
+        suggested_meter_hours: None,
+    }))
 }

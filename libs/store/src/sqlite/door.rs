@@ -1,6 +1,7 @@
 //! The two doors to a transaction on SQLite: several readers, and one thread that writes.
 
 use std::{
+    panic::{AssertUnwindSafe, catch_unwind},
     sync::{Arc, mpsc},
     thread,
     time::Duration,
@@ -35,13 +36,24 @@ pub(crate) struct Pool {
 
 impl Pool {
     pub(crate) fn open(file: &str, size: u32) -> Result<Self> {
-        // The writer connects first: it makes the file and switches it to write-ahead logging.
-        let mut conn = Conn::establish(file).map_err(|e| StoreError::Unreachable(e.to_string()))?;
-        dialect::prepare(&mut conn)?;
+        let file = existing(file);
+        let mut conn = connect(&file)?;
         let (writer, jobs) = mpsc::sync_channel::<Job>(QUEUE);
         thread::Builder::new()
             .name("store-writer".into())
-            .spawn(move || jobs.iter().for_each(|job| job(&mut conn)))
+            .spawn({
+                let file = file.clone();
+                move || {
+                    for job in &jobs {
+                        // A panic in a transaction must not end all writing; its connection is not trusted again.
+                        if catch_unwind(AssertUnwindSafe(|| job(&mut conn))).is_err() {
+                            tracing::error!("a write panicked; its transaction was given up");
+                            let Ok(fresh) = connect(&file) else { return };
+                            conn = fresh;
+                        }
+                    }
+                }
+            })
             .map_err(|e| StoreError::Unreachable(e.to_string()))?;
         let readers = R2d2::builder()
             .max_size(size)
@@ -80,9 +92,24 @@ impl Pool {
             // The one who asked may have gone away; the write stands all the same.
             let _ = answer.send(result);
         });
-        self.writer.try_send(job).map_err(|_| StoreError::Busy)?;
+        self.writer.try_send(job).map_err(|error| match error {
+            mpsc::TrySendError::Full(_) => StoreError::Busy,
+            mpsc::TrySendError::Disconnected(_) => StoreError::Stopped,
+        })?;
         answered.await.map_err(|_| StoreError::Stopped)?
     }
+}
+
+/// The address of a file that must be there: a mistyped path must not become a new, empty database.
+pub(crate) fn existing(file: &str) -> String {
+    let escaped = file.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+    format!("file:{escaped}?mode=rw")
+}
+
+fn connect(file: &str) -> Result<Conn> {
+    let mut conn = Conn::establish(file).map_err(|e| StoreError::Unreachable(e.to_string()))?;
+    dialect::prepare(&mut conn)?;
+    Ok(conn)
 }
 
 #[derive(Debug)]

@@ -6,6 +6,6 @@ pub(crate) mod ops;
 pub(crate) mod dialect;
 mod door;
 
-pub(crate) use door::Pool;
+pub(crate) use door::{Pool, existing};
 
 pub(crate) type Conn = diesel::SqliteConnection;

@@ -25,8 +25,9 @@ pub(super) struct Demo {
     /// Folder with the fleet's files.
     #[arg(long, env = "KEEPSTART_DEMO_DATA", default_value = "deploy/demo")]
     data: PathBuf,
-    /// Address of the database; absent means a file in the folder.
-    #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
+    /// Address of the database; absent means a file in the folder. Never taken from the environment: a demonstration
+    /// must not end up in a database that is in use.
+    #[arg(long)]
     database_url: Option<String>,
     #[command(flatten)]
     trust: Trust,
@@ -52,12 +53,13 @@ impl Demo {
         let key = signing::load(&private)?;
         let signers = parties.clone();
         self.network.serve(&address, &parties, &keys, clock, move |state| async move {
-            match demo::import(&state, &data, &described).await? {
-                Some(counts) => say(&format!(
+            let counts = demo::import(&state, &data, &described).await?;
+            match counts.new {
+                0 => say("The fleet is there already."),
+                _ => say(&format!(
                     "Imported {} sites, {} units, {} editions of schedules, {} service events ({} with a warning).",
                     counts.sites, counts.units, counts.editions, counts.events, counts.warnings
                 )),
-                None => say("The fleet is there already."),
             }
             say(&format!("{} — it is {} there; the service's clock begins then.", described.name, described.clock));
             let mut tokens = Map::new();
@@ -69,7 +71,7 @@ impl Demo {
                 }
             }
             let file = folder.join("tokens.json");
-            fs::write(&file, json!(tokens).to_string()).with_context(|| format!("cannot write {}", file.display()))
+            signing::write_private(&file, &json!(tokens).to_string())
         })
     }
 }

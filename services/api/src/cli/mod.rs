@@ -43,11 +43,18 @@ enum Command {
 #[derive(Args, Clone)]
 struct Database {
     /// Address of the database: sqlite:FILE or postgres://…
-    #[arg(long, env = "DATABASE_URL", default_value = "sqlite:keepstart.db", hide_env_values = true)]
+    #[arg(long, env = "DATABASE_URL", default_value = DEFAULT_DATABASE, hide_env_values = true)]
     database_url: String,
 }
 
+/// Where the embedded database is unless somebody says otherwise.
+const DEFAULT_DATABASE: &str = "sqlite:keepstart.db";
+
 impl Database {
+    fn is_default(&self) -> bool {
+        self.database_url == DEFAULT_DATABASE
+    }
+
     fn address(&self) -> Result<Address> {
         Ok(self.database_url.parse()?)
     }

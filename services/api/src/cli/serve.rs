@@ -1,12 +1,14 @@
 //! `serve`: the API, until it is told to stop.
 
-use std::{net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
+use std::{
+    collections::BTreeSet, net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration,
+};
 
 use access::KeyRing;
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, ValueEnum};
-use model::Instant;
+use model::{Instant, OrganizationId, UnitId};
 use store::{Address, Store};
 
 use super::{Database, Trust, say};
@@ -14,7 +16,7 @@ use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state:
 
 /// How often the stored states are moved on to the present.
 const ADVANCE_EVERY: Duration = Duration::from_secs(30);
-/// Units that one transaction moves on at most.
+/// Units that are looked up at a time.
 const ADVANCE_SLICE: i64 = 200;
 /// How long requests under way may take when the service stops.
 const STOP_SECONDS: u64 = 30;
@@ -48,7 +50,7 @@ pub(super) struct Network {
     #[arg(long, env = "KEEPSTART_WORKERS", default_value_t = 2, value_parser = clap::value_parser!(u16).range(1..=256))]
     workers: u16,
     /// What to log, such as info, or api=debug,store=debug.
-    #[arg(long, env = "KEEPSTART_LOG", default_value = "info")]
+    #[arg(long, env = "KEEPSTART_LOG", default_value = "info,actix_server=warn,actix_http=off")]
     log: String,
     /// How to write the log.
     #[arg(long, env = "KEEPSTART_LOG_FORMAT", default_value = "json")]
@@ -66,8 +68,13 @@ enum LogFormat {
 impl Serve {
     pub(super) fn run(self) -> Result<ExitCode> {
         let address = self.database.address()?;
-        // The embedded database belongs to this one process, which brings it up to date itself.
-        if matches!(address, Address::Sqlite(_)) {
+        // The embedded database belongs to this one process, which brings it up to date itself; but only the default
+        // file is made here, since a mistyped path must not be served as an empty database.
+        if let Address::Sqlite(file) = &address {
+            anyhow::ensure!(
+                self.database.is_default() || std::path::Path::new(file).exists(),
+                "there is no database {file}; `keepstart-api migrate` makes one"
+            );
             store::migrate(&address)?;
         }
         let parties = Parties::parse(&self.trust.issuer, &self.trust.audience)?;
@@ -158,15 +165,28 @@ async fn keep_advancing(state: State) {
 
 async fn advance_all(state: &State) -> store::Result<()> {
     for organization in state.store.organizations().await? {
-        loop {
-            let moved = state.store.advance(organization, state.clock.now(), ADVANCE_SLICE).await?;
-            if moved > 0 {
-                tracing::info!(organization.id = %organization, units = moved, "states moved on");
-            }
-            if i64::try_from(moved).unwrap_or(i64::MAX) < ADVANCE_SLICE {
-                break;
-            }
+        if let Err(error) = advance_organization(state, organization).await {
+            tracing::error!(%error, organization.id = %organization, "states could not be moved on");
         }
     }
     Ok(())
+}
+
+/// Moves the units of one organization on, each in a transaction of its own; one that fails does not hold up the others.
+async fn advance_organization(state: &State, organization: OrganizationId) -> store::Result<()> {
+    let mut failed = BTreeSet::new();
+    loop {
+        let now = state.clock.now();
+        let waiting = state.store.waiting(organization, now, ADVANCE_SLICE).await?;
+        let todo: Vec<UnitId> = waiting.into_iter().filter(|unit| !failed.contains(unit)).collect();
+        if todo.is_empty() {
+            return state.store.forget(organization, now).await;
+        }
+        for unit in todo {
+            if let Err(error) = state.store.advance(organization, unit, now).await {
+                tracing::error!(%error, organization.id = %organization, unit.id = %unit, "a unit could not be moved on");
+                failed.insert(unit);
+            }
+        }
+    }
 }

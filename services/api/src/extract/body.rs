@@ -7,6 +7,7 @@ use futures_util::StreamExt;
 use model::json;
 use serde_json::Value;
 
+use super::headers;
 use crate::problem::{ApiError, ApiResult, Kind};
 
 /// The most bytes of a body.
@@ -25,18 +26,17 @@ pub(crate) async fn json(request: &HttpRequest, payload: web::Payload, media: &s
     check_media(request, media)?;
     let read = tokio::time::timeout(PATIENCE, bounded(request, payload)).await;
     let bytes = read.map_err(|_| ApiError::new(Kind::TooSlow))??;
-    json::parse(&bytes).map_err(|e| ApiError::new(Kind::InvalidJson).detail(e.detail))
+    json::parse(&bytes).map_err(|e| ApiError::json(e.detail))
 }
 
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
-    let wrong = || ApiError::new(Kind::UnsupportedMediaType).detail(format!("Send {media}, not compressed."));
-    let sent = request
-        .headers()
-        .get(header::CONTENT_TYPE)
-        .and_then(|value| value.to_str().ok())
-        .ok_or_else(wrong)?;
+    let wrong = || {
+        ApiError::new(Kind::UnsupportedMediaType).detail(format!("Send {media} in UTF-8, not compressed."))
+    };
+    let sent = headers::one(request, "Content-Type")?.ok_or_else(wrong)?;
     let (name, parameters) = sent.split_once(';').unwrap_or((sent, ""));
-    let utf8 = parameters.trim().is_empty() || parameters.trim().eq_ignore_ascii_case("charset=utf-8");
+    let parameter = parameters.trim().to_ascii_lowercase();
+    let utf8 = ["", "charset=utf-8", "charset=\"utf-8\""].contains(&parameter.as_str());
     if name.trim().eq_ignore_ascii_case(media)
         && utf8
         && !request.headers().contains_key(header::CONTENT_ENCODING)
@@ -58,7 +58,7 @@ async fn bounded(request: &HttpRequest, mut payload: web::Payload) -> ApiResult<
     }
     let mut bytes = web::BytesMut::new();
     while let Some(chunk) = payload.next().await {
-        let chunk = chunk.map_err(|_| ApiError::new(Kind::InvalidJson).detail("The body broke off."))?;
+        let chunk = chunk.map_err(|_| ApiError::json("The body broke off."))?;
         if bytes.len() + chunk.len() > MOST {
             return Err(too_large());
         }

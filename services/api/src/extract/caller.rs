@@ -119,7 +119,7 @@ fn bearer(request: &HttpRequest) -> ApiResult<String> {
     let missing = || ApiError::new(Kind::Unauthenticated);
     let first = sent.next().ok_or_else(missing)?;
     if sent.next().is_some() {
-        return Err(ApiError::new(Kind::InvalidHeader).detail("There are two Authorization headers."));
+        return Err(ApiError::header("Authorization", "repeated_header", "This header may come once."));
     }
     let text = first.to_str().map_err(|_| missing())?;
     let (scheme, token) = text.split_once(' ').ok_or_else(missing)?;

@@ -6,15 +6,28 @@ use store::command::Etag;
 
 use crate::problem::{ApiError, ApiResult, Kind};
 
+/// The text of a header that may come once.
+pub(super) fn one<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult<Option<&'r str>> {
+    let mut sent = request.headers().get_all(name);
+    let Some(value) = sent.next() else { return Ok(None) };
+    if sent.next().is_some() {
+        return Err(ApiError::header(name, "repeated_header", "This header may come once."));
+    }
+    value
+        .to_str()
+        .map(Some)
+        .map_err(|_| ApiError::header(name, "invalid_header", "This header holds more than plain text."))
+}
+
 /// The ETag that a change was made from; a change without one is refused.
 pub(crate) fn if_match(request: &HttpRequest) -> ApiResult<Etag> {
-    let Some(value) = request.headers().get(header::IF_MATCH) else {
+    let Some(text) = one(request, "If-Match")? else {
         return Err(ApiError::new(Kind::PreconditionRequired));
     };
     let wrong = || {
-        ApiError::new(Kind::InvalidHeader).detail("If-Match takes the one strong ETag that you read, in quotes; * would overwrite what you have not seen.")
+        let detail = "If-Match takes the one strong ETag that you read, in quotes; * would overwrite what you have not seen.";
+        ApiError::header("If-Match", "invalid_etag", detail)
     };
-    let text = value.to_str().map_err(|_| wrong())?;
     let tag = text.strip_prefix('"').and_then(|rest| rest.strip_suffix('"')).ok_or_else(wrong)?;
     if tag.is_empty() || tag.contains('"') { Err(wrong()) } else { Ok(Etag(tag.to_owned())) }
 }
@@ -28,8 +41,7 @@ pub(crate) fn if_none_match_is(request: &HttpRequest, etag: &str) -> bool {
 
 /// The id that makes a repeat of this request recognisable, if one was sent.
 pub(crate) fn idempotency_key(request: &HttpRequest) -> ApiResult<Option<EditId>> {
-    let Some(value) = request.headers().get("idempotency-key") else { return Ok(None) };
-    let wrong = || ApiError::new(Kind::InvalidHeader).detail("Idempotency-Key is a UUID.");
-    let text = value.to_str().map_err(|_| wrong())?;
-    EditId::parse(text.trim_matches('"')).map(Some).map_err(|_| wrong())
+    let Some(text) = one(request, "Idempotency-Key")? else { return Ok(None) };
+    let wrong = |_| ApiError::header("Idempotency-Key", "invalid_id", "Idempotency-Key is a UUID.");
+    EditId::parse(text.trim_matches('"')).map(Some).map_err(wrong)
 }

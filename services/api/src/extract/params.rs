@@ -3,7 +3,7 @@
 use actix_web::{HttpRequest, web};
 use model::{
     id::{Id, Kind as IdKind},
-    read::{FieldError, Flaw},
+    read::{FieldError, Flaw, listed},
 };
 
 use crate::problem::{ApiError, ApiResult, Kind};
@@ -74,13 +74,13 @@ impl Params {
     pub(crate) fn close(mut self) -> ApiResult<String> {
         for (name, _) in std::mem::take(&mut self.sent) {
             let flaw = Flaw::new("unknown_parameter", "There is no such parameter here.");
-            self.errors.push(FieldError::at(name, flaw));
+            self.errors.push(FieldError::in_parameter(&name, flaw));
         }
         if self.errors.is_empty() {
             self.bound.sort();
             Ok(format!("{}?{}", self.path, self.bound.join("&")))
         } else {
-            Err(ApiError::new(Kind::InvalidParameter).errors(self.errors))
+            Err(ApiError::new(Kind::InvalidParameter).errors(listed(self.errors)))
         }
     }
 
@@ -88,8 +88,10 @@ impl Params {
         let (mut found, rest): (Vec<_>, Vec<_>) = self.sent.drain(..).partition(|(sent, _)| sent == name);
         self.sent = rest;
         if found.len() > 1 {
-            self.errors
-                .push(FieldError::at(name, Flaw::new("repeated_parameter", "Give this parameter once.")));
+            self.errors.push(FieldError::in_parameter(
+                name,
+                Flaw::new("repeated_parameter", "Give this parameter once."),
+            ));
         }
         found.pop().map(|(_, text)| text)
     }
@@ -100,7 +102,7 @@ impl Params {
         text: &str,
         parse: impl FnOnce(&str) -> Result<T, Flaw>,
     ) -> Option<T> {
-        parse(text).map_err(|flaw| self.errors.push(FieldError::at(name, flaw))).ok()
+        parse(text).map_err(|flaw| self.errors.push(FieldError::in_parameter(name, flaw))).ok()
     }
 }
 

@@ -2,7 +2,7 @@
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, http::header, web};
-use interval::{DueItem, DueState, ItemKey, state_in};
+use interval::{DueItem, DueState, ItemKey};
 use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw, schedule::Task};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -23,6 +23,8 @@ const PINNED_SECONDS: i64 = 24 * 3600;
 /// A place in a list, and the instant that the list is about.
 #[derive(Serialize, Deserialize)]
 struct Place {
+    /// When the list was begun; its pages are good for a day from then.
+    begun: i64,
     as_of: i64,
     due_at: i64,
     unit: UnitId,
@@ -68,6 +70,7 @@ pub(super) async fn list(
     let list = params.close()?;
     let place: Option<Place> =
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
+    let begun = place.as_ref().map_or(caller.now().micros(), |place| place.begun);
     let as_of = match &place {
         Some(place) => pinned(place, caller.now())?,
         None => state.store.due_as_of(caller.organization(), caller.now()).await?,
@@ -95,24 +98,22 @@ pub(super) async fn list(
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
         .await?;
-    let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, as_of));
+    let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, begun, as_of));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
     Ok(HttpResponse::Ok().json(DueList { as_of, items, next }))
 }
 
 fn pinned(place: &Place, now: Instant) -> ApiResult<Instant> {
-    let as_of = Instant::from_micros(place.as_of);
-    if now.seconds_since(as_of) > PINNED_SECONDS {
-        return Err(
-            ApiError::new(Kind::InvalidCursor).detail("The list is more than a day old; begin it again.")
-        );
+    if now.seconds_since(Instant::from_micros(place.begun)) > PINNED_SECONDS {
+        return Err(ApiError::cursor("The list is more than a day old; begin it again."));
     }
-    Ok(as_of)
+    Ok(Instant::from_micros(place.as_of))
 }
 
-fn place_of(row: &DueRow, as_of: Instant) -> Place {
+fn place_of(row: &DueRow, begun: i64, as_of: Instant) -> Place {
     Place {
+        begun,
         as_of: as_of.micros(),
         due_at: row.place.due_at.micros(),
         unit: row.place.unit,
@@ -142,7 +143,7 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
 /// of; with `include=trace` what each state rests on.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
     params(("unit_id" = String, Path, format = "uuid"), ("include" = Option<String>, Query, description = "`trace`: what each state rests on."),
-        ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while no state, limit or date has changed.")),
+        ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
         Problems))]
 pub(super) async fn of_unit(
@@ -222,31 +223,18 @@ fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> Un
     }
 }
 
-/// A weak tag of what does not merely grow with time: states with their steps, limits, readings set aside.
+/// A weak tag of all that the answer rests on but the time, and of the states that the time alone moves.
 fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
-    let steps = due.state.steps_from(answer.as_of);
-    let states: Vec<_> = steps
-        .iter()
-        .map(|item| {
-            (
-                item.key.schedule,
-                item.key.task.clone(),
-                state_in(&item.steps, answer.as_of)
-                    .map(|step| (step.state, step.reason, step.until.micros())),
-                item.due_at.micros(),
-            )
-        })
-        .collect();
-    let limits: Vec<_> = answer
+    let states: Vec<_> = answer
         .items
         .iter()
-        .map(|item| (item.item.edition_id, item.item.hours.map(|h| h.limit_hours), item.item.calendar))
+        .map(|item| {
+            (item.item.edition_id, &item.item.task, item.item.state, item.item.reason, item.item.due_at)
+        })
         .collect();
-    let traced: Vec<bool> = answer.items.iter().map(|item| item.trace.is_some()).collect();
-    format!(
-        "W/{}",
-        answer::digest(&json!([states, limits, answer.set_aside, answer.standing_site_id, traced]))
-    )
+    let days: Vec<_> = answer.items.iter().map(|item| item.item.calendar).collect();
+    let traced = answer.items.first().is_some_and(|item| item.trace.is_some());
+    format!("W/{}", answer::digest(&json!([due.evidence, states, days, answer.standing_site_id, traced])))
 }
 
 fn some(instant: Instant) -> Option<Instant> {

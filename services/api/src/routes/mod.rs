@@ -9,7 +9,7 @@ mod service_events;
 mod sites;
 mod units;
 
-use actix_web::{HttpRequest, Resource, http::Method, web};
+use actix_web::{HttpRequest, Resource, web};
 use utoipa::OpenApi;
 
 use crate::problem::ApiError;
@@ -75,11 +75,6 @@ fn resource(path: &str, methods: &'static [&'static str]) -> Resource {
     }))
 }
 
-async fn nothing_here(request: HttpRequest) -> Result<actix_web::HttpResponse, ApiError> {
-    let kind = if request.method() == Method::TRACE || request.method() == Method::CONNECT {
-        crate::problem::Kind::MethodNotAllowed
-    } else {
-        crate::problem::Kind::NotFound
-    };
-    Err(ApiError::new(kind))
+async fn nothing_here() -> Result<actix_web::HttpResponse, ApiError> {
+    Err(ApiError::new(crate::problem::Kind::NotFound))
 }

@@ -3,6 +3,7 @@
 use actix_web::{HttpRequest, HttpResponse};
 
 use crate::{
+    extract::Params,
     openapi::{ProblemKind, Problems},
     problem::{ApiError, ApiResult, Kind},
 };
@@ -14,6 +15,7 @@ use crate::{
     params(("code" = String, Path, description = "The last step of a problem's `type`.")),
     responses((status = 200, body = ProblemKind), Problems))]
 pub(super) async fn read(request: HttpRequest) -> ApiResult<HttpResponse> {
+    Params::of(&request)?.close()?;
     let code = request.match_info().get("code").unwrap_or_default();
     let kind =
         Kind::ALL.iter().find(|kind| kind.code() == code).ok_or_else(|| ApiError::new(Kind::NotFound))?;

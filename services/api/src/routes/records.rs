@@ -31,8 +31,8 @@ pub(super) async fn create(
     Params::of(request)?.close()?;
     let key = extract::idempotency_key(request)?;
     let body = extract::json(request, payload, extract::JSON).await?;
-    let proposal = intake::new_record(kind, body, intake::fallback(key, caller), random::salts()?)
-        .map_err(ApiError::invalid)?;
+    let proposal =
+        intake::keyed(intake::new_record(kind, body, intake::fallback(key, caller), random::salts()?), key)?;
     let done = intake::submit(state, caller, Channel::Rest, proposal).await?;
     let view = record_of(&done)?;
     let location =

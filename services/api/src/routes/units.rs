@@ -34,12 +34,8 @@ pub(super) async fn list(
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
     let after = records::after(&state, &caller, &list, cursor.as_deref())?;
-    let sites = match (site, caller.visible_sites()) {
-        (Some(site), Some(visible)) => Some(visible.into_iter().filter(|seen| *seen == site).collect()),
-        (Some(site), None) => Some(vec![site]),
-        (None, visible) => visible,
-    };
-    let page = state.store.units(caller.organization(), sites, after, limit).await?;
+    let sets = caller.visible_sites().into_iter().chain(site.map(|site| vec![site])).collect();
+    let page = state.store.units(caller.organization(), sets, after, limit).await?;
     records::page(&state, &caller, &list, &page)
 }
 

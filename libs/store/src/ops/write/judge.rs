@@ -1,8 +1,8 @@
 //! Judging one edit with what is read under the lock.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-use merge::{Admitted, FieldEdit, Record, Refused, Wish};
+use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
     edit::{Action, FORMAT, RecordKind, Target},
@@ -25,6 +25,7 @@ use super::super::{
     log::{self, LogRow},
     private_texts,
     records::{self, Stored},
+    scope,
     units::{self, Unit},
 };
 use super::{Planned, Touched, Work, Wrote};
@@ -46,6 +47,26 @@ pub(super) enum Judged {
     Refused(Refusal),
 }
 
+/// How it is said that what an edit is about is not there, or may not be seen: an event names its unit in the body.
+fn hidden(action: &Action) -> Refusal {
+    match action {
+        Action::Event(_) => {
+            let flaw = Flaw::new("unknown_unit", "There is no such unit.");
+            Refusal::Invalid(vec![FieldError::at("/unit_id", flaw)])
+        }
+        _ => Refusal::NotFound,
+    }
+}
+
+impl Touched {
+    /// Notes a row about the unit; gives the sites in scope before and after it.
+    fn moved(&mut self, row: usize) -> Result<(BTreeSet<SiteId>, BTreeSet<SiteId>)> {
+        self.rows.push(row);
+        let after = scope::of_unit(&self.unit)?;
+        Ok((std::mem::replace(&mut self.sites, after.clone()), after))
+    }
+}
+
 /// An edit's body as the log will hold it.
 struct Body {
     value: Value,
@@ -57,13 +78,18 @@ struct Body {
 impl Work<'_> {
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
         let earlier = log::of_edit(conn, self.organization, Key::from(proposal.edit.id))?;
+        if let Some(twin) =
+            self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
+        {
+            return self.twin(proposal, twin);
+        }
         let body = self.body(conn, proposal, earlier.as_ref())?;
         let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
         let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
         let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
         match admitted {
             Ok(Admitted::Repeat) => return self.repeated(conn, proposal, earlier),
-            Err(Refused::OtherContent) => return Ok(Judged::Refused(Refusal::IdReused(proposal.edit.id))),
+            Err(Refused::OtherContent) => return self.reused(conn, proposal, earlier),
             // Whether something is there is told only to those who may see it, so the actions say it after asking.
             Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
         }
@@ -77,6 +103,45 @@ impl Work<'_> {
             }
         };
         Ok(refused.map_or_else(|| Judged::Planned(self.planned.len() - 1), Judged::Refused))
+    }
+
+    /// The same edit twice in one command.
+    fn twin(&mut self, proposal: &Proposal, twin: usize) -> Result<Judged> {
+        let known = self.planned.get(twin).map(|planned| planned.row.content_hash.clone());
+        let texts = self.planned.get(twin).map(|planned| planned.sealed.clone()).unwrap_or_default();
+        let salts = |pointer: &str| texts.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
+        let body = self.sealed(proposal, salts)?;
+        Ok(if known.as_deref() == Some(body.hash.as_bytes().as_slice()) {
+            Judged::Planned(twin)
+        } else {
+            Judged::Refused(Refusal::IdReused(proposal.edit.id))
+        })
+    }
+
+    /// That an id was used for something else is told only to those who may do what they ask, and see what it names.
+    fn reused(&mut self, conn: &mut Conn, proposal: &Proposal, earlier: Option<LogRow>) -> Result<Judged> {
+        let sites = self.sites_asked(conn, proposal)?;
+        match self.permission(&proposal.edit.action, &sites, false) {
+            Permission::Allowed => {}
+            Permission::Forbidden => return Ok(Judged::Refused(Refusal::Forbidden)),
+            Permission::Hidden => return Ok(Judged::Refused(hidden(&proposal.edit.action))),
+        }
+        let names = earlier.and_then(|row| row.unit_id).map(Key::id);
+        let scope = names.map(|unit| folds::scope_of(conn, self.organization, unit)).transpose()?;
+        let seen = scope.is_none_or(|sites| sites.into_iter().any(|site| self.sees(site)));
+        Ok(Judged::Refused(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound }))
+    }
+
+    pub(super) fn sees(&self, site: SiteId) -> bool {
+        (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
+    }
+
+    fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
+        match &proposal.edit.action {
+            Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
+            Action::Event(event) => self.sites_of(conn, Target::Unit(event.unit_id)),
+            Action::Edition { .. } => Ok(BTreeSet::new()),
+        }
     }
 
     fn wish(&mut self, conn: &mut Conn, action: &Action) -> Result<(Wish, bool)> {
@@ -93,16 +158,12 @@ impl Work<'_> {
 
     /// A repeat is answered only to those who may see what it wrote.
     fn repeated(&mut self, conn: &mut Conn, proposal: &Proposal, row: Option<LogRow>) -> Result<Judged> {
-        let sites = match &proposal.edit.action {
-            Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target)?,
-            Action::Event(event) => folds::scope_of(conn, self.organization, event.unit_id)?,
-            Action::Edition { .. } => BTreeSet::new(),
-        };
+        let sites = self.sites_asked(conn, proposal)?;
         let own = row.as_ref().is_some_and(|row| row.author == Key::from(self.command.author));
         match (self.permission(&proposal.edit.action, &sites, own), row) {
             (Permission::Allowed, Some(row)) => Ok(Judged::Repeat(Box::new(row))),
             (Permission::Forbidden, _) => Ok(Judged::Refused(Refusal::Forbidden)),
-            _ => Ok(Judged::Refused(Refusal::NotFound)),
+            _ => Ok(Judged::Refused(hidden(&proposal.edit.action))),
         }
     }
 
@@ -172,12 +233,13 @@ impl Work<'_> {
         let (version, record) =
             stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
         let stamp = Stamp::service(self.command.now, record.highest());
-        let base = record.seen().only(&fields);
+        let base = if proposal.seen.is_some() { record.seen().only(&fields) } else { Base::default() };
         let mut row = self.row(proposal, &body, None, stamp);
         row.base = (version > 0).then(|| base.to_string());
         // The author saw the record as it stands, so nothing seen is still to come.
         let edit = FieldEdit { edit: proposal.edit.id, effective: stamp, raw: stamp, fields, base };
         let next = Stored { version: version + 1, record: merge::apply(record, &edit, |_| false).record };
+        let mut moved = None;
         match target {
             Target::Unit(id) => {
                 row.unit_id = Some(Key::from(id));
@@ -185,13 +247,13 @@ impl Work<'_> {
                 let at = self.planned.len();
                 let touched = self.touch(conn, id, &fields)?;
                 touched.unit.fields = fields;
-                touched.rows.push(at);
+                moved = Some(touched.moved(at)?);
             }
             Target::Site(id) if body.value.get("zone").is_some() => self.rezone(conn, id, &next)?,
             _ => {}
         }
         self.records.insert(target, Some(next));
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Record(target) });
+        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Record(target), scope: moved });
         Ok(())
     }
 
@@ -221,17 +283,13 @@ impl Work<'_> {
         event: &ServiceEvent,
         body: Body,
     ) -> Result<Option<Refusal>> {
-        let unknown_unit = || {
-            Some(Refusal::Invalid(vec![FieldError::at(
-                "/unit_id",
-                Flaw::new("unknown_unit", "There is no such unit."),
-            )]))
+        let Some(stored) = self.stored(conn, Target::Unit(event.unit_id))? else {
+            return Ok(Some(hidden(&proposal.edit.action)));
         };
-        let Some(stored) = self.stored(conn, Target::Unit(event.unit_id))? else { return Ok(unknown_unit()) };
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
         let own = self.is_own_target(conn, event)?;
         match self.permission(&proposal.edit.action, &sites, own) {
-            Permission::Hidden => return Ok(unknown_unit()),
+            Permission::Hidden => return Ok(Some(hidden(&proposal.edit.action))),
             Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
             Permission::Allowed => {}
         }
@@ -255,8 +313,13 @@ impl Work<'_> {
         let fields = records::fields(&stored.record, UnitFields::read)?;
         let touched = self.touch(conn, event.unit_id, &fields)?;
         touched.unit.events.push(sealed_event.clone());
-        touched.rows.push(at);
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Event(Box::new(sealed_event)) });
+        let moved = touched.moved(at)?;
+        self.planned.push(Planned {
+            row,
+            sealed: body.sealed,
+            wrote: Wrote::Event(Box::new(sealed_event)),
+            scope: Some(moved),
+        });
         Ok(None)
     }
 
@@ -284,6 +347,7 @@ impl Work<'_> {
             row,
             sealed: body.sealed,
             wrote: Wrote::Edition(view, Box::new(edition.clone())),
+            scope: None,
         });
         Ok(None)
     }
@@ -321,12 +385,11 @@ impl Work<'_> {
     }
 
     /// The sites in whose scope a record is.
-    fn sites_of(&mut self, conn: &mut Conn, target: Target) -> Result<BTreeSet<SiteId>> {
+    pub(super) fn sites_of(&mut self, conn: &mut Conn, target: Target) -> Result<BTreeSet<SiteId>> {
         Ok(match target {
             Target::Site(id) => BTreeSet::from([id]),
             Target::Unit(id) => match self.units.get(&id) {
-                Some(touched) if touched.before.is_empty() => BTreeSet::from([touched.unit.home_site()?]),
-                Some(touched) => touched.before.clone(),
+                Some(touched) => touched.sites.clone(),
                 None => folds::scope_of(conn, self.organization, id)?,
             },
             _ => BTreeSet::new(),
@@ -335,38 +398,50 @@ impl Work<'_> {
 
     fn touch(&mut self, conn: &mut Conn, id: UnitId, fields: &UnitFields) -> Result<&mut Touched> {
         if !self.units.contains_key(&id) {
-            let before = folds::scope_of(conn, self.organization, id)?;
-            let unit = units::load(conn, self.organization, id)?.unwrap_or_else(|| Unit {
-                id,
-                fields: fields.clone(),
-                events: Vec::new(),
-            });
-            self.units.insert(id, Touched { unit, before, rows: Vec::new() });
+            let sites = folds::scope_of(conn, self.organization, id)?;
+            let unit = units::load(conn, self.organization, id)?
+                .unwrap_or_else(|| Unit::new(id, fields.clone(), Vec::new()));
+            self.units.insert(id, Touched { unit, sites, rows: Vec::new() });
         }
         self.units.get_mut(&id).ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))
     }
 
     /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
     fn body(&self, conn: &mut Conn, proposal: &Proposal, earlier: Option<&LogRow>) -> Result<Body> {
+        let texts = match earlier {
+            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
+            None => private_texts::Texts::new(),
+        };
+        let edit = Key::from(proposal.edit.id);
+        let first = |pointer: &str| -> Option<Salt> {
+            texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
+        };
+        self.sealed(proposal, first)
+    }
+
+    fn sealed(&self, proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Body> {
         let action = &proposal.edit.action;
         let corrupt = StoreError::corrupt("edit");
         let mut value = match action {
             Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
             Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
-            Action::Edition { edition, .. } => serde_json::to_value(edition).map_err(|e| corrupt(&e))?,
-        };
-        let texts = match earlier {
-            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
-            None => private_texts::Texts::new(),
+            // The row alone has to say which schedule an edition belongs to.
+            Action::Edition { edition, schedule, .. } => {
+                let mut value = serde_json::to_value(edition).map_err(|e| corrupt(&e))?;
+                if let Some(members) = value.as_object_mut() {
+                    members.insert(editions::SCHEDULE.to_owned(), Value::from(schedule.to_string()));
+                }
+                value
+            }
         };
         let pointers = records::private_pointers(action.kind());
+        if proposal.salts.len() < pointers.len() {
+            return Err(corrupt(&"there is a private text without a salt"));
+        }
+        let salts: BTreeMap<&str, Salt> =
+            pointers.iter().copied().zip(proposal.salts.iter().copied()).collect();
         let sealed = proof::seal(&mut value, pointers, |pointer| {
-            let first: Option<Salt> = texts
-                .get(&(Key::from(proposal.edit.id), pointer.to_owned()))
-                .and_then(|(salt, _)| salt.as_slice().try_into().ok());
-            let fresh =
-                pointers.iter().position(|p| *p == pointer).and_then(|at| proposal.salts.get(at)).copied();
-            first.or(fresh).unwrap_or_default()
+            first(pointer).or_else(|| salts.get(pointer).copied()).unwrap_or_default()
         })
         .map_err(|e| corrupt(&e))?;
         let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;

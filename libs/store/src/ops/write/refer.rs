@@ -8,18 +8,14 @@ use model::{
     event::{Adoption, Correction, Details, EventKind, Service, ServiceEvent},
     read::{FieldError, Flaw},
     site::SiteFields,
-    time::When,
+    time::{TimeSource, When},
 };
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{editions, folds, log, records};
 use super::Work;
-use crate::{
-    command::{Ask, Permission},
-    error::Result,
-    key::Key,
-};
+use crate::{error::Result, key::Key};
 
 impl Work<'_> {
     /// What is wrong with the references among a record's fields.
@@ -42,6 +38,7 @@ impl Work<'_> {
     pub(super) fn event_errors(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Vec<FieldError>> {
         let mut errors = Vec::new();
         errors.extend(self.future_error(conn, event)?);
+        errors.extend(self.skipped_error(conn, event)?);
         if let Some(person) = event.on_behalf_of {
             errors.extend(self.person_error(conn, "/on_behalf_of", person)?);
         }
@@ -62,7 +59,7 @@ impl Work<'_> {
             When::At { instant, .. } => ("/occurred_at", *instant > latest),
             When::On(date) => {
                 let mut dates = Vec::new();
-                for site in folds::scope_of(conn, self.organization, event.unit_id)? {
+                for site in self.sites_of(conn, Target::Unit(event.unit_id))? {
                     if let Some(stored) = self.stored(conn, Target::Site(site))?
                         && let Some(zone) = records::fields(&stored.record, SiteFields::read)?.zone
                     {
@@ -78,9 +75,27 @@ impl Work<'_> {
         Ok(ahead.then(|| FieldError::at(pointer, flaw())))
     }
 
+    /// A typed time that no clock at the unit's place ever showed.
+    fn skipped_error(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Option<FieldError>> {
+        let When::At { text, .. } = &event.occurred.when else { return Ok(None) };
+        if event.occurred.source != TimeSource::Typed {
+            return Ok(None);
+        }
+        let state = folds::state_of(conn, self.organization, Key::from(event.unit_id))?;
+        let Some(site) = state.map(|state| Target::Site(state.standing_site.id())) else { return Ok(None) };
+        let Some(stored) = self.stored(conn, site)? else { return Ok(None) };
+        let zone = records::fields(&stored.record, SiteFields::read)?.zone;
+        let flaw = || {
+            Flaw::new(
+                "local_time_skipped",
+                "Clocks went forward over this time where the unit stands; it never was. Check the hour.",
+            )
+        };
+        Ok(zone.is_some_and(|zone| zone.skips(text)).then(|| FieldError::at("/occurred_at", flaw())))
+    }
+
     fn site_error(&mut self, conn: &mut Conn, pointer: &str, site: SiteId) -> Result<Option<FieldError>> {
-        let seen = (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
-            && self.stored(conn, Target::Site(site))?.is_some();
+        let seen = self.sees(site) && self.stored(conn, Target::Site(site))?.is_some();
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
 

@@ -1,0 +1,120 @@
+//! Records and units as the rows of the log made them, up to any row.
+
+use std::collections::BTreeSet;
+
+use merge::{Base, FieldEdit, Record};
+use model::{
+    EditId, UnitId,
+    edit::{RecordKind, Target},
+    json,
+    stamp::Stamp,
+    unit::UnitFields,
+};
+use serde_json::Value;
+
+use super::super::Conn;
+use super::{
+    events,
+    log::{self, LogRow},
+    records::{self, Stored},
+    units::Unit,
+};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+};
+
+/// A record in the making.
+#[derive(Default)]
+pub(crate) struct Remade {
+    pub(crate) version: i64,
+    pub(crate) record: Record,
+    edits: BTreeSet<EditId>,
+}
+
+impl Remade {
+    /// Adds the edit of a row.
+    pub(crate) fn add(&mut self, row: &LogRow, body: Value) -> Result<()> {
+        let edit = field_edit(row, body)?;
+        let record = std::mem::take(&mut self.record);
+        self.record = merge::apply(record, &edit, |id| self.edits.contains(&id)).record;
+        self.version += 1;
+        self.edits.insert(edit.edit);
+        Ok(())
+    }
+}
+
+/// A record as it was when the row `seq` was written.
+pub(crate) fn record(conn: &mut Conn, organization: Key, target: Target, seq: i64) -> Result<Stored> {
+    let mut remade = Remade::default();
+    for row in log::of_record(conn, organization, target)?.iter().take_while(|row| row.seq <= seq) {
+        remade.add(row, body_of(row)?)?;
+    }
+    Ok(Stored { version: remade.version, record: remade.record })
+}
+
+/// A unit with its events as they were when the row `seq` was written, and the bodies of those events.
+pub(crate) fn unit(
+    conn: &mut Conn,
+    organization: Key,
+    id: UnitId,
+    seq: i64,
+) -> Result<Option<(Unit, Vec<String>)>> {
+    let rows = log::of_unit(conn, organization, Key::from(id))?;
+    let mut growing = Growing::new(id);
+    for row in rows.iter().take_while(|row| row.seq <= seq) {
+        growing.add(row)?;
+    }
+    growing.unit().map(|unit| unit.map(|unit| (unit, growing.bodies)))
+}
+
+/// A unit to which one row after another is added.
+pub(crate) struct Growing {
+    id: UnitId,
+    fields: Remade,
+    events: Vec<model::event::ServiceEvent>,
+    pub(crate) bodies: Vec<String>,
+}
+
+impl Growing {
+    pub(crate) fn new(id: UnitId) -> Self {
+        Self { id, fields: Remade::default(), events: Vec::new(), bodies: Vec::new() }
+    }
+
+    pub(crate) fn add(&mut self, row: &LogRow) -> Result<()> {
+        if row.record_kind == RecordKind::ServiceEvent.as_str() {
+            self.events.push(events::read(&row.body)?);
+            self.bodies.push(row.body.clone());
+            return Ok(());
+        }
+        self.fields.add(row, body_of(row)?)
+    }
+
+    /// The unit as it is by now; none before its first row.
+    pub(crate) fn unit(&self) -> Result<Option<Unit>> {
+        if self.fields.version == 0 {
+            return Ok(None);
+        }
+        let fields = records::fields(&self.fields.record, UnitFields::read)?;
+        Ok(Some(Unit::new(self.id, fields, self.events.clone())))
+    }
+}
+
+/// The body of a row.
+pub(crate) fn body_of(row: &LogRow) -> Result<Value> {
+    json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("log row")(&e))
+}
+
+fn field_edit(row: &LogRow, body: Value) -> Result<FieldEdit> {
+    let corrupt = StoreError::corrupt("log row");
+    let Value::Object(fields) = body else { return Err(corrupt(&"fields are no object")) };
+    let base: Option<Base> =
+        row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
+    Ok(FieldEdit {
+        edit: row.edit_id.id(),
+        effective: Stamp::parse(&row.stamp_effective).map_err(|e| corrupt(&e))?,
+        raw: Stamp::parse(&row.stamp_raw).map_err(|e| corrupt(&e))?,
+        fields,
+        base: base.unwrap_or_default(),
+    })
+}

@@ -1,0 +1,71 @@
+//! Who is told of a change: the sites in whose scope a unit is, and the lines of the feed.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use interval::{Input, Policy};
+use model::{Instant, SiteId, edit::RecordKind};
+
+use super::{
+    log::{FeedRow, LogRow},
+    units::Unit,
+};
+use crate::{error::Result, key::Key};
+
+/// A line by which a site gains a unit with all its events.
+pub(crate) const ENTER: &str = "enter";
+/// A line by which a site loses a unit.
+pub(crate) const LEAVE: &str = "leave";
+
+/// The sites in whose scope a unit is: home, and where it stands.
+pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<SiteId>> {
+    Ok(BTreeSet::from([unit.home_site()?, standing(unit)?]))
+}
+
+/// Where a unit stands as far as scope goes: its last placement, one that a fast clock dates a little ahead included,
+/// because nothing moves the scope of a unit but its events. Days count in UTC, so that the feed follows from the
+/// unit's rows alone.
+pub(crate) fn standing(unit: &Unit) -> Result<SiteId> {
+    let input = Input {
+        facts: &unit.facts()?,
+        events: &unit.events,
+        zones: &BTreeMap::new(),
+        editions: &BTreeMap::new(),
+        policy: &Policy::standard(),
+    };
+    Ok(interval::standing_site(&input, Instant::LAST))
+}
+
+/// The lines of a row about a unit, from the sites that had it in scope before and have it after.
+pub(crate) fn lines_of_unit(
+    row: &LogRow,
+    before: &BTreeSet<SiteId>,
+    after: &BTreeSet<SiteId>,
+) -> Vec<FeedRow> {
+    let unit = row.unit_id.unwrap_or(Key::NIL);
+    let told = |site: &SiteId| {
+        if before.contains(site) {
+            line(row, Key::from(*site), &row.record_kind, row.record_id)
+        } else {
+            line(row, Key::from(*site), ENTER, unit)
+        }
+    };
+    let left = before.difference(after).map(|site| line(row, Key::from(*site), LEAVE, unit));
+    after.iter().map(told).chain(left).collect()
+}
+
+/// The line of a row about anything else: a site's own, or the whole organization's.
+pub(crate) fn line_of_record(row: &LogRow) -> FeedRow {
+    let site = if row.record_kind == RecordKind::Site.as_str() { row.record_id } else { Key::NIL };
+    line(row, site, &row.record_kind, row.record_id)
+}
+
+fn line(row: &LogRow, site: Key, kind: &str, record: Key) -> FeedRow {
+    FeedRow {
+        organization: row.organization,
+        site_id: site,
+        seq: row.seq,
+        unit_id: row.unit_id,
+        kind: kind.to_owned(),
+        record_id: record,
+    }
+}

@@ -1,0 +1,215 @@
+//! Every operation of the description by every role.
+
+use std::collections::BTreeSet;
+
+use blackbox::{
+    Backend, Client, Reply, Town, World, none_failed, on_both,
+    world::{description, edition, id_of, new_id},
+};
+use serde_json::{Value, json};
+
+on_both!(every_operation_by_every_role, every_operation_without_a_token);
+
+/// The columns of [`TABLE`].
+const ROLES: [&str; 8] =
+    ["viewer", "custodian", "technician", "coordinator", "planner", "auditor", "integrator", "admin"];
+
+const READ: [u16; 8] = [200; 8];
+
+/// Operation, what it is asked to do, and the status for each role with a grant on all sites.
+#[rustfmt::skip]
+const TABLE: &[(&str, &str, [u16; 8])] = &[
+    //                                              viewer
+    //                                              |    custodian
+    //                                              |    |    technician
+    //                                              |    |    |    coordinator
+    //                                              |    |    |    |    planner
+    //                                              |    |    |    |    |    auditor
+    //                                              |    |    |    |    |    |    integrator
+    //                                              |    |    |    |    |    |    |    admin
+    ("list_sites", "",                             READ),
+    ("read_site", "",                              READ),
+    ("create_site", "",                            [403, 403, 403, 201, 403, 403, 201, 201]),
+    ("change_site", "",                            [403, 403, 403, 200, 403, 403, 200, 403]),
+    ("list_units", "",                             READ),
+    ("read_unit", "",                              READ),
+    ("create_unit", "",                            [403, 403, 403, 201, 403, 403, 201, 403]),
+    ("change_unit", "",                            [403, 403, 403, 200, 403, 403, 200, 403]),
+    ("read_unit_due", "",                          READ),
+    ("list_due", "",                               READ),
+    ("list_schedules", "",                         READ),
+    ("read_schedule", "",                          READ),
+    ("create_schedule", "",                        [403, 403, 403, 201, 403, 403, 403, 403]),
+    ("change_schedule", "",                        [403, 403, 403, 200, 403, 403, 403, 403]),
+    ("list_editions", "",                          READ),
+    ("read_edition", "",                           READ),
+    ("create_edition", "",                         [403, 403, 403, 201, 403, 403, 403, 403]),
+    ("list_service_events", "",                    READ),
+    ("read_service_event", "",                     READ),
+    ("record_service_event", "commissioning",      [403, 403, 201, 201, 403, 403, 403, 403]),
+    ("record_service_event", "reading",            [403, 201, 201, 201, 403, 403, 403, 403]),
+    ("record_service_event", "service",            [403, 403, 201, 201, 403, 403, 403, 403]),
+    ("record_service_event", "component",          [403, 403, 201, 201, 403, 403, 403, 403]),
+    ("record_service_event", "placement",          [403, 403, 201, 201, 403, 403, 403, 403]),
+    ("record_service_event", "adoption",           [403, 403, 403, 201, 403, 403, 403, 403]),
+    ("record_service_event", "void of another's",  [403, 403, 403, 201, 403, 403, 403, 403]),
+    ("record_service_event", "void of one's own",  [403, 201, 201, 201, 403, 403, 403, 403]),
+];
+
+/// Operations that everybody may ask for.
+const PUBLIC: &[&str] = &["livez", "readyz", "read_openapi", "read_problem"];
+
+/// Method, path with places for ids, and name of every operation.
+fn operations() -> Vec<(String, String, String)> {
+    let mut found = Vec::new();
+    for (path, methods) in description()["paths"].as_object().unwrap() {
+        for (method, operation) in methods.as_object().unwrap() {
+            let name = operation["operationId"].as_str().unwrap().to_owned();
+            found.push((method.to_uppercase(), path.clone(), name));
+        }
+    }
+    found
+}
+
+/// What the requests are about.
+struct Subject<'a> {
+    town: &'a Town,
+    unit: String,
+    reading: String,
+}
+
+impl<'a> Subject<'a> {
+    fn new(town: &'a Town) -> Self {
+        let unit = town.unit_in_service("FS-1", 0);
+        let reading =
+            town.happened(&unit, "2026-06-01T12:00:00Z", json!({"kind": "reading", "meter_hours": 5}));
+        Self { town, unit, reading: id_of(&reading) }
+    }
+
+    fn path(&self, template: &str) -> String {
+        template
+            .replace("{site_id}", &self.town.sites[0])
+            .replace("{unit_id}", &self.unit)
+            .replace("{schedule_id}", &self.town.schedule)
+            .replace("{edition_id}", &self.town.edition)
+            .replace("{event_id}", &self.reading)
+            .replace("{code}", "not_found")
+    }
+
+    /// A good request of an operation.
+    fn send(
+        &self,
+        client: &Client,
+        (method, template, name): &(String, String, String),
+        what: &str,
+    ) -> Reply {
+        let mut path = self.path(template);
+        if name == "list_service_events" {
+            path = format!("{path}?unit={}", self.unit);
+        }
+        match method.as_str() {
+            "GET" => client.get(&path),
+            "POST" => client.post(&path, &self.body(client, name, what)),
+            "PATCH" => {
+                let etag = self.town.coordinator().get(&path).expect(200).etag();
+                let field = match name.as_str() {
+                    "change_site" => "name",
+                    "change_unit" => "label",
+                    _ => "title",
+                };
+                client.patch(&path, &etag, &json!({field: new_id()}))
+            }
+            other => panic!("{other}"),
+        }
+    }
+
+    fn body(&self, client: &Client, name: &str, what: &str) -> Value {
+        match name {
+            "create_site" => json!({"name": "Yard", "zone": "UTC"}),
+            "create_unit" => json!({"label": "A", "home_site_id": self.town.sites[0], "fuel": "petrol"}),
+            "create_schedule" => json!({"title": "T", "publisher": "P", "basis": "maker"}),
+            "create_edition" => edition(),
+            _ => self.event(client, what),
+        }
+    }
+
+    fn event(&self, client: &Client, what: &str) -> Value {
+        let mut event = match what {
+            "commissioning" => json!({"kind": what, "site_id": self.town.sites[0]}),
+            "reading" => json!({"kind": what, "meter_hours": 6}),
+            "service" => json!({"kind": what, "jobs": [{"job": "oil_change"}]}),
+            "component" => json!({"kind": what, "component": "engine", "action": "rebuilt"}),
+            "placement" => json!({"kind": what, "site_id": self.town.sites[1]}),
+            "adoption" => self.town.adoption(),
+            // The table's other rows void what the coordinator recorded, the coordinator included.
+            "void of another's" => {
+                json!({"kind": "correction", "action": "void", "target_id": self.reading, "reason": "x"})
+            }
+            "void of one's own" => {
+                let own = client.post("/v1/service-events", &self.event(client, "reading"));
+                let target = if own.status == 201 { id_of(&own.json()) } else { self.reading.clone() };
+                json!({"kind": "correction", "action": "void", "target_id": target, "reason": "x"})
+            }
+            other => panic!("{other}"),
+        };
+        event["unit_id"] = json!(self.unit);
+        event["occurred_at"] = json!("2026-06-02T12:00:00Z");
+        event
+    }
+}
+
+fn every_operation_by_every_role(backend: Backend) {
+    let operations = operations();
+    let named: BTreeSet<&str> = operations.iter().map(|(_, _, name)| name.as_str()).collect();
+    let known: BTreeSet<&str> = TABLE.iter().map(|row| row.0).chain(PUBLIC.iter().copied()).collect();
+    assert_eq!(named, known, "every operation of the description has a row, and no other");
+    let world = World::new(backend);
+    let town = world.town();
+    let subject = Subject::new(&town);
+    let mut failures = Vec::new();
+    for (name, what, told) in TABLE {
+        let operation = operations.iter().find(|operation| operation.2 == *name).unwrap();
+        for (role, status) in ROLES.iter().zip(told) {
+            let rows = world.database.log_rows();
+            let reply = subject.send(&town.clients[role], operation, what);
+            if reply.status != *status {
+                failures.push(format!(
+                    "{name} {what} by {role}: expected {status}, got {} {}",
+                    reply.status, reply.text
+                ));
+            }
+            if reply.status == 403 {
+                reply.problem(403, "forbidden");
+                if !what.ends_with("own") && world.database.log_rows() != rows {
+                    failures.push(format!("{name} {what} by {role}: refused, but something was written"));
+                }
+            }
+        }
+    }
+    none_failed(&failures);
+}
+
+fn every_operation_without_a_token(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let subject = Subject::new(&town);
+    let nobody = world.service.anonymous();
+    let rows = world.database.log_rows();
+    let mut failures = Vec::new();
+    for operation in operations() {
+        let what = if operation.2 == "record_service_event" { "service" } else { "" };
+        let reply = subject.send(&nobody, &operation, what);
+        let public = PUBLIC.contains(&operation.2.as_str());
+        if reply.status != if public { 200 } else { 401 } {
+            failures.push(format!("{operation:?}: {}", reply.status));
+        }
+        if !public {
+            reply.problem(401, "unauthenticated");
+            if reply.header("www-authenticate") != "Bearer" {
+                failures.push(format!("{operation:?}: 401 names no scheme"));
+            }
+        }
+    }
+    none_failed(&failures);
+    assert_eq!(world.database.log_rows(), rows);
+}
