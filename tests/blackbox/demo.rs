@@ -82,7 +82,8 @@ fn the_fleet_and_its_traps(backend: Backend) {
     assert_eq!(database.log_rows(), events);
     let client = again.client(&self::tokens(&database)["coordinator"]);
     assert_eq!(Unit::find(&client, "PS-03").item("oil_change")["state"], "ok");
-    let changed: Vec<_> = due(&client).into_iter().zip(listed).filter(|(now, before)| now != before).collect();
+    let changed: Vec<_> =
+        due(&client).into_iter().zip(listed).filter(|(now, before)| now != before).collect();
     assert!(changed.is_empty(), "the same is due at the same time: {changed:?}");
     is_clean(&database);
 }

@@ -65,6 +65,20 @@ impl StoreError {
     }
 }
 
+impl StoreError {
+    /// A PostgreSQL server that does not answer. What libpq says of an address that it cannot read repeats parts of it,
+    /// and so perhaps a password; what it says of a connection does not.
+    pub(crate) fn unreachable(said: &dyn std::fmt::Display) -> Self {
+        let said = said.to_string();
+        if said.starts_with("connection to server") {
+            return Self::Unreachable(said);
+        }
+        Self::Unreachable(
+            "its address cannot be used; special characters in user and password are percent-encoded".into(),
+        )
+    }
+}
+
 impl From<DieselError> for StoreError {
     fn from(error: DieselError) -> Self {
         match error {

@@ -90,8 +90,7 @@ fn newest(applied: Vec<MigrationVersion<'_>>) -> String {
 }
 
 fn connect_postgres(url: &str) -> Result<PgConnection> {
-    // libpq's message names host and user, never the password.
-    PgConnection::establish(url).map_err(|e| StoreError::Unreachable(e.to_string()))
+    PgConnection::establish(url).map_err(|e| StoreError::unreachable(&e))
 }
 
 fn connect_sqlite(file: &str) -> Result<SqliteConnection> {

@@ -172,9 +172,13 @@ fn ids(backend: Backend) {
         let key = [headers(request), &[("idempotency-key", id)]].concat();
         let text = ground.fill(&body.to_string());
         let case = format!("{request} with key {id:?}");
-        refused(&ground, &mut failures, &case, (400, "invalid_header", &[]), || {
-            ground.send(request, &key, Some(text.as_bytes()))
-        });
+        refused(
+            &ground,
+            &mut failures,
+            &case,
+            (400, "invalid_header", &[("Idempotency-Key", "invalid_id")]),
+            || ground.send(request, &key, Some(text.as_bytes())),
+        );
         if request.starts_with("POST") {
             let mut body = body;
             body["id"] = json!(id);
@@ -291,7 +295,7 @@ fn texts(backend: Backend) {
     }
     for name in ["\\ud800", "\\udc00", "\\u0000"] {
         for body in [format!("{{\"{name}\":1}}"), format!("{{\"label\":\"{name}\"}}")] {
-            refused(&ground, &mut failures, &body, (400, "invalid_json", &[]), || {
+            refused(&ground, &mut failures, &body, (400, "invalid_json", &[("", "invalid_json")]), || {
                 ground.send(UNIT, JSON, Some(body.as_bytes()))
             });
         }

@@ -4,12 +4,7 @@ use blackbox::{Backend, none_failed, on_both, wire};
 
 use super::ground::*;
 
-on_both!(
-    bodies_over_the_limit,
-    no_token_no_reading_of_the_body,
-    no_http,
-    malformed_requests_get_a_problem_too
-);
+on_both!(bodies_over_the_limit, no_token_no_reading_of_the_body, no_http,);
 
 const MEBIBYTE: usize = 1 << 20;
 
@@ -116,18 +111,4 @@ fn no_http(backend: Backend) {
     none_failed(&failures);
     assert_eq!(ground.traces(), before);
     ground.client.get("/readyz").expect(200);
-}
-
-/// Every 4xx is a problem, the framework's own included (C03).
-fn malformed_requests_get_a_problem_too(backend: Backend) {
-    let ground = Ground::new(backend);
-    let mut failures = Vec::new();
-    for (case, bytes) in malformed() {
-        if let Some(reply) = wire::exchange(ground.world.service.url(), &bytes)
-            && reply.header("content-type") != "application/problem+json"
-        {
-            failures.push(format!("{case}: {} {:?} {:?}", reply.status, reply.headers, reply.text));
-        }
-    }
-    none_failed(&failures);
 }

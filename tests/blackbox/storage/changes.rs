@@ -1,5 +1,7 @@
 //! Whatever somebody changes behind the service's back is noticed and named by `rebuild --check`.
 
+use std::collections::BTreeSet;
+
 use blackbox::{Backend, Database, none_failed, on_both};
 
 use super::{lively, rebuild};
@@ -312,10 +314,12 @@ fn a_rebuild_notices_every_change_by_hand(backend: Backend) {
     let database = &world.database;
     let (code, said) = rebuild(database);
     assert_eq!(code, Some(0), "before anything was changed: {said}");
-    let mut failures = Vec::new();
+    let (mut failures, mut spare) = (Vec::new(), BTreeSet::new());
     for change in [of_the_log(), of_records(), of_units(), of_the_feed()].into_iter().flatten() {
         let Change { name, table, named, sql } = change;
-        database.sql(&format!("CREATE TABLE spare AS SELECT * FROM {table}"));
+        if spare.insert(table) {
+            database.sql(&format!("CREATE TABLE spare_{table} AS SELECT * FROM {table}"));
+        }
         let touched = database.sql(&sql);
         let (code, said) = rebuild(database);
         if touched != 1 {
@@ -334,7 +338,7 @@ fn put_back(database: &Database, table: &str) {
     // The log refers to organizations, so these cannot go away even for a moment.
     if table == "organization" {
         let value = |column: &str| {
-            format!("{column} = (SELECT {column} FROM spare WHERE spare.id = organization.id)")
+            format!("{column} = (SELECT {column} FROM spare_organization s WHERE s.id = organization.id)")
         };
         database.sql(&format!(
             "UPDATE organization SET {}, {}",
@@ -343,7 +347,6 @@ fn put_back(database: &Database, table: &str) {
         ));
     } else {
         database.sql(&format!("DELETE FROM {table}"));
-        database.sql(&format!("INSERT INTO {table} SELECT * FROM spare"));
+        database.sql(&format!("INSERT INTO {table} SELECT * FROM spare_{table}"));
     }
-    database.sql("DROP TABLE spare");
 }

@@ -26,19 +26,18 @@ const MOVING_MOST: i64 = 1000;
 
 /// The instant that a new list is about: now, or where the advance has got to when it is far behind.
 pub(crate) fn as_of(conn: &mut Conn, organization: Key, now: Instant) -> Result<Instant> {
-    let waiting = unit_state::table
-        .filter(unit_state::organization.eq(organization))
-        .filter(unit_state::next_at.le(now.micros()));
-    let beyond: Option<i64> = waiting
-        .order(unit_state::next_at)
-        .offset(MOVING_MOST)
-        .select(unit_state::next_at)
-        .first(conn)
-        .optional()?;
+    let states = unit_state::table.filter(unit_state::organization.eq(organization));
+    // A write by an instance whose clock is a little ahead is on the list at once.
+    let newest: Option<i64> =
+        states.order(unit_state::changed_at.desc()).select(unit_state::changed_at).first(conn).optional()?;
+    let now = newest.map_or(now, |newest| now.max(Instant::from_micros(newest)));
+    let waiting = states.filter(unit_state::next_at.le(now.micros())).order(unit_state::next_at);
+    let beyond: Option<i64> =
+        waiting.offset(MOVING_MOST).select(unit_state::next_at).first(conn).optional()?;
     if beyond.is_none() {
         return Ok(now);
     }
-    let first: i64 = waiting.order(unit_state::next_at).select(unit_state::next_at).first(conn)?;
+    let first: i64 = waiting.select(unit_state::next_at).first(conn)?;
     Ok(Instant::from_micros(first - 1))
 }
 

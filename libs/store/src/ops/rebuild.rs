@@ -153,6 +153,20 @@ impl Replay {
         let mut expected: Vec<FeedRow> = of_records.map(scope::line_of_record).collect();
         expected.sort();
         self.lines += i64::try_from(expected.len()).unwrap_or(i64::MAX);
+        let of_units: BTreeSet<(i64, Key)> =
+            rows.iter().filter_map(|row| Some((row.seq, row.unit_id?))).collect();
+        let told: Vec<(i64, Option<Key>)> = feed::table
+            .filter(feed::organization.eq(self.organization))
+            .filter(feed::unit_id.is_not_null())
+            .filter(feed::seq.between(first.seq, last.seq))
+            .select((feed::seq, feed::unit_id))
+            .distinct()
+            .load(conn)?;
+        let told: BTreeSet<(i64, Key)> =
+            told.into_iter().filter_map(|(seq, unit)| Some((seq, unit?))).collect();
+        if told != of_units {
+            self.differ("feed", format!("rows {} to {} are not told as the log says", first.seq, last.seq));
+        }
         if stored != expected {
             self.differ(
                 "feed",
@@ -259,7 +273,7 @@ fn compare_unit(
     differences: &mut Vec<Difference>,
 ) -> Result<()> {
     let key = Key::from(id);
-    let mut differ = |what, detail| differences.push(Difference { what, detail });
+    let mut differ = |what: &'static str, detail| differences.push(Difference { what, detail });
     let rows = log::of_unit(conn, organization, key)?;
     let mut growing = Growing::new(id);
     let mut lines = Vec::new();
@@ -275,7 +289,14 @@ fn compare_unit(
         differ("feed", format!("lines of unit {id} are other than the log says"));
     }
     let Some(unit) = growing.unit()? else {
-        differ("unit", format!("{id} is not in the log"));
+        let held = [
+            ("service events", !events::of_unit(conn, organization, id)?.is_empty()),
+            ("unit state", folds::state_of(conn, organization, key)?.is_some()),
+            ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
+        ];
+        for (what, _) in held.iter().filter(|(_, held)| *held) {
+            differ("unit", format!("{id} has {what}, and is not in the log"));
+        }
         return Ok(());
     };
     let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;

@@ -30,7 +30,7 @@ impl Pool {
             .connection_timeout(Duration::from_secs(5))
             .connection_customizer(Box::new(Prepare))
             .build(ConnectionManager::new(address))
-            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+            .map_err(|e| StoreError::unreachable(&e))?;
         let places = usize::try_from(size).unwrap_or(1);
         // Writers get half the places, so that a storm of writes leaves reads answered.
         Ok(Self { connections, all: Arc::new(Semaphore::new(places)), writers: Writers::new(places / 2) })
@@ -72,7 +72,7 @@ impl Pool {
         let connections = self.connections.clone();
         on_a_blocking_thread(move || {
             let _place = place;
-            let mut conn = connections.get().map_err(|e| StoreError::Unreachable(e.to_string()))?;
+            let mut conn = connections.get().map_err(|e| StoreError::unreachable(&e))?;
             f(&mut conn)
         })
         .await
