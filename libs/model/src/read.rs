@@ -148,6 +148,7 @@ pub struct Object<'a> {
     mode: Mode,
     known: BTreeSet<&'static str>,
     removed: Vec<&'static str>,
+    all_known: bool,
     errors: &'a mut Vec<FieldError>,
 }
 
@@ -252,6 +253,11 @@ impl<'a> Object<'a> {
         None
     }
 
+    /// Leaves members that were not read out of the errors: which are known depends on one that is wrong.
+    pub fn ignore_rest(&mut self) {
+        self.all_known = true;
+    }
+
     /// Whether the member was sent with a value.
     pub fn has(&self, name: &str) -> bool {
         self.members.get(name).is_some_and(|v| !v.is_null())
@@ -296,7 +302,7 @@ impl<'a> Object<'a> {
     }
 
     fn close(self) {
-        for name in self.members.keys().filter(|n| !self.known.contains(n.as_str())) {
+        for name in self.members.keys().filter(|n| !self.all_known && !self.known.contains(n.as_str())) {
             if self.errors.len() > ERRORS_MOST {
                 return;
             }
@@ -321,7 +327,15 @@ fn object<T>(
         errors.push(FieldError::at(pointer, Flaw::wrong_type("an object")));
         return None;
     };
-    let mut open = Object { members, pointer, mode, known: BTreeSet::new(), removed: Vec::new(), errors };
+    let mut open = Object {
+        members,
+        pointer,
+        mode,
+        known: BTreeSet::new(),
+        removed: Vec::new(),
+        all_known: false,
+        errors,
+    };
     let found = read(&mut open);
     open.close();
     found

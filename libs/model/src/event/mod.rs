@@ -116,7 +116,11 @@ impl ServiceEvent {
         let occurred = occurred(o);
         let on_behalf_of = o.optional("on_behalf_of", PersonId::read);
         let note = o.private("note");
-        let details = match kind? {
+        let Some(kind) = kind else {
+            o.ignore_rest();
+            return None;
+        };
+        let details = match kind {
             EventKind::Commissioning => Commissioning::read(o).map(Details::Commissioning),
             EventKind::Service => Service::read(o).map(Details::Service),
             EventKind::Reading => Reading::read(o).map(Details::Reading),
