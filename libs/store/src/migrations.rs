@@ -23,16 +23,19 @@ const MIGRATION_LOCK: i64 = 0x6B65_6570_7374_6172;
 pub fn migrate(address: &Address) -> Result<Vec<String>> {
     let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
     let names = |ran: Vec<MigrationVersion<'_>>| ran.iter().map(ToString::to_string).collect();
-    match address {
+    let ran = match address {
         Address::Postgres(url) => {
             let mut conn = connect_postgres(url)?;
             sql_query(format!("SELECT pg_advisory_lock({MIGRATION_LOCK})")).execute(&mut conn)?;
-            conn.run_pending_migrations(POSTGRES).map(names).map_err(failed)
+            conn.run_pending_migrations(POSTGRES).map(names).map_err(failed)?
         }
         Address::Sqlite(file) => {
-            connect_sqlite(file)?.run_pending_migrations(SQLITE).map(names).map_err(failed)
+            connect_sqlite(file)?.run_pending_migrations(SQLITE).map(names).map_err(failed)?
         }
-    }
+    };
+    // The database of a newer version has nothing pending, and is not this one's all the same.
+    require_current(address)?;
+    Ok(ran)
 }
 
 /// Takes every migration back. For tests: it empties the database.

@@ -59,7 +59,8 @@ pub(crate) fn write_private(file: &Path, text: &str) -> Result<()> {
 
 /// Reads a signing key.
 pub(crate) fn load(private: &Path) -> Result<SigningKey> {
-    let pem = fs::read_to_string(private).with_context(|| format!("cannot read {}", private.display()))?;
+    let pem = fs::read_to_string(private)
+        .with_context(|| format!("cannot read {}; `keepstart-api key` makes one", private.display()))?;
     SigningKey::from_pkcs8_pem(&pem).with_context(|| format!("{} holds no Ed25519 key", private.display()))
 }
 

@@ -295,7 +295,7 @@ fn compare_unit(
             ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
         ];
         for (what, _) in held.iter().filter(|(_, held)| *held) {
-            differ("unit", format!("{id} has {what}, and is not in the log"));
+            differ(what, format!("of unit {id}, which is not in the log"));
         }
         return Ok(());
     };
