@@ -150,6 +150,27 @@ impl ApiError {
         Self::new(Kind::InvalidHeader).detail(detail).errors(vec![error])
     }
 
+    /// A change without the ETag that it was made from.
+    pub(crate) fn no_if_match() -> Self {
+        let flaw = Flaw::new("required", "Send the ETag that you read as If-Match.");
+        Self::new(Kind::PreconditionRequired).errors(vec![FieldError::in_header("If-Match", flaw)])
+    }
+
+    /// A body of another media type, or compressed.
+    pub(crate) fn media_type(wanted: &str) -> Self {
+        let detail = format!("Send {wanted} in UTF-8, not compressed.");
+        let flaw = Flaw::new("unsupported_media_type", detail.clone());
+        Self::new(Kind::UnsupportedMediaType)
+            .detail(detail)
+            .errors(vec![FieldError::in_header("Content-Type", flaw)])
+    }
+
+    /// A body that is too large.
+    pub(crate) fn too_large() -> Self {
+        let flaw = Flaw::new("content_too_large", "A body has at most 1 MiB.");
+        Self::new(Kind::TooLarge).errors(vec![FieldError::at("", flaw)])
+    }
+
     /// The body is no acceptable JSON.
     pub(crate) fn json(detail: impl Into<String>) -> Self {
         let detail = detail.into();
@@ -165,7 +186,9 @@ impl ApiError {
 
     /// The record is another than its author saw.
     pub(crate) fn stale(current: Etag) -> Self {
-        let mut error = Self::new(Kind::PreconditionFailed);
+        let flaw = Flaw::new("stale_etag", "The record has another ETag now.");
+        let mut error =
+            Self::new(Kind::PreconditionFailed).errors(vec![FieldError::in_header("If-Match", flaw)]);
         error.0.current_etag = Some(current);
         error
     }

@@ -127,7 +127,9 @@ fn headers(backend: Backend) {
         let wrong: &[(&str, &str)] = match (code, case.starts_with("If-Match")) {
             ("invalid_header", true) => &[("If-Match", "invalid_etag")],
             ("invalid_header", false) => &[("Idempotency-Key", "invalid_id")],
-            _ => &[],
+            ("unsupported_media_type", _) => &[("Content-Type", "unsupported_media_type")],
+            ("precondition_required", _) => &[("If-Match", "required")],
+            _ => &[("If-Match", "stale_etag")],
         };
         refused(&ground, &mut failures, case, (status, code, wrong), || {
             ground.send(request, &headers, Some(body.as_bytes()))

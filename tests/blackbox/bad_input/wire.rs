@@ -17,7 +17,7 @@ fn post(ground: &Ground, lines: &[&str]) -> Vec<u8> {
 fn bodies_over_the_limit(backend: Backend) {
     let ground = Ground::new(backend);
     let url = ground.world.service.url();
-    let too_large = (413, "content_too_large", &[][..]);
+    let too_large = (413, "content_too_large", &[("", "content_too_large")][..]);
     let mut failures = Vec::new();
     let stated = post(&ground, &[&format!("content-length: {}", MEBIBYTE + 1)]);
     refused(

@@ -30,9 +30,7 @@ pub(crate) async fn json(request: &HttpRequest, payload: web::Payload, media: &s
 }
 
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
-    let wrong = || {
-        ApiError::new(Kind::UnsupportedMediaType).detail(format!("Send {media} in UTF-8, not compressed."))
-    };
+    let wrong = || ApiError::media_type(media);
     let sent = headers::one(request, "Content-Type")?.ok_or_else(wrong)?;
     let (name, parameters) = sent.split_once(';').unwrap_or((sent, ""));
     let parameter = parameters.trim().to_ascii_lowercase();
@@ -48,19 +46,18 @@ fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
 }
 
 async fn bounded(request: &HttpRequest, mut payload: web::Payload) -> ApiResult<web::BytesMut> {
-    let too_large = || ApiError::new(Kind::TooLarge);
     let stated = request
         .headers()
         .get(header::CONTENT_LENGTH)
         .and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
     if stated.is_some_and(|length| length > MOST as u64) {
-        return Err(too_large());
+        return Err(ApiError::too_large());
     }
     let mut bytes = web::BytesMut::new();
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|_| ApiError::json("The body broke off."))?;
         if bytes.len() + chunk.len() > MOST {
-            return Err(too_large());
+            return Err(ApiError::too_large());
         }
         bytes.extend_from_slice(&chunk);
     }

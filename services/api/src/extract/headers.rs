@@ -4,7 +4,7 @@ use actix_web::{HttpRequest, http::header};
 use model::EditId;
 use store::command::Etag;
 
-use crate::problem::{ApiError, ApiResult, Kind};
+use crate::problem::{ApiError, ApiResult};
 
 /// The text of a header that may come once.
 pub(super) fn one<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult<Option<&'r str>> {
@@ -22,7 +22,7 @@ pub(super) fn one<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult
 /// The ETag that a change was made from; a change without one is refused.
 pub(crate) fn if_match(request: &HttpRequest) -> ApiResult<Etag> {
     let Some(text) = one(request, "If-Match")? else {
-        return Err(ApiError::new(Kind::PreconditionRequired));
+        return Err(ApiError::no_if_match());
     };
     let wrong = || {
         let detail = "If-Match takes the one strong ETag that you read, in quotes; * would overwrite what you have not seen.";
