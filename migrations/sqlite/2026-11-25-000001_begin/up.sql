@@ -1,4 +1,5 @@
--- One append-only change log per organization; every other table but private_text is a fold of it.
+-- One append-only change log per organization. Records, editions, jobs, events, states, due items and the feed are folds of
+-- it; beside it stand locks, secrets, private text, the outbox, and what due items were within the last day.
 -- Identifiers are the 16 bytes of a UUID, instants are microseconds since 1970 UTC, JSON is text kept byte for byte.
 
 CREATE TABLE organization (
