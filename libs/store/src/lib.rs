@@ -259,9 +259,11 @@ impl Store {
         through!(self, read, |conn, ops| ops::due::as_of(conn, Key::from(organization), now))
     }
 
-    /// A page of due items.
-    pub async fn due(&self, query: DueQuery) -> Result<Page<DueRow>> {
-        through!(self, read, |conn, ops| ops::due::list(conn, &query))
+    /// A page of due items, and how many of the units asked about are stale.
+    pub async fn due(&self, query: DueQuery) -> Result<(Page<DueRow>, usize)> {
+        through!(self, read, |conn, ops| {
+            Ok((ops::due::list(conn, &query)?, ops::contexts::pending(conn, &query)?))
+        })
     }
 
     /// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules than this binary's.

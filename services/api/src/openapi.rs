@@ -215,9 +215,15 @@ pub(crate) struct Editions {
 #[derive(ToSchema)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]
 pub(crate) struct EventCommon {
-    /// The unit it happened to.
-    #[schema(value_type = String, format = "uuid")]
-    unit_id: String,
+    /// The unit it happened to; every event has one, but an adoption for a model.
+    #[schema(value_type = Option<String>, format = "uuid")]
+    unit_id: Option<String>,
+    /// Only of an adoption for a model: who made it, exactly as the units say.
+    #[schema(max_length = 200)]
+    maker: Option<String>,
+    /// Only of an adoption for a model: the maker's model designation, exactly as the units say.
+    #[schema(max_length = 200)]
+    model: Option<String>,
     /// When it happened, with the offset from UTC; or `occurred_on`.
     #[schema(value_type = Option<String>, format = DateTime, example = "2026-08-01T06:00:00-06:00")]
     occurred_at: Option<String>,
@@ -305,12 +311,23 @@ pub(crate) struct Events {
     next: Option<String>,
 }
 
+/// Whether a count is left out because there is nothing to count.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+fn is_zero(count: &usize) -> bool {
+    *count == 0
+}
+
 /// A page of due items, exact at its instant.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct DueList {
     /// The instant that the whole list is about; its pages keep it.
     #[schema(value_type = String, format = DateTime)]
     pub as_of: model::Instant,
+    /// How many of the units asked about are not worked out anew yet since a change that concerns many; their items
+    /// are as before it. Absent if none.
+    #[serde(skip_serializing_if = "is_zero")]
+    #[schema(value_type = Option<usize>, example = 3200)]
+    pub pending: usize,
     /// The items.
     pub items: Vec<DueLine>,
     /// The cursor of the next page; absent on the last.
