@@ -36,3 +36,6 @@ CREATE INDEX unit_context_version ON unit_context (organization, kind, key, vers
 
 -- Units that were folded with other rules or other zone data than the binary's.
 CREATE INDEX unit_state_folded_with ON unit_state (organization, folded_with, unit_id);
+
+-- The units that ever stood at a site are known by their contexts.
+DROP INDEX service_event_site;

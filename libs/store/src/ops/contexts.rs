@@ -226,6 +226,11 @@ pub(crate) fn settle(conn: &mut Conn, organization: Key) -> Result<bool> {
     Ok(left)
 }
 
+/// Whether there may be a unit that is behind.
+pub(crate) fn any_behind(conn: &mut Conn, organization: Key) -> Result<bool> {
+    Ok(!behind(conn, organization)?.is_empty())
+}
+
 /// Contexts with units that may be behind, each with the version to come up to.
 fn behind(conn: &mut Conn, organization: Key) -> Result<Vec<(ContextId, i64)>> {
     let rows: Vec<(String, Key, i64)> = context::table

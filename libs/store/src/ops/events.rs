@@ -1,6 +1,7 @@
 //! Service events: facts, added and never changed.
 
 use diesel::prelude::*;
+use interval::UnitState;
 use model::{
     EventId, Instant, SiteId, UnitId,
     event::{Details, ServiceEvent},
@@ -14,6 +15,7 @@ use super::{
     model_adoptions,
     private_texts::{self, Texts},
     schema::{change_log, service_event},
+    units::Unit,
 };
 use crate::{
     command::Etag,
@@ -67,16 +69,22 @@ pub(crate) fn add(conn: &mut Conn, rows: &[EventRow]) -> Result<()> {
     Ok(())
 }
 
-/// Moves an event in time, when the zone that its day is counted in was corrected.
-pub(crate) fn move_in_time(
+/// Moves events to where the fold of their unit puts them: a day begins at midnight where the unit stood, which a
+/// corrected zone, later events and corrections may change.
+pub(crate) fn settle_in_time(
     conn: &mut Conn,
     organization: Key,
-    id: EventId,
-    occurred_at: Instant,
+    unit: &Unit,
+    state: &UnitState,
 ) -> Result<()> {
-    diesel::update(service_event::table.find((organization, Key::from(id))))
-        .set(service_event::occurred_at.eq(occurred_at.micros()))
-        .execute(conn)?;
+    for event in &unit.events {
+        let at = state.instant_of(&event.occurred.when);
+        if unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
+            diesel::update(service_event::table.find((organization, Key::from(event.id))))
+                .set(service_event::occurred_at.eq(at.micros()))
+                .execute(conn)?;
+        }
+    }
     Ok(())
 }
 
@@ -88,17 +96,6 @@ pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: UnitId) -> Resul
         .order((service_event::occurred_at, service_event::id))
         .select(EventRow::as_select())
         .load(conn)?)
-}
-
-/// Units that ever stood at a site.
-pub(crate) fn units_that_stood_at(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Vec<UnitId>> {
-    let ids: Vec<Key> = service_event::table
-        .filter(service_event::organization.eq(organization))
-        .filter(service_event::site_id.eq(Key::from(site)))
-        .select(service_event::unit_id)
-        .distinct()
-        .load(conn)?;
-    Ok(ids.into_iter().map(Key::id).collect())
 }
 
 /// One event, of a unit or for a model.

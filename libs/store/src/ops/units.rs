@@ -9,14 +9,17 @@ use interval::{Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
-    event::{Details, ServiceEvent},
+    event::{Details, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
     unit::{MeterTick, UnitFields},
 };
 
 use super::super::Conn;
-use super::{editions, events, records};
+use super::{
+    contexts::{self, ContextId, Versions},
+    editions, events, model_adoptions, records,
+};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -62,31 +65,43 @@ pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opt
     Ok(Some(unit))
 }
 
-/// What a unit's events name: the zones of its sites and the editions of its adoptions.
+/// What a unit is folded with beside its own rows.
 pub(crate) struct Context {
     pub(crate) zones: BTreeMap<SiteId, Zone>,
+    /// The adoptions for its model, as events of the unit.
+    pub(crate) adoptions: Vec<ServiceEvent>,
     pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
+    /// The version of each context when it was read; the same transaction's own changes are counted in.
+    pub(crate) versions: Versions,
 }
 
 impl Context {
-    /// Loads what these units name; `changed` holds sites that the same transaction changes.
+    /// Loads what a unit is folded with; `changed` are the contexts that the same transaction has changed.
     pub(crate) fn load(
         conn: &mut Conn,
         organization: Key,
         unit: &Unit,
-        changed: &BTreeMap<SiteId, Zone>,
+        changed: &Versions,
     ) -> Result<Self> {
+        // Versions come first: what is read after them may be newer, and the unit then folded once more; never older.
+        let mut versions = contexts::versions(conn, organization, &ContextId::of_unit(unit)?)?;
+        for (context, version) in &mut versions {
+            *version += changed.get(context).copied().unwrap_or_default();
+        }
         let mut sites: BTreeSet<SiteId> = unit.events.iter().filter_map(events::site_of).collect();
         sites.insert(unit.home_site()?);
         let mut zones = BTreeMap::new();
         for site in sites {
-            let zone = match changed.get(&site) {
-                Some(zone) => Some(zone.clone()),
-                None => zone_of(conn, organization, site)?,
-            };
-            zones.extend(zone.map(|zone| (site, zone)));
+            zones.extend(zone_of(conn, organization, site)?.map(|zone| (site, zone)));
         }
-        let adopted = unit.events.iter().filter_map(|event| match &event.details {
+        let adoptions = match UnitModel::of(&unit.fields) {
+            Some(model) if versions.get(&ContextId::of_model(&model)).is_some_and(|version| *version > 0) => {
+                model_adoptions::of_model(conn, organization, &model)?
+            }
+            _ => Vec::new(),
+        };
+        let adoptions: Vec<_> = adoptions.iter().map(|adoption| adoption.for_unit(unit.id)).collect();
+        let adopted = unit.events.iter().chain(&adoptions).filter_map(|event| match &event.details {
             Details::Adoption(adoption) => Some(adoption.edition_id),
             _ => None,
         });
@@ -94,7 +109,7 @@ impl Context {
             .into_iter()
             .map(|(id, edition)| (id, Arc::new(edition)))
             .collect();
-        Ok(Self { zones, editions })
+        Ok(Self { zones, adoptions, editions, versions })
     }
 }
 
@@ -106,9 +121,10 @@ fn zone_of(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Option<Zo
 /// Folds a unit's events.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
     let facts = unit.facts()?;
+    let events: Vec<ServiceEvent> = unit.events.iter().chain(&context.adoptions).cloned().collect();
     Ok(interval::refold(&Input {
         facts: &facts,
-        events: &unit.events,
+        events: &events,
         zones: &context.zones,
         editions: &context.editions,
         policy: &Policy::standard(),
@@ -118,14 +134,14 @@ pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
 /// A unit's state, folded afresh.
 pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
-    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let context = Context::load(conn, organization, &unit, &Versions::new())?;
     let state = refold(&unit, &context)?;
     Ok(Some(UnitDue { home_site: unit.home_site()?, state, evidence: evidence(&unit, &context)? }))
 }
 
 /// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
 fn evidence(unit: &Unit, context: &Context) -> Result<String> {
-    let events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
+    let events: Vec<EventId> = unit.events.iter().chain(&context.adoptions).map(|event| event.id).collect();
     let zones: Vec<(&SiteId, &str)> = context.zones.iter().map(|(site, zone)| (site, zone.name())).collect();
     let fields = serde_json::to_value(&unit.fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
     let all = serde_json::json!([events, zones, fields, super::folds::folded_with()]);

@@ -3,15 +3,16 @@
 //! Lock what the edits write, target or name; read; judge each edit; fold each unit once; and as the last step take
 //! the organization's counter and add to log, feed and outbox.
 
+mod for_model;
 mod judge;
 mod refer;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use model::{
-    EventId, Instant, SiteId, UnitId, Zone,
+    EventId, Instant, SiteId, UnitId,
     edit::{Action, RecordKind, Target},
-    event::{Details, ServiceEvent},
+    event::{Details, ModelAdoption, ServiceEvent},
     schedule::Edition,
 };
 use proof::Sealed;
@@ -19,10 +20,12 @@ use proof::Sealed;
 use self::judge::Judged;
 use super::super::{Conn, dialect};
 use super::{
-    advance, editions, events,
+    advance,
+    contexts::{self, Versions},
+    editions, events,
     folds::{self, Changed},
     log::{self, LogRow},
-    private_texts,
+    model_adoptions, private_texts,
     records::{self, Stored},
     replay, scope,
     units::{self, Context, Unit},
@@ -49,7 +52,8 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         more: Locks::new(),
         records: BTreeMap::new(),
         units: BTreeMap::new(),
-        zones: BTreeMap::new(),
+        contexts: Versions::new(),
+        refolding: 0,
         planned: Vec::new(),
     };
     let mut judged = Vec::with_capacity(command.edits.len());
@@ -61,11 +65,8 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         return Ok(Attempt::Again(work.more));
     }
     let recorded = work.record(conn)?;
-    judged
-        .into_iter()
-        .map(|judged| recorded.outcome(conn, command, judged))
-        .collect::<Result<_>>()
-        .map(Attempt::Done)
+    let outcomes = judged.into_iter().map(|judged| recorded.outcome(conn, command, judged));
+    Ok(Attempt::Done { outcomes: outcomes.collect::<Result<_>>()?, stale: recorded.stale })
 }
 
 /// The records that an action writes, targets or names as parent.
@@ -86,6 +87,9 @@ fn named(action: &Action) -> Vec<(u8, &'static str, Key)> {
             };
             std::iter::once(unit(event.unit_id)).chain(more).collect()
         }
+        Action::ModelAdoption(adoption) => {
+            vec![lock_of(RecordKind::Schedule, Key::from(adoption.adoption.schedule_id))]
+        }
         Action::Edition { schedule, .. } => vec![lock_of(RecordKind::Schedule, Key::from(*schedule))],
     }
 }
@@ -98,7 +102,10 @@ struct Work<'c> {
     more: Locks,
     records: BTreeMap<Target, Option<Stored>>,
     units: BTreeMap<UnitId, Touched>,
-    zones: BTreeMap<SiteId, Zone>,
+    /// How often each context is changed.
+    contexts: Versions,
+    /// How many units are folded because a context changed.
+    refolding: usize,
     planned: Vec<Planned>,
 }
 
@@ -124,6 +131,7 @@ struct Planned {
 enum Wrote {
     Record(Target),
     Event(Box<ServiceEvent>),
+    ModelAdoption(Box<ModelAdoption>),
     Edition(EditionView, Box<Edition>),
 }
 
@@ -131,28 +139,40 @@ enum Wrote {
 struct Recorded {
     rows: Vec<LogRow>,
     set_aside: BTreeMap<EventId, Warning>,
+    /// Whether a change of a context leaves units stale.
+    stale: bool,
 }
 
 impl Work<'_> {
     /// Writes everything; the organization's counter last.
     fn record(mut self, conn: &mut Conn) -> Result<Recorded> {
         if self.planned.is_empty() {
-            return Ok(Recorded { rows: Vec::new(), set_aside: BTreeMap::new() });
+            return Ok(Recorded { rows: Vec::new(), set_aside: BTreeMap::new(), stale: false });
         }
         self.write_records(conn)?;
         let mut told = Vec::new();
         let mut set_aside = BTreeMap::new();
+        let mut folded_with = Vec::new();
+        let keys: Vec<Key> = self.units.keys().map(|id| Key::from(*id)).collect();
+        let mut before = contexts::of_units(conn, self.organization, &keys)?;
         for (id, touched) in std::mem::take(&mut self.units) {
             told.extend(advance::advance_unit(conn, self.organization, Key::from(id), self.command.now)?);
             let folded = self.fold(conn, &touched)?;
             told.extend(folded.changed);
             set_aside.extend(folded.set_aside);
+            let unit = Key::from(id);
+            let before = before.remove(&unit).unwrap_or_default();
+            folded_with.push(contexts::Folded { unit, before, now: folded.versions });
         }
+        contexts::keep(conn, self.organization, &folded_with)?;
         for planned in &self.planned {
             private_texts::keep(conn, self.organization, planned.row.edit_id, &planned.sealed)?;
         }
         let count = i64::try_from(self.planned.len()).unwrap_or(i64::MAX);
         let (first, recorded_at) = log::take_numbers(conn, self.organization, count, self.command.now)?;
+        contexts::count(conn, self.organization, &self.contexts)?;
+        contexts::overtaken(conn, self.organization, &folded_with)?;
+        let stale = !self.contexts.is_empty() && contexts::settle(conn, self.organization)?;
         let mut rows = Vec::with_capacity(self.planned.len());
         for (planned, seq) in self.planned.iter().zip(first..) {
             let mut row = LogRow { seq, recorded_at, ..planned.row.clone() };
@@ -166,7 +186,7 @@ impl Work<'_> {
         });
         dialect::insert_feed(conn, &lines.collect::<Vec<_>>())?;
         dialect::insert_outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
-        Ok(Recorded { rows, set_aside })
+        Ok(Recorded { rows, set_aside, stale })
     }
 
     fn write_records(&self, conn: &mut Conn) -> Result<()> {
@@ -183,15 +203,21 @@ impl Work<'_> {
             }
         }
         for planned in &self.planned {
-            if let Wrote::Edition(view, edition) = &planned.wrote {
-                editions::add(conn, self.organization, view.id, view.schedule, &planned.row.body, edition)?;
+            match &planned.wrote {
+                Wrote::Edition(view, edition) => {
+                    editions::add(conn, self.organization, view.id, view.schedule, &planned.row.body, edition)?;
+                }
+                Wrote::ModelAdoption(adoption) => {
+                    model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
+                }
+                Wrote::Record(_) | Wrote::Event(_) => {}
             }
         }
         Ok(())
     }
 
     fn fold(&self, conn: &mut Conn, touched: &Touched) -> Result<Folded> {
-        let context = Context::load(conn, self.organization, &touched.unit, &self.zones)?;
+        let context = Context::load(conn, self.organization, &touched.unit, &self.contexts)?;
         let state = units::refold(&touched.unit, &context)?;
         let new = touched.rows.iter().filter_map(|row| self.planned.get(*row));
         let rows: Vec<_> = new
@@ -204,13 +230,7 @@ impl Work<'_> {
             })
             .collect();
         events::add(conn, &rows)?;
-        // A day begins at midnight where the unit stood, which later events and corrections may change.
-        for event in &touched.unit.events {
-            let at = state.instant_of(&event.occurred.when);
-            if touched.unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
-                events::move_in_time(conn, self.organization, event.id, at)?;
-            }
-        }
+        events::settle_in_time(conn, self.organization, &touched.unit, &state)?;
         // Clocks of instances differ a little; stored states must not go back in time for that.
         let stored = folds::state_of(conn, self.organization, Key::from(touched.unit.id))?;
         let now = stored
@@ -219,13 +239,14 @@ impl Work<'_> {
         let changed = folds::put(conn, &state_row, &items)?;
         let set_aside =
             state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested))).collect();
-        Ok(Folded { changed, set_aside })
+        Ok(Folded { changed, set_aside, versions: context.versions })
     }
 }
 
 struct Folded {
     changed: Vec<Changed>,
     set_aside: BTreeMap<EventId, Warning>,
+    versions: Versions,
 }
 
 fn warning(suggested: Option<model::Hours>) -> Warning {
@@ -289,7 +310,7 @@ fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec
     let Some((unit, _)) = replay::unit(conn, organization, unit.id(), row.seq)? else {
         return Ok(Vec::new());
     };
-    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let context = Context::load(conn, organization, &unit, &Versions::new())?;
     let state = units::refold(&unit, &context)?;
     let of_event = state.set_aside().iter().filter(|reading| Key::from(reading.event_id) == row.record_id);
     Ok(of_event.map(|reading| warning(reading.suggested)).collect())
@@ -297,10 +318,19 @@ fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec
 
 /// An adoption from a day on which the edition's publisher does not have it in force.
 fn out_of_force(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Option<Warning>> {
-    let event = events::read(&row.body)?;
-    let Details::Adoption(adoption) = &event.details else { return Ok(None) };
+    let (adoption, occurred) = match row.unit_id {
+        Some(_) => {
+            let event = events::read(&row.body)?;
+            let Details::Adoption(adoption) = event.details else { return Ok(None) };
+            (adoption, event.occurred)
+        }
+        None => {
+            let for_model = model_adoptions::read(&row.body)?;
+            (for_model.adoption, for_model.occurred)
+        }
+    };
     let Some(found) = editions::find(conn, organization, adoption.edition_id)? else { return Ok(None) };
-    let from = adoption.effective_from.unwrap_or_else(|| event.occurred.when.date(&Zone::utc()));
+    let from = adoption.effective_from.unwrap_or_else(|| occurred.when.date(&model::Zone::utc()));
     let begun = from >= found.edition.effective_from;
     let ended = found.edition.effective_until.is_some_and(|until| from >= until);
     Ok((!begun || ended).then(|| Warning {

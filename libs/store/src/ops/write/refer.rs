@@ -69,10 +69,7 @@ impl Work<'_> {
                 ("/occurred_on", dates.iter().all(|today| date > today))
             }
         };
-        let flaw = || {
-            Flaw::new("occurred_in_future", "What has not happened yet cannot be recorded; check the clock.")
-        };
-        Ok(ahead.then(|| FieldError::at(pointer, flaw())))
+        Ok(ahead.then(|| in_future(pointer)))
     }
 
     /// A typed time that no clock at the unit's place ever showed.
@@ -99,7 +96,7 @@ impl Work<'_> {
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
 
-    fn person_error(
+    pub(super) fn person_error(
         &mut self,
         conn: &mut Conn,
         pointer: &str,
@@ -121,7 +118,11 @@ impl Work<'_> {
         Ok(errors.collect())
     }
 
-    fn adoption_error(&mut self, conn: &mut Conn, adoption: &Adoption) -> Result<Option<FieldError>> {
+    pub(super) fn adoption_error(
+        &mut self,
+        conn: &mut Conn,
+        adoption: &Adoption,
+    ) -> Result<Option<FieldError>> {
         let edition = editions::find(conn, self.organization, adoption.edition_id)?;
         let flaw = |pointer: &str, code, detail: &str| Some(FieldError::at(pointer, Flaw::new(code, detail)));
         if self.stored(conn, Target::Schedule(adoption.schedule_id))?.is_none() {
@@ -142,6 +143,12 @@ impl Work<'_> {
     ) -> Result<Option<FieldError>> {
         let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
         let in_log = log::of_edit(conn, self.organization, Key::from(correction.target_id))?;
+        if in_log.as_ref().is_some_and(|row| is_for_model(row)) {
+            return Ok(flaw(
+                "adoption_for_a_model",
+                "An adoption for a model is not corrected; adopt another edition for the model, or the same with its end.",
+            ));
+        }
         let of_unit = in_log.filter(|row| {
             row.record_kind == RecordKind::ServiceEvent.as_str()
                 && row.unit_id == Some(Key::from(event.unit_id))
@@ -164,4 +171,13 @@ impl Work<'_> {
         let touched = self.units.get(&event.unit_id)?;
         touched.unit.events.iter().find(|other| other.id == correction.target_id).map(ServiceEvent::kind)
     }
+}
+
+pub(super) fn in_future(pointer: &str) -> FieldError {
+    let detail = "What has not happened yet cannot be recorded; check the clock.";
+    FieldError::at(pointer, Flaw::new("occurred_in_future", detail))
+}
+
+fn is_for_model(row: &log::LogRow) -> bool {
+    row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id.is_none()
 }
