@@ -17,6 +17,7 @@ mod demo;
 mod frame;
 mod instances;
 mod main_job;
+mod mass_changes;
 mod paging;
 mod prefix;
 mod repeats;

@@ -39,3 +39,21 @@ CREATE INDEX unit_state_folded_with ON unit_state (organization, folded_with, un
 
 -- The units that ever stood at a site are known by their contexts.
 DROP INDEX service_event_site;
+
+GRANT SELECT, INSERT ON model_adoption TO keepstart_service;
+GRANT SELECT, INSERT, UPDATE (version, folded_version) ON context TO keepstart_service;
+GRANT SELECT, INSERT, UPDATE (version), DELETE ON unit_context TO keepstart_service;
+
+DO $$
+DECLARE
+    fenced text;
+BEGIN
+    FOREACH fenced IN ARRAY ARRAY['model_adoption', 'context', 'unit_context']
+    LOOP
+        EXECUTE format('ALTER TABLE %I ENABLE ROW LEVEL SECURITY', fenced);
+        EXECUTE format('ALTER TABLE %I FORCE ROW LEVEL SECURITY', fenced);
+        EXECUTE format('CREATE POLICY of_organization ON %I '
+            'USING (organization = NULLIF(current_setting(''keepstart.organization'', true), '''')::uuid)', fenced);
+    END LOOP;
+END
+$$;

@@ -187,7 +187,8 @@ fn a_grant_on_some_sites_does_not_change_what_is_everybodys() {
     let principal = with(vec![grant(Role::Coordinator, only(&[1]))]);
     // An adoption of the whole organization is one for a model.
     let for_a_model = Action::RecordEvent(EventKind::Adoption);
-    for action in [Action::EditSite, Action::CreateSite, Action::RecordEvent(EventKind::Service), for_a_model] {
+    for action in [Action::EditSite, Action::CreateSite, Action::RecordEvent(EventKind::Service), for_a_model]
+    {
         assert_eq!(
             decide(&principal, action, &Object::of(home()), at(15)),
             Decision::Forbidden,

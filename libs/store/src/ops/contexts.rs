@@ -114,11 +114,7 @@ fn rows(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<
 }
 
 /// With which versions these units were folded.
-pub(crate) fn of_units(
-    conn: &mut Conn,
-    organization: Key,
-    units: &[Key],
-) -> Result<BTreeMap<Key, Versions>> {
+pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<BTreeMap<Key, Versions>> {
     let mut found: BTreeMap<Key, Versions> = BTreeMap::new();
     for some in units.chunks(ROWS_OF_A_STATEMENT) {
         let rows: Vec<(Key, String, Key, i64)> = unit_context::table
@@ -176,20 +172,25 @@ pub(crate) fn keep(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Res
     Ok(())
 }
 
-/// Under the counter: what was folded with a version that a mass change has overtaken meanwhile stays to be found.
-pub(crate) fn overtaken(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Result<()> {
+/// Under the counter: what was folded with a version that a mass change has overtaken meanwhile stays to be found. Says
+/// whether there is such.
+pub(crate) fn overtaken(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Result<bool> {
     let mut least = Versions::new();
     for (context, version) in folded.iter().flat_map(|folded| &folded.now) {
         let known = least.entry(*context).or_insert(*version);
         *known = (*known).min(*version);
     }
-    for (context, _, folded_version) in rows(conn, organization, &least.keys().copied().collect())? {
-        let Some(version) = least.get(&context).filter(|version| **version < folded_version) else { continue };
-        diesel::update(context::table.find((organization, context.kind(), context.key())))
-            .set(context::folded_version.eq(*version))
-            .execute(conn)?;
+    let mut found = false;
+    for (context, version, folded_version) in rows(conn, organization, &least.keys().copied().collect())? {
+        let Some(least) = least.get(&context).filter(|least| **least < version) else { continue };
+        found = true;
+        if *least < folded_version {
+            diesel::update(context::table.find((organization, context.kind(), context.key())))
+                .set(context::folded_version.eq(*least))
+                .execute(conn)?;
+        }
     }
-    Ok(())
+    Ok(found)
 }
 
 /// Under the counter: counts changes of contexts.

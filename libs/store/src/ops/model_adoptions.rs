@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use diesel::prelude::*;
 use model::{
-    EventId, json,
+    EventId,
     event::{ModelAdoption, UnitModel},
+    json,
     read::{Mode, whole},
     time::When,
 };

@@ -222,14 +222,18 @@ impl Replay {
         let stored = contexts::all(conn, self.organization)?;
         let versions: Versions = stored.iter().map(|(context, (version, _))| (*context, *version)).collect();
         if versions != self.contexts {
-            let detail = format!("{} stored, {} in the log, or other versions", versions.len(), self.contexts.len());
+            let detail =
+                format!("{} stored, {} in the log, or other versions", versions.len(), self.contexts.len());
             self.differ("contexts", detail);
         }
         for (context, (least, most)) in contexts::range_of_units(conn, self.organization)? {
             let (version, folded) = stored.get(&context).copied().unwrap_or_default();
             if least < folded || most > version {
                 let (kind, key) = (context.kind(), context.key().0);
-                self.differ("contexts", format!("{kind} {key}: units were folded with versions that cannot be"));
+                self.differ(
+                    "contexts",
+                    format!("{kind} {key}: units were folded with versions that cannot be"),
+                );
             }
         }
         Ok(())
@@ -287,7 +291,13 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .select(unit_context::unit_id)
         .distinct()
         .load(conn)?;
-    let all = records.into_iter().chain(states).chain(items).chain(events).chain(contexts).chain(lines.into_iter().flatten());
+    let all = records
+        .into_iter()
+        .chain(states)
+        .chain(items)
+        .chain(events)
+        .chain(contexts)
+        .chain(lines.into_iter().flatten());
     Ok(all.map(Key::id).collect())
 }
 

@@ -77,12 +77,7 @@ pub(crate) struct Context {
 
 impl Context {
     /// Loads what a unit is folded with; `changed` are the contexts that the same transaction has changed.
-    pub(crate) fn load(
-        conn: &mut Conn,
-        organization: Key,
-        unit: &Unit,
-        changed: &Versions,
-    ) -> Result<Self> {
+    pub(crate) fn load(conn: &mut Conn, organization: Key, unit: &Unit, changed: &Versions) -> Result<Self> {
         // Versions come first: what is read after them may be newer, and the unit then folded once more; never older.
         let mut versions = contexts::versions(conn, organization, &ContextId::of_unit(unit)?)?;
         for (context, version) in &mut versions {

@@ -171,8 +171,8 @@ impl Work<'_> {
         let count = i64::try_from(self.planned.len()).unwrap_or(i64::MAX);
         let (first, recorded_at) = log::take_numbers(conn, self.organization, count, self.command.now)?;
         contexts::count(conn, self.organization, &self.contexts)?;
-        contexts::overtaken(conn, self.organization, &folded_with)?;
-        let stale = !self.contexts.is_empty() && contexts::settle(conn, self.organization)?;
+        let overtaken = contexts::overtaken(conn, self.organization, &folded_with)?;
+        let stale = overtaken || !self.contexts.is_empty() && contexts::settle(conn, self.organization)?;
         let mut rows = Vec::with_capacity(self.planned.len());
         for (planned, seq) in self.planned.iter().zip(first..) {
             let mut row = LogRow { seq, recorded_at, ..planned.row.clone() };
@@ -205,7 +205,14 @@ impl Work<'_> {
         for planned in &self.planned {
             match &planned.wrote {
                 Wrote::Edition(view, edition) => {
-                    editions::add(conn, self.organization, view.id, view.schedule, &planned.row.body, edition)?;
+                    editions::add(
+                        conn,
+                        self.organization,
+                        view.id,
+                        view.schedule,
+                        &planned.row.body,
+                        edition,
+                    )?;
                 }
                 Wrote::ModelAdoption(adoption) => {
                     model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
