@@ -20,11 +20,11 @@ impl Store {
         let key = Key::from(organization);
         Ok(BareRows(match &self.0 {
             Backend::Postgres(pool) => {
-                Rows::Postgres(pool.read(move |conn| pg::ops::baseline::newest(conn, key, count)).await?)
+                Rows::Postgres(pool.read(key, move |conn| pg::ops::baseline::newest(conn, key, count)).await?)
             }
-            Backend::Sqlite(pool) => {
-                Rows::Sqlite(pool.read(move |conn| sqlite::ops::baseline::newest(conn, key, count)).await?)
-            }
+            Backend::Sqlite(pool) => Rows::Sqlite(
+                pool.read(key, move |conn| sqlite::ops::baseline::newest(conn, key, count)).await?,
+            ),
         }))
     }
 
@@ -47,10 +47,10 @@ impl Store {
         let (key, unit) = (Key::from(organization), Key::from(unit));
         match &self.0 {
             Backend::Postgres(pool) => {
-                pool.read(move |conn| pg::ops::baseline::registers(conn, key, unit)).await
+                pool.read(key, move |conn| pg::ops::baseline::registers(conn, key, unit)).await
             }
             Backend::Sqlite(pool) => {
-                pool.read(move |conn| sqlite::ops::baseline::registers(conn, key, unit)).await
+                pool.read(key, move |conn| sqlite::ops::baseline::registers(conn, key, unit)).await
             }
         }
     }

@@ -6,6 +6,7 @@ mod batch;
 mod fleet;
 mod http;
 mod library;
+mod log;
 mod memory;
 mod options;
 mod profile;
@@ -70,6 +71,9 @@ async fn run(options: &Options) -> Result<()> {
         if options.wants(Row::Towns) {
             lines.push(towns(*on, options).await?);
         }
+        if options.wants(Row::Log) && *on == On::Postgres {
+            lines.push(log::line(options).await?);
+        }
         if [Row::Get, Row::List, Row::Memory].into_iter().any(|row| options.wants(row)) {
             lines.extend(reads::lines(*on, options).await?);
         }
@@ -87,7 +91,7 @@ async fn run(options: &Options) -> Result<()> {
     }
     if options.wants(Row::Profile) {
         for on in &options.databases {
-            writeln!(out, "{}", profile::tables(*on, 20, options).await?)?;
+            writeln!(out, "{}", profile::tables(*on, 20).await?)?;
         }
     }
     Ok(())
@@ -99,9 +103,9 @@ async fn push(on: On, options: &Options) -> Result<Vec<Line>> {
     let fleets =
         [(20, (options.fleet() / 50).clamp(200, 2000)), (200, (options.fleet() / 250).clamp(100, 400))];
     for (events, units) in fleets {
-        let (_database, store) = fresh_store(on)?;
+        let (database, store) = fresh_store(on)?;
         let mut pushes = Pushes::build(&store, 1, units, events).await?;
-        reads::settle(&_database);
+        reads::settle(&database);
         for clients in &options.clients {
             let what = format!("push of 100 edits, units with {events} earlier events, {clients} clients");
             lines.push(compared(on, what, &mut pushes, *clients, options).await?);

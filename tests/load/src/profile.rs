@@ -13,7 +13,7 @@ use blackbox::{
 use store::Store;
 
 use crate::{
-    options::{On, Options, progress},
+    options::{On, progress},
     push::Pushes,
     reads::settle,
     stats::count,
@@ -26,7 +26,7 @@ const UNITS: usize = 200;
 const NAMED: usize = 25;
 
 /// The phases of a push and their statements, as Markdown.
-pub(crate) async fn tables(on: On, events: usize, _options: &Options) -> Result<String> {
+pub(crate) async fn tables(on: On, events: usize) -> Result<String> {
     let database = Database::new(on.backend());
     store::migrate(&database.address())?;
     let store = Store::open(&database.address(), 4)?;

@@ -84,7 +84,8 @@ impl Pushes {
         self.towns.first().map(|(town, ..)| town).context("no towns")
     }
 
-    async fn push(&mut self, clients: usize, work: usize) -> Result<Measured> {
+    /// Pushes so many batches by `clients` at a time.
+    pub(crate) async fn push(&mut self, clients: usize, work: usize) -> Result<Measured> {
         let commands = Arc::new(Mutex::new(self.prepare(work)?));
         let town = self.town()?.clone();
         let began = Ticks::now();
@@ -146,7 +147,7 @@ async fn insert(
 }
 
 /// How much of something is done in this time at this rate; a few for each client at least.
-fn work_of(rate: f64, time: Duration, clients: usize) -> usize {
+pub(crate) fn work_of(rate: f64, time: Duration, clients: usize) -> usize {
     let least = clients * 4;
     // Counted up rather than cast, since a cast of a double hides what does not fit.
     (least..100_000)

@@ -36,6 +36,9 @@ pub(crate) const JOBS: [(&str, u32, u32); 12] = [
     ("load_test", 1000, 12),
 ];
 
+/// As the service does, salts go with every edit, one for each place where its kind may hold private text.
+const SALTS: [[u8; 16]; 2] = [[1; 16], [2; 16]];
+
 /// Sites of an organization.
 const SITES: usize = 200;
 /// Schedules of it, each with one edition: an adoption locks its schedule, and two writers must not wait for each other.
@@ -75,7 +78,7 @@ impl Town {
         let grant = json!({"person_id": town.person, "role": "coordinator", "sites": "all", "from": "2020-01-01T00:00:00Z"});
         let mut edits = vec![
             created(Target::Organization(town.organization), json!({"name": "Tarn Valley"}))?,
-            created(Target::Person(town.person), json!({}))?,
+            created(Target::Person(town.person), json!({"name": "Somebody"}))?,
             created(Target::Grant(fresh()), grant)?,
         ];
         for (n, site) in town.places.sites.iter().enumerate() {
@@ -87,7 +90,11 @@ impl Town {
             edits.push(created(Target::Schedule(*schedule), fields)?);
             let action =
                 Action::Edition { id: *edition, schedule: *schedule, edition: Box::new(twelve_tasks()?) };
-            edits.push(Proposal { edit: Edit { id: edition.cast(), action }, seen: None, salts: Vec::new() });
+            edits.push(Proposal {
+                edit: Edit { id: edition.cast(), action },
+                seen: None,
+                salts: SALTS.to_vec(),
+            });
         }
         town.write(Channel::Import, Instant::parse("2025-01-01T00:00:00Z")?, edits).await?;
         Ok(town)
@@ -125,13 +132,13 @@ pub(crate) fn twelve_tasks() -> Result<Edition> {
 pub(crate) fn created(target: Target, fields: Value) -> Result<Proposal> {
     let fields = members(fields)?;
     let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
-    Ok(Proposal { edit, seen: None, salts: Vec::new() })
+    Ok(Proposal { edit, seen: None, salts: SALTS.to_vec() })
 }
 
 /// Fields of a record set, by somebody who says nothing of what he saw.
 pub(crate) fn set(target: Target, fields: Value) -> Result<Proposal> {
     let action = Action::Set { target, fields: members(fields)? };
-    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: Vec::new() })
+    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: SALTS.to_vec() })
 }
 
 /// A service event from its JSON.
@@ -142,7 +149,7 @@ pub(crate) fn event(value: &Value) -> Result<ServiceEvent> {
 /// The proposal of a service event.
 pub(crate) fn happened(event: ServiceEvent) -> Proposal {
     let edit = Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) };
-    Proposal { edit, seen: None, salts: Vec::new() }
+    Proposal { edit, seen: None, salts: SALTS.to_vec() }
 }
 
 fn members(fields: Value) -> Result<Map<String, Value>> {
