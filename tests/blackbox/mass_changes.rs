@@ -111,6 +111,7 @@ fn an_adoption_for_a_model_is_one_event(backend: Backend) {
         assert_eq!(read.etag(), made.etag());
         assert_eq!((&read.json()["maker"], &read.json()["model"]), (&json!("Alder"), &json!("P7")));
     }
+    let rows = world.database.log_rows();
     let again = client.post("/v1/service-events", &body).expect(200);
     assert_eq!((again.json(), again.etag()), (made.json(), made.etag()));
     let mut other = body.clone();

@@ -73,6 +73,7 @@ impl<'a> Fleet<'a> {
                 now: Instant::parse(NOW).unwrap(),
                 edits: edits.to_vec(),
                 permit: Permit(Arc::new(|_| Permission::Allowed)),
+                dry_run: false,
             };
             for outcome in self.wait_for(self.store.write(command)).unwrap() {
                 assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");

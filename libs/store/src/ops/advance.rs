@@ -3,13 +3,11 @@
 use std::collections::BTreeSet;
 
 use diesel::prelude::*;
-use interval::next_at;
 use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
 use super::{
-    contexts::{self, Versions},
-    events, folds, log,
+    contexts, events, folds, inserts, log,
     schema::unit_state,
     units::{self, Context},
 };
@@ -51,7 +49,7 @@ pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Ins
     let (next, _) = log::take_numbers(conn, organization, 0, now)?;
     contexts::overtaken(conn, organization, folded.as_slice())?;
     let first = log::next_ordinal(conn, organization, next - 1)?;
-    dialect::insert_outbox(conn, &log::outbox_rows(organization, next - 1, first, told))?;
+    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, told))?;
     Ok(())
 }
 
@@ -66,19 +64,12 @@ pub(crate) fn finish(conn: &mut Conn, organization: Key, now: Instant) -> Result
 }
 
 /// Moves one unit's states on along its steps, if they wait; says which changed.
-pub(crate) fn advance_unit(
-    conn: &mut Conn,
-    organization: Key,
-    unit: Key,
-    now: Instant,
-) -> Result<Vec<folds::Changed>> {
-    let waiting = folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros());
-    let Some(mut state) = waiting else { return Ok(Vec::new()) };
-    let steps = folds::steps(&state)?;
-    state.changed_at = folds::last_before(&steps, now).map_or(state.changed_at, Instant::micros);
-    state.next_at = next_at(&steps, now).micros();
-    let items = folds::item_rows(&state, &steps, now);
-    folds::put(conn, &state, &items)
+fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
+    let Some(state) = folds::state_of(conn, organization, unit)? else { return Ok(Vec::new()) };
+    let Some((state, rows)) = folds::advanced(&state, now)? else { return Ok(Vec::new()) };
+    let mut items = folds::Items::stored(folds::items_of(conn, organization, unit)?);
+    items.turn(state.changed_at, rows);
+    folds::put(conn, &[state], vec![items])
 }
 
 /// Folds a unit anew if it was folded with another version of a context, other rules or other zone data.
@@ -96,13 +87,17 @@ fn refold_stale(
         return Ok(None);
     }
     let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(None) };
-    let context = Context::load(conn, organization, &loaded, &Versions::new())?;
+    let context = Context::of_unit(conn, organization, &loaded)?;
     let state = units::refold(&loaded, &context)?;
-    events::settle_in_time(conn, organization, &loaded, &state)?;
+    for (event, at) in loaded.moved(&state) {
+        events::move_in_time(conn, organization, event, at)?;
+    }
     let now = now.max(Instant::from_micros(stored.changed_at));
-    let (row, items) = folds::rows(organization, &loaded, &state, now)?;
-    let changed = folds::put(conn, &row, &items)?;
-    let folded = contexts::Folded { unit: key, before, now: context.versions };
+    let (row, rows) = folds::rows(organization, &loaded, &state, now)?;
+    let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
+    items.turn(row.changed_at, rows);
+    let changed = folds::put(conn, &[row], vec![items])?;
+    let folded = contexts::Folded { unit: key, before, now: context.versions_of(&loaded)? };
     contexts::keep(conn, organization, std::slice::from_ref(&folded))?;
     Ok(Some((changed, folded)))
 }

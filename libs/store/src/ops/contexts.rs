@@ -15,7 +15,7 @@ use model::{SiteId, UnitId, event::UnitModel};
 
 use super::super::Conn;
 use super::{
-    due, events, folds,
+    due, folds, inserts,
     schema::{context, unit_context, unit_state},
     units::Unit,
 };
@@ -57,9 +57,7 @@ impl ContextId {
 
     /// Everything that the fold of a unit rests on beside its own rows.
     pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<Self>> {
-        let mut found: BTreeSet<Self> =
-            unit.events.iter().filter_map(events::site_of).map(Self::of_site).collect();
-        found.insert(Self::of_site(unit.home_site()?));
+        let mut found: BTreeSet<Self> = unit.sites()?.into_iter().map(Self::of_site).collect();
         found.extend(UnitModel::of(&unit.fields).as_ref().map(Self::of_model));
         Ok(found)
     }
@@ -136,6 +134,15 @@ pub(crate) struct Folded {
     pub(crate) now: Versions,
 }
 
+/// With which version of a context a unit was folded, as it is stored.
+pub(crate) struct UnitContextRow {
+    pub(crate) organization: Key,
+    pub(crate) unit_id: Key,
+    pub(crate) kind: String,
+    pub(crate) key: Key,
+    pub(crate) version: i64,
+}
+
 /// Keeps with which versions units were folded; whoever does so takes the counter and calls [`overtaken`] next.
 pub(crate) fn keep(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Result<()> {
     let mut written = Vec::new();
@@ -144,31 +151,16 @@ pub(crate) fn keep(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Res
             diesel::delete(unit_context::table.find((organization, *unit, context.kind(), context.key())))
                 .execute(conn)?;
         }
-        written.extend(now.iter().filter(|(context, version)| before.get(context) != Some(version)).map(
-            |(context, version)| {
-                (
-                    unit_context::organization.eq(organization),
-                    unit_context::unit_id.eq(*unit),
-                    unit_context::kind.eq(context.kind()),
-                    unit_context::key.eq(context.key()),
-                    unit_context::version.eq(*version),
-                )
-            },
-        ));
+        let changed = now.iter().filter(|(context, version)| before.get(context) != Some(version));
+        written.extend(changed.map(|(context, version)| UnitContextRow {
+            organization,
+            unit_id: *unit,
+            kind: context.kind().to_owned(),
+            key: context.key(),
+            version: *version,
+        }));
     }
-    for some in written.chunks(ROWS_OF_A_STATEMENT) {
-        diesel::insert_into(unit_context::table)
-            .values(some.to_vec())
-            .on_conflict((
-                unit_context::organization,
-                unit_context::unit_id,
-                unit_context::kind,
-                unit_context::key,
-            ))
-            .do_update()
-            .set(unit_context::version.eq(diesel::upsert::excluded(unit_context::version)))
-            .execute(conn)?;
-    }
+    inserts::unit_contexts(conn, &written)?;
     Ok(())
 }
 

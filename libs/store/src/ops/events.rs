@@ -1,7 +1,6 @@
 //! Service events: facts, added and never changed.
 
 use diesel::prelude::*;
-use interval::UnitState;
 use model::{
     EventId, Instant, SiteId, UnitId,
     event::{Details, ServiceEvent},
@@ -15,7 +14,6 @@ use super::{
     model_adoptions,
     private_texts::{self, Texts},
     schema::{change_log, service_event},
-    units::Unit,
 };
 use crate::{
     command::Etag,
@@ -25,9 +23,8 @@ use crate::{
 };
 
 /// A service event as it is stored.
-#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable)]
 #[diesel(table_name = service_event)]
-#[diesel(treat_none_as_default_value = false)]
 pub(crate) struct EventRow {
     pub(crate) organization: Key,
     pub(crate) id: Key,
@@ -61,41 +58,40 @@ pub(crate) fn site_of(event: &ServiceEvent) -> Option<SiteId> {
     }
 }
 
-/// Adds events.
-pub(crate) fn add(conn: &mut Conn, rows: &[EventRow]) -> Result<()> {
-    for some in rows.chunks(1000) {
-        diesel::insert_into(service_event::table).values(some).execute(conn)?;
-    }
-    Ok(())
-}
-
-/// Moves events to where the fold of their unit puts them: a day begins at midnight where the unit stood, which a
-/// corrected zone, later events and corrections may change.
-pub(crate) fn settle_in_time(
+/// Moves an event in time, when the zone that its day is counted in was corrected.
+pub(crate) fn move_in_time(
     conn: &mut Conn,
     organization: Key,
-    unit: &Unit,
-    state: &UnitState,
+    id: EventId,
+    occurred_at: Instant,
 ) -> Result<()> {
-    for event in &unit.events {
-        let at = state.instant_of(&event.occurred.when);
-        if unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
-            diesel::update(service_event::table.find((organization, Key::from(event.id))))
-                .set(service_event::occurred_at.eq(at.micros()))
-                .execute(conn)?;
-        }
-    }
+    diesel::update(service_event::table.find((organization, Key::from(id))))
+        .set(service_event::occurred_at.eq(occurred_at.micros()))
+        .execute(conn)?;
     Ok(())
 }
 
 /// All events of a unit.
 pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: UnitId) -> Result<Vec<EventRow>> {
-    Ok(service_event::table
-        .filter(service_event::organization.eq(organization))
-        .filter(service_event::unit_id.eq(Key::from(unit)))
-        .order((service_event::occurred_at, service_event::id))
-        .select(EventRow::as_select())
-        .load(conn)?)
+    of_units(conn, organization, &[unit])
+}
+
+/// All events of some units, those of each unit in the order they happened.
+pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> Result<Vec<EventRow>> {
+    let mut rows = Vec::new();
+    for some in units.chunks(1000) {
+        rows.extend(
+            service_event::table
+                .filter(service_event::organization.eq(organization))
+                .filter(
+                    service_event::unit_id.eq_any(some.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()),
+                )
+                .order((service_event::unit_id, service_event::occurred_at, service_event::id))
+                .select(EventRow::as_select())
+                .load::<EventRow>(conn)?,
+        );
+    }
+    Ok(rows)
 }
 
 /// One event, of a unit or for a model.
@@ -205,7 +201,8 @@ pub(crate) fn views(conn: &mut Conn, organization: Key, found: &[Found]) -> Resu
     found.iter().map(|found| view(found, &texts)).collect()
 }
 
-fn view(found: &Found, texts: &Texts) -> Result<EventView> {
+/// An event as a reader sees it.
+pub(crate) fn view(found: &Found, texts: &Texts) -> Result<EventView> {
     let mut body =
         json::parse(found.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
     let mut erased = false;

@@ -1,11 +1,13 @@
 //! Queries and transactions: one source text, compiled once for each database.
 
 pub(crate) mod advance;
+pub(crate) mod baseline;
 pub(crate) mod contexts;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
+pub(crate) mod inserts;
 pub(crate) mod log;
 pub(crate) mod model_adoptions;
 pub(crate) mod organizations;

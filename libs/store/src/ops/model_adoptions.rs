@@ -1,10 +1,10 @@
 //! Adoptions for a model: service events that are of no one unit.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
 use model::{
-    EventId,
+    EventId, Instant, Zone,
     event::{ModelAdoption, UnitModel},
     json,
     read::{Mode, whole},
@@ -36,16 +36,26 @@ pub(crate) fn add(conn: &mut Conn, organization: Key, adoption: &ModelAdoption, 
     Ok(())
 }
 
-/// All adoptions for a model, in order of id.
-pub(crate) fn of_model(conn: &mut Conn, organization: Key, model: &UnitModel) -> Result<Vec<ModelAdoption>> {
-    let bodies: Vec<String> = model_adoption::table
-        .filter(model_adoption::organization.eq(organization))
-        .filter(model_adoption::model.eq(ContextId::of_model(model).key()))
-        .order(model_adoption::id)
-        .select(model_adoption::body)
-        .load(conn)?;
-    let mut found = bodies.iter().map(|body| read(body)).collect::<Result<Vec<_>>>()?;
-    found.retain(|adoption| adoption.of == *model);
+/// All adoptions for these models, in order of id.
+pub(crate) fn of_models(
+    conn: &mut Conn,
+    organization: Key,
+    models: &BTreeSet<UnitModel>,
+) -> Result<Vec<ModelAdoption>> {
+    let keys: Vec<Key> = models.iter().map(|model| ContextId::of_model(model).key()).collect();
+    let mut found = Vec::new();
+    for some in keys.chunks(1000) {
+        let bodies: Vec<String> = model_adoption::table
+            .filter(model_adoption::organization.eq(organization))
+            .filter(model_adoption::model.eq_any(some.to_vec()))
+            .order(model_adoption::id)
+            .select(model_adoption::body)
+            .load(conn)?;
+        for body in bodies {
+            found.push(read(&body)?);
+        }
+    }
+    found.retain(|adoption| models.contains(&adoption.of));
     Ok(found)
 }
 
@@ -64,14 +74,17 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Op
         .first(conn)
         .optional()?;
     let Some((body, recorded_at, author, content_hash)) = found else { return Ok(None) };
-    let occurred_at = match read(&body)?.occurred.when {
-        When::At { instant, .. } => instant,
-        // A day is counted at each unit's site; here it only has to be some instant.
-        When::On(date) => model::Zone::utc().midnight(date),
-    };
-    let occurred_at = occurred_at.micros();
+    let occurred_at = place_of(&read(&body)?).micros();
     let found = Found { id: Key::from(id), unit: None, occurred_at, body, recorded_at, author, content_hash };
     events::views(conn, organization, &[found]).map(|mut views| views.pop())
+}
+
+/// Where an adoption for a model stands in time. A day is counted at each unit's site; here it has to be some instant.
+pub(crate) fn place_of(adoption: &ModelAdoption) -> Instant {
+    match adoption.occurred.when {
+        When::At { instant, .. } => instant,
+        When::On(date) => Zone::utc().midnight(date),
+    }
 }
 
 /// The model's key and the text of every adoption; for the rebuild.

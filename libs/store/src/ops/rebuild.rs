@@ -353,7 +353,7 @@ fn compare_unit(
         }
         return Ok(());
     };
-    let context = Context::load(conn, organization, &unit, &Versions::new())?;
+    let context = Context::of_unit(conn, organization, &unit)?;
     let state = units::refold(&unit, &context)?;
     let Some(stored) = folds::state_of(conn, organization, key)? else {
         differ("unit state", format!("of unit {id} is missing"));

@@ -1,6 +1,7 @@
 //! All that the fold of one unit reads.
 
 use std::{
+    borrow::Cow,
     collections::{BTreeMap, BTreeSet},
     sync::Arc,
 };
@@ -9,7 +10,7 @@ use interval::{Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
-    event::{Details, ServiceEvent, UnitModel},
+    event::{Details, ModelAdoption, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
     unit::{MeterTick, UnitFields},
@@ -42,81 +43,147 @@ impl Unit {
     }
 
     pub(crate) fn home_site(&self) -> Result<SiteId> {
-        self.fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
+        Ok(self.facts()?.home_site)
+    }
+
+    /// Every site that the unit's fields and events name.
+    pub(crate) fn sites(&self) -> Result<BTreeSet<SiteId>> {
+        let mut sites: BTreeSet<SiteId> = self.events.iter().filter_map(events::site_of).collect();
+        sites.insert(self.home_site()?);
+        Ok(sites)
+    }
+
+    /// Every edition that the unit's events adopt.
+    pub(crate) fn editions(&self) -> BTreeSet<EditionId> {
+        let adopted = self.events.iter().filter_map(|event| match &event.details {
+            Details::Adoption(adoption) => Some(adoption.edition_id),
+            _ => None,
+        });
+        adopted.collect()
     }
 
     pub(crate) fn facts(&self) -> Result<UnitFacts> {
-        Ok(UnitFacts {
-            meter_fitted: self.fields.meter_fitted.unwrap_or(true),
-            tick: self.fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-            home_site: self.home_site()?,
-        })
+        facts(&self.fields)
     }
+
+    /// Stored events that a fold puts elsewhere in time: a day begins at midnight where the unit stood, which a
+    /// corrected zone, later events and corrections may change.
+    pub(crate) fn moved(&self, state: &UnitState) -> Vec<(EventId, Instant)> {
+        let placed = self.events.iter().map(|event| (event.id, state.instant_of(&event.occurred.when)));
+        placed.filter(|(id, at)| self.stored_at.get(id).is_some_and(|stored| stored != at)).collect()
+    }
+}
+
+/// What of a unit's fields bears on what is due.
+pub(crate) fn facts(fields: &UnitFields) -> Result<UnitFacts> {
+    Ok(UnitFacts {
+        meter_fitted: fields.meter_fitted.unwrap_or(true),
+        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
+        home_site: fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))?,
+    })
 }
 
 /// Loads a unit with all its events.
 pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<Unit>> {
     let Some(stored) = records::find(conn, organization, Target::Unit(id))? else { return Ok(None) };
     let fields = records::fields(&stored.record, UnitFields::read)?;
-    let rows = events::of_unit(conn, organization, id)?;
-    let mut unit =
-        Unit::new(id, fields, rows.iter().map(|row| events::read(&row.body)).collect::<Result<_>>()?);
-    unit.stored_at = rows.iter().map(|row| (row.id.id(), Instant::from_micros(row.occurred_at))).collect();
-    Ok(Some(unit))
+    let units = with_events(conn, organization, [(id, fields)].into())?;
+    Ok(units.into_values().next())
 }
 
-/// What a unit is folded with beside its own rows.
+/// Loads all events of units whose fields are known.
+pub(crate) fn with_events(
+    conn: &mut Conn,
+    organization: Key,
+    fields: BTreeMap<UnitId, UnitFields>,
+) -> Result<BTreeMap<UnitId, Unit>> {
+    let ids: Vec<UnitId> = fields.keys().copied().collect();
+    let mut units: BTreeMap<UnitId, Unit> =
+        fields.into_iter().map(|(id, fields)| (id, Unit::new(id, fields, Vec::new()))).collect();
+    for row in events::of_units(conn, organization, &ids)? {
+        if let Some(unit) = units.get_mut(&row.unit_id.id()) {
+            unit.events.push(events::read(&row.body)?);
+            unit.stored_at.insert(row.id.id(), Instant::from_micros(row.occurred_at));
+        }
+    }
+    Ok(units)
+}
+
+/// What units are folded with beside their own rows.
+#[derive(Default)]
 pub(crate) struct Context {
     pub(crate) zones: BTreeMap<SiteId, Zone>,
-    /// The adoptions for its model, as events of the unit.
-    pub(crate) adoptions: Vec<ServiceEvent>,
+    /// The adoptions for their models.
+    pub(crate) adoptions: BTreeMap<UnitModel, Vec<ModelAdoption>>,
     pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
-    /// The version of each context when it was read; the same transaction's own changes are counted in.
+    /// How often each context had been changed when it was read.
     pub(crate) versions: Versions,
 }
 
 impl Context {
-    /// Loads what a unit is folded with; `changed` are the contexts that the same transaction has changed.
-    pub(crate) fn load(conn: &mut Conn, organization: Key, unit: &Unit, changed: &Versions) -> Result<Self> {
-        // Versions come first: what is read after them may be newer, and the unit then folded once more; never older.
-        let mut versions = contexts::versions(conn, organization, &ContextId::of_unit(unit)?)?;
-        for (context, version) in &mut versions {
-            *version += changed.get(context).copied().unwrap_or_default();
-        }
-        let mut sites: BTreeSet<SiteId> = unit.events.iter().filter_map(events::site_of).collect();
-        sites.insert(unit.home_site()?);
-        let mut zones = BTreeMap::new();
-        for site in sites {
-            zones.extend(zone_of(conn, organization, site)?.map(|zone| (site, zone)));
-        }
-        let adoptions = match UnitModel::of(&unit.fields) {
-            Some(model) if versions.get(&ContextId::of_model(&model)).is_some_and(|version| *version > 0) => {
-                model_adoptions::of_model(conn, organization, &model)?
-            }
-            _ => Vec::new(),
-        };
-        let adoptions: Vec<_> = adoptions.iter().map(|adoption| adoption.for_unit(unit.id)).collect();
-        let adopted = unit.events.iter().chain(&adoptions).filter_map(|event| match &event.details {
-            Details::Adoption(adoption) => Some(adoption.edition_id),
-            _ => None,
-        });
-        let editions = editions::some(conn, organization, &adopted.collect())?
-            .into_iter()
-            .map(|(id, edition)| (id, Arc::new(edition)))
-            .collect();
-        Ok(Self { zones, adoptions, editions, versions })
+    /// What one unit is folded with.
+    pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: &Unit) -> Result<Self> {
+        Self::default().load(conn, organization, &[unit])
     }
-}
 
-fn zone_of(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Option<Zone>> {
-    let Some(stored) = records::find(conn, organization, Target::Site(site))? else { return Ok(None) };
-    Ok(records::fields(&stored.record, SiteFields::read)?.zone)
+    /// What these units are folded with, beside what is here already because this transaction brings it.
+    pub(crate) fn load(mut self, conn: &mut Conn, organization: Key, units: &[&Unit]) -> Result<Self> {
+        // Versions come first: what is read after them may be newer, and is then folded once more; never older.
+        let mut named = BTreeSet::new();
+        for unit in units {
+            named.extend(ContextId::of_unit(unit)?);
+        }
+        for (context, version) in contexts::versions(conn, organization, &named)? {
+            *self.versions.entry(context).or_default() += version;
+        }
+        let mut sites = BTreeSet::new();
+        for unit in units {
+            sites.extend(unit.sites()?.into_iter().filter(|site| !self.zones.contains_key(site)));
+        }
+        let sites = sites.into_iter().map(Target::Site).collect();
+        for (target, stored) in records::some(conn, organization, &sites)? {
+            if let (Target::Site(site), Some(zone)) =
+                (target, records::fields(&stored.record, SiteFields::read)?.zone)
+            {
+                self.zones.insert(site, zone);
+            }
+        }
+        let models: BTreeSet<UnitModel> =
+            units.iter().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
+        let adopted = |model: &UnitModel| self.versions.get(&ContextId::of_model(model)) > Some(&0);
+        let models = models.into_iter().filter(adopted).collect();
+        for adoption in model_adoptions::of_models(conn, organization, &models)? {
+            self.adoptions.entry(adoption.of.clone()).or_default().push(adoption);
+        }
+        let mut editions: BTreeSet<EditionId> = units.iter().flat_map(|unit| unit.editions()).collect();
+        editions.extend(self.adoptions.values().flatten().map(|adoption| adoption.adoption.edition_id));
+        editions.retain(|id| !self.editions.contains_key(id));
+        let found = editions::some(conn, organization, &editions)?;
+        self.editions.extend(found.into_iter().map(|(id, (_, edition))| (id, edition)));
+        Ok(self)
+    }
+
+    /// The adoptions for a unit's model, as events of the unit.
+    fn adoptions_for(&self, unit: &Unit) -> impl Iterator<Item = ServiceEvent> {
+        let adoptions = UnitModel::of(&unit.fields).and_then(|model| self.adoptions.get(&model));
+        adoptions.into_iter().flatten().map(|adoption| adoption.for_unit(unit.id))
+    }
+
+    /// The version of each context of one unit.
+    pub(crate) fn versions_of(&self, unit: &Unit) -> Result<Versions> {
+        let version = |id| (id, self.versions.get(&id).copied().unwrap_or_default());
+        Ok(ContextId::of_unit(unit)?.into_iter().map(version).collect())
+    }
 }
 
 /// Folds a unit's events.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
     let facts = unit.facts()?;
-    let events: Vec<ServiceEvent> = unit.events.iter().chain(&context.adoptions).cloned().collect();
+    let mut adoptions = context.adoptions_for(unit).peekable();
+    let events: Cow<'_, [ServiceEvent]> = match adoptions.peek() {
+        None => Cow::Borrowed(&unit.events),
+        Some(_) => unit.events.iter().cloned().chain(adoptions).collect(),
+    };
     Ok(interval::refold(&Input {
         facts: &facts,
         events: &events,
@@ -129,14 +196,15 @@ pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
 /// A unit's state, folded afresh.
 pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
-    let context = Context::load(conn, organization, &unit, &Versions::new())?;
+    let context = Context::of_unit(conn, organization, &unit)?;
     let state = refold(&unit, &context)?;
     Ok(Some(UnitDue { home_site: unit.home_site()?, state, evidence: evidence(&unit, &context)? }))
 }
 
 /// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
 fn evidence(unit: &Unit, context: &Context) -> Result<String> {
-    let events: Vec<EventId> = unit.events.iter().chain(&context.adoptions).map(|event| event.id).collect();
+    let mut events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
+    events.extend(context.adoptions_for(unit).map(|adoption| adoption.id));
     let zones: Vec<(&SiteId, &str)> = context.zones.iter().map(|(site, zone)| (site, zone.name())).collect();
     let fields = serde_json::to_value(&unit.fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
     let all = serde_json::json!([events, zones, fields, super::folds::folded_with()]);

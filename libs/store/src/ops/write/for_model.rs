@@ -7,7 +7,7 @@ use model::{Zone, edit::RecordKind, event::ModelAdoption, read::FieldError, stam
 use super::super::super::Conn;
 use super::super::{
     contexts::{self, ContextId},
-    folds, model_adoptions, units,
+    folds, model_adoptions,
 };
 use super::{
     Planned, Work, Wrote,
@@ -30,7 +30,7 @@ const FURTHEST_EAST_SECONDS: i64 = 14 * 3600;
 impl Work<'_> {
     /// Notes that what many units are folded with changes.
     pub(super) fn change_context(&mut self, conn: &mut Conn, context: ContextId) -> Result<()> {
-        *self.contexts.entry(context).or_default() += 1;
+        *self.changes.entry(context).or_default() += 1;
         let limit = i64::try_from(FOLDED_AT_ONCE).unwrap_or(i64::MAX) + 1;
         let units = contexts::units_behind(conn, self.organization, context, i64::MAX, limit)?;
         if self.refolding + units.len() > FOLDED_AT_ONCE {
@@ -39,11 +39,10 @@ impl Work<'_> {
         self.refolding += units.len();
         for unit in units {
             let lock = lock_of(RecordKind::Unit, Key::from(unit));
-            if !self.locks.contains(&lock) {
+            if !self.locks.contains(&lock) && !self.command.dry_run {
                 self.more.insert(lock);
-            } else if let Some(loaded) = units::load(conn, self.organization, unit)? {
-                let fields = loaded.fields;
-                self.touch(conn, unit, &fields)?;
+            } else if let Some(fields) = self.known.unit_fields(conn, unit)? {
+                self.touch(conn, unit, &fields, false)?.folds = true;
             }
         }
         Ok(())
