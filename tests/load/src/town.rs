@@ -118,7 +118,15 @@ impl Town {
     /// Edits as they go to the store.
     pub(crate) fn command(&self, channel: Channel, now: Instant, edits: Vec<Proposal>) -> Command {
         let permit = Permit(Arc::new(|_| Permission::Allowed));
-        Command { organization: self.organization, author: self.person, channel, now, edits, permit }
+        Command {
+            organization: self.organization,
+            author: self.person,
+            channel,
+            now,
+            edits,
+            permit,
+            dry_run: false,
+        }
     }
 
     /// Sends a command to the store; every edit must be taken.
