@@ -29,11 +29,7 @@ impl Stays {
     /// A placement of which only the day is known is put after those with an instant: which zone its day is
     /// counted in depends on where the unit stood.
     pub(crate) fn of<'e>(input: &Input<'_>, events: impl Iterator<Item = &'e ServiceEvent> + Clone) -> Self {
-        let home = Stay {
-            from: Instant::FIRST,
-            site: input.facts.home_site,
-            zone: zone(input, input.facts.home_site),
-        };
+        let home = stay(input, Instant::FIRST, input.facts.home_site);
         let placed = |exact: bool| {
             events
                 .clone()
@@ -53,6 +49,19 @@ impl Stays {
             stays.moves = found.iter().map(|(from, _, site)| stay(input, *from, *site)).collect();
         }
         stays
+    }
+
+    /// The stays of a unit that moved to these sites, in order of time.
+    pub(crate) fn moved(input: &Input<'_>, moves: impl Iterator<Item = (Instant, SiteId)>) -> Self {
+        Self {
+            home: stay(input, Instant::FIRST, input.facts.home_site),
+            moves: moves.map(|(from, site)| stay(input, from, site)).collect(),
+        }
+    }
+
+    /// The stay before the first move, and the moves in order of time.
+    pub(crate) fn parts(&self) -> (&Stay, &[Stay]) {
+        (&self.home, &self.moves)
     }
 
     /// Where the unit stands at `at`.

@@ -11,13 +11,14 @@ use model::{
 
 use crate::{
     adoption::{Rule, rules},
-    hours::{Curve, EngineHours, SetAside},
+    hours::{Built, Curve, EngineHours, SetAside, Settling, build},
     input::{Input, Policy, UnitFacts},
     item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
     judge::{Now, judge},
     limit::{CalendarLimit, Ground, HoursLimit, HoursRule, Plan},
     places::Stays,
-    standing::Standing,
+    settled::Settled,
+    standing::{Standing, Void},
     trace::NotCounted,
     words::{Action, Axis, Grade, Reason},
 };
@@ -36,6 +37,7 @@ pub struct UnitState {
     pub(crate) rules: Vec<Rule>,
     pub(crate) not_counted: Vec<NotCounted>,
     set_aside: Vec<SetAside>,
+    exact_from: Instant,
 }
 
 /// Folds all events of a unit.
@@ -50,30 +52,65 @@ pub fn refold(input: &Input<'_>) -> UnitState {
 /// Corrections and adoptions are decisions and count whenever they were taken; an adoption still holds only from
 /// its first day on.
 pub fn refold_until(input: &Input<'_>, until: Instant) -> UnitState {
-    let standing = Standing::of(input, until);
-    let (curve, set_aside) = Curve::of(input, &standing);
-    let mut rules = rules(input, &standing);
+    let nothing = Settled::default();
+    let standing = Standing::of(input, &nothing, until);
+    let rules = rules(input, &standing);
+    let mut state = fold(input, standing, rules, |_| ()).0;
+    state.stays.forget_after(until);
+    state
+}
+
+/// Where a unit stands at `at`; what [`UnitState::site_at`] says, without folding the rest.
+pub fn standing_site(input: &Input<'_>, at: Instant) -> SiteId {
+    Standing::of(input, &Settled::default(), Instant::LAST).stays.at(at).site
+}
+
+/// What a fold has come to, before what it rests on is let go.
+pub(crate) struct Fold<'f> {
+    pub(crate) standing: &'f Standing<'f>,
+    pub(crate) ground: &'f Ground<'f>,
+    pub(crate) curve: &'f Curve,
+    pub(crate) settling: Option<Settling>,
+    pub(crate) rules: &'f [Rule],
+}
+
+/// The one fold: the events that stand, on what is settled before them, by rules that have no plans yet. `keep`
+/// takes from it what is to be kept beside the state.
+pub(crate) fn fold<K>(
+    input: &Input<'_>,
+    standing: Standing<'_>,
+    mut rules: Vec<Rule>,
+    keep: impl FnOnce(&Fold<'_>) -> K,
+) -> (UnitState, K) {
+    let Built { curve, set_aside, settling } = build(input, &standing);
     let ground = Ground::of(&standing, &curve, input.policy);
     for rule in &mut rules {
         rule.plans = ground.plans(&rule.edition);
     }
-    let not_counted = standing.voided.iter().filter_map(|void| match &void.event.details {
+    let kept = keep(&Fold { standing: &standing, ground: &ground, curve: &curve, settling, rules: &rules });
+    let state = UnitState {
+        facts: *input.facts,
+        policy: *input.policy,
+        exact_from: standing.settled.exact_from,
+        not_counted: not_counted(&standing),
+        stays: standing.stays,
+        curve,
+        rules,
+        set_aside,
+    };
+    (state, kept)
+}
+
+fn not_counted(standing: &Standing<'_>) -> Vec<NotCounted> {
+    let of = |void: &Void<'_>| match &void.event.details {
         Details::Service(service) => Some(NotCounted {
             event: void.event.id,
             correction: void.correction,
             jobs: service.jobs.iter().map(|done| done.job.clone()).collect(),
         }),
         _ => None,
-    });
-    let not_counted = not_counted.collect();
-    let mut stays = standing.stays;
-    stays.forget_after(until);
-    UnitState { facts: *input.facts, policy: *input.policy, stays, curve, rules, not_counted, set_aside }
-}
-
-/// Where a unit stands at `at`; what [`UnitState::site_at`] says, without folding the rest.
-pub fn standing_site(input: &Input<'_>, at: Instant) -> SiteId {
-    Standing::of(input, Instant::LAST).stays.at(at).site
+    };
+    standing.voided.iter().filter_map(of).collect()
 }
 
 impl UnitState {
@@ -93,7 +130,14 @@ impl UnitState {
         self.curve.at(at)
     }
 
-    /// Readings that the engine hours do not rest on, in the order in which they were taken.
+    /// Since when the state answers as if folded afresh; [`Instant::FIRST`] unless it was
+    /// applied.
+    pub fn exact_from(&self) -> Instant {
+        self.exact_from
+    }
+
+    /// Readings that the engine hours do not rest on, in the order in which they were taken. Of a state that was
+    /// applied, those that are not settled.
     pub fn set_aside(&self) -> &[SetAside] {
         &self.set_aside
     }
