@@ -1,7 +1,7 @@
 //! From where each task counts, and where its limits lie on both axes.
 
 use model::{
-    Code, EventId, Hours, Instant, LocalDate,
+    Code, EventId, Hours, Instant, LocalDate, Zone,
     schedule::{Anchor as AnchorPolicy, Calendar, Edition, Task},
 };
 
@@ -66,6 +66,21 @@ pub(crate) struct CalendarLimit {
     pub(crate) limit: LocalDate,
     /// The first day of overdue.
     pub(crate) overdue: LocalDate,
+}
+
+/// When the days of a limit on the calendar begin at one place.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Days {
+    pub(crate) coming: Instant,
+    pub(crate) limit: Instant,
+    pub(crate) overdue: Instant,
+}
+
+impl CalendarLimit {
+    pub(crate) fn days(&self, zone: &Zone) -> Days {
+        let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| zone.midnight(day));
+        Days { coming, limit, overdue }
+    }
 }
 
 /// What the limits of one unit rest on, whatever the edition.

@@ -69,9 +69,20 @@ impl Stays {
         self.moves.iter().rev().find(|stay| stay.from <= at).unwrap_or(&self.home)
     }
 
-    /// The stays that begin after `at`.
-    pub(crate) fn after(&self, at: Instant) -> impl Iterator<Item = &Stay> {
-        self.moves.iter().filter(move |stay| stay.from > at)
+    /// Where the unit stands from `start` until `end`, each stay with its part of that time.
+    pub(crate) fn during(&self, start: Instant, end: Instant) -> Vec<(&Stay, Instant, Instant)> {
+        let mut parts = vec![(self.at(start), start, end)];
+        for stay in self.moves.iter().filter(|stay| start < stay.from && stay.from < end) {
+            if let Some((_, from, until)) = parts.last_mut() {
+                *until = stay.from;
+                // Of two moves at one instant the later counts.
+                if *from == stay.from {
+                    parts.pop();
+                }
+            }
+            parts.push((stay, stay.from, end));
+        }
+        parts
     }
 
     /// The instant that stands for a stated time: of a day its first, where the unit stood.
