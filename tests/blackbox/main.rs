@@ -20,4 +20,5 @@ mod main_job;
 mod paging;
 mod prefix;
 mod repeats;
+mod sessions;
 mod storage;

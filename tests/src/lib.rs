@@ -14,12 +14,14 @@
 
 pub mod client;
 pub mod database;
+pub mod direct;
 pub mod service;
 pub mod wire;
 pub mod world;
 
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
+pub use direct::Direct;
 pub use service::Service;
 pub use world::{Town, World};
 
