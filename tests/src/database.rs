@@ -166,7 +166,7 @@ impl Drop for Database {
     }
 }
 
-fn admin_url() -> String {
+pub(crate) fn admin_url() -> String {
     std::env::var("KEEPSTART_TEST_POSTGRES").expect(
         "KEEPSTART_TEST_POSTGRES is not set: run ./tests/run, which starts a PostgreSQL cluster for the tests, \
          or set it to an administrator's address such as postgres://postgres@127.0.0.1:5432/postgres",

@@ -15,6 +15,7 @@
 pub mod client;
 pub mod database;
 pub mod direct;
+pub mod roles;
 pub mod service;
 pub mod wire;
 pub mod world;

@@ -31,7 +31,7 @@ struct Crowd {
 const SIZES: [usize; 4] = [500, 20, 400, 80];
 
 /// Readings of one unit.
-const READINGS: usize = 20;
+const READINGS: usize = 50;
 
 #[test]
 fn eight_writers_and_forty_thousand_rows() {
@@ -124,7 +124,7 @@ fn work(town: &Town, store: &Direct, rows: usize) -> Vec<Command> {
 }
 
 fn reading(unit: UnitId, n: usize) -> Proposal {
-    let at = format!("2026-05-01T{n:02}:00:00Z");
+    let at = format!("2026-05-01T12:{n:02}:00Z");
     let reading =
         json!({"id": new_id(), "kind": "reading", "unit_id": unit, "occurred_at": at, "meter_hours": 7});
     direct::event(&reading)
