@@ -62,6 +62,7 @@ pub fn command(organization: OrganizationId, edits: Vec<Proposal>) -> Command {
         now: Instant::parse(NOW).unwrap(),
         edits,
         permit: Permit(Arc::new(|_| Permission::Allowed)),
+        dry_run: false,
     }
 }
 

@@ -5,6 +5,7 @@ pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
+pub(crate) mod inserts;
 pub(crate) mod log;
 pub(crate) mod organizations;
 pub(crate) mod private_texts;
