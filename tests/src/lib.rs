@@ -14,6 +14,8 @@
 
 pub mod client;
 pub mod database;
+pub mod direct;
+pub mod roles;
 pub mod service;
 pub mod statements;
 pub mod wire;
@@ -21,6 +23,7 @@ pub mod world;
 
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
+pub use direct::Direct;
 pub use service::Service;
 pub use world::{Town, World};
 
