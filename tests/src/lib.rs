@@ -13,6 +13,7 @@
 )]
 
 pub mod client;
+pub mod contract;
 pub mod database;
 pub mod direct;
 pub mod roles;
