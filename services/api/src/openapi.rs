@@ -10,6 +10,7 @@ mod flatten;
 mod lint;
 mod requests;
 mod schemas;
+mod subjects;
 #[cfg(test)]
 mod tests;
 
@@ -17,7 +18,7 @@ use std::collections::BTreeMap;
 
 use interval::{DueItem, DueState, EngineHours, Reason, TraceEntry};
 use model::{
-    event::Details,
+    event::{Details, UnitModel},
     schedule::{Caution, Edition as EditionFields, Part, ScheduleFields, Setting},
     site::SiteFields,
     time::TimeSource,
@@ -275,15 +276,9 @@ pub(crate) enum Precision {
 #[derive(ToSchema)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]
 pub(crate) struct EventCommon {
-    /// The unit it happened to; every event has one, but an adoption for a model.
-    #[schema(value_type = Option<String>, format = "uuid")]
-    unit_id: Option<String>,
-    /// Only of an adoption for a model: who made it, exactly as the units say.
-    #[schema(max_length = 200)]
-    maker: Option<String>,
-    /// Only of an adoption for a model: the maker's model designation, exactly as the units say.
-    #[schema(max_length = 200)]
-    model: Option<String>,
+    /// The unit it happened to.
+    #[schema(value_type = String, format = "uuid")]
+    unit_id: String,
     /// When it happened, with the offset from UTC; or `occurred_on`.
     #[schema(value_type = Option<String>, format = DateTime, example = "2026-08-01T06:00:00-06:00")]
     occurred_at: Option<String>,
@@ -510,7 +505,7 @@ pub(crate) struct UnitDueItem {
             Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
             hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
     ),
-    components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch)),
+    components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch, UnitModel)),
     security(("access_token" = [])),
     tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),
