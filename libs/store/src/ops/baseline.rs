@@ -3,8 +3,9 @@
 use diesel::prelude::*;
 use model::{Instant, edit::RecordKind};
 
-use super::super::{Conn, dialect};
+use super::super::Conn;
 use super::{
+    inserts,
     log::{self, LogRow},
     schema::{change_log, record},
 };
@@ -28,7 +29,7 @@ pub(crate) fn insert(conn: &mut Conn, organization: Key, rows: &mut Vec<LogRow>)
     for (row, seq) in rows.iter_mut().zip(first..) {
         (row.organization, row.seq, row.recorded_at) = (organization, seq, recorded_at);
     }
-    dialect::insert_log(conn, rows)?;
+    inserts::log(conn, rows)?;
     // A transaction that has to run again needs them once more; only the one that stood gives them away.
     Ok(std::mem::take(rows))
 }

@@ -1,11 +1,11 @@
 //! `/v1/service-events`: what happened to units.
 
-use access::Action;
+use access::{Action, Object};
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
     EventId, Instant, UnitId,
     edit::Channel,
-    event::EVENT_KINDS,
+    event::{EVENT_KINDS, EventKind},
     read::{FieldError, Flaw},
 };
 use serde_json::json;
@@ -27,7 +27,7 @@ use crate::{
 /// In the order they happened, voided ones and corrections included.
 #[utoipa::path(get, path = "/v1/service-events", tag = "service events", operation_id = "list_service_events",
     params(("unit" = String, Query, format = "uuid", description = "The unit."),
-        ("kind" = Option<String>, Query, description = "Only events of this kind."),
+        ("kind" = inline(Option<EventKind>), Query, description = "Only events of this kind."),
         PageParams),
     responses((status = 200, body = Events), Problems))]
 pub(super) async fn list(
@@ -61,9 +61,10 @@ pub(super) async fn list(
 /// Record a service event
 ///
 /// An event is immutable: send it again with the same id and content and you get the first answer; other content under
-/// the same id is refused. An implausible reading is recorded with a warning and set aside.
+/// the same id is refused. An implausible reading is recorded with a warning and set aside. An adoption may name a maker
+/// and model instead of a unit: then it holds for every unit of that model, those to come included.
 #[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
-    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
+    params(("Idempotency-Key" = Option<String>, Header, format = "uuid", description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
         Problems))]
 pub(super) async fn create(
@@ -94,7 +95,7 @@ pub(super) async fn create(
 ///
 /// As it was recorded, with when and by whom.
 #[utoipa::path(get, path = "/v1/service-events/{event_id}", tag = "service events", operation_id = "read_service_event",
-    params(("event_id" = String, Path, format = "uuid"), IfNoneMatch),
+    params(("event_id" = String, Path, format = "uuid", description = "The event."), IfNoneMatch),
     responses((status = 200, body = Event), (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn read(
@@ -111,7 +112,11 @@ pub(super) async fn read(
         .ok_or_else(|| ApiError::new(Kind::NotFound))?;
     // What one entered oneself stays in sight, also after the unit has left one's sites.
     if view.author != caller.person() {
-        caller.require(Action::ReadEvent, &units::object(&state, &caller, view.unit).await?)?;
+        let object = match view.unit {
+            Some(unit) => units::object(&state, &caller, unit).await?,
+            None => Object::of(caller.organization()),
+        };
+        caller.require(Action::ReadEvent, &object)?;
     }
     Ok(answer::one(&request, &answer::event(&view), &view.etag.to_string()))
 }
