@@ -11,9 +11,11 @@
 mod access;
 mod answers;
 mod bad_input;
+mod batch;
 mod commands;
 mod conditional;
 mod demo;
+mod dry_run;
 mod frame;
 mod instances;
 mod main_job;

@@ -233,6 +233,7 @@ async fn record(store: &Store, organization: OrganizationId, records: Vec<(Targe
         now: Instant::parse("2020-01-01T00:00:00Z").unwrap(),
         edits: records.into_iter().map(proposal).collect(),
         permit: Permit(Arc::new(|_| Permission::Allowed)),
+        dry_run: false,
     };
     for outcome in store.write(command).await.unwrap() {
         assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");

@@ -131,8 +131,11 @@ impl Store {
         let mut locks = Locks::new();
         for _ in 0..RESTARTS {
             let (command, extra) = (command.clone(), locks.clone());
-            match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
-            {
+            match through!(self, write for organization, |conn, ops| if command.dry_run {
+                ops::write::dry_run(conn, &command, &extra)
+            } else {
+                ops::write::write(conn, &command, &extra)
+            })? {
                 Attempt::Done(outcomes) => return Ok(outcomes),
                 Attempt::Again(more) => locks = more,
             }

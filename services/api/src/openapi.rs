@@ -69,6 +69,17 @@ pub(crate) struct IfNoneMatch {
     if_none_match: Option<String>,
 }
 
+/// Whether to write at all.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct DryRun {
+    /// `true`: judge everything as ever, answer 200 with what would be answered (or the same problem), and write
+    /// nothing. Such an answer has no ETag and no Location; its header `Keepstart-Dry-Run` says `applied`, or
+    /// `already_applied` where the request is a repeat.
+    dry_run: Option<bool>,
+}
+
 /// What makes a repeat of a creation safe.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Header)]

@@ -8,6 +8,7 @@ mod refer;
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use diesel::Connection;
 use model::{
     EventId, Instant, SiteId, UnitId, Zone,
     edit::{Action, RecordKind, Target},
@@ -66,6 +67,19 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         .map(|judged| recorded.outcome(conn, command, judged))
         .collect::<Result<_>>()
         .map(Attempt::Done)
+}
+
+/// Runs the transaction's body and takes back what it wrote.
+pub(crate) fn dry_run(conn: &mut Conn, command: &Command, extra: &Locks) -> Result<Attempt> {
+    let mut attempt = None;
+    let undone: Result<()> = conn.transaction(|conn| {
+        attempt = Some(write(conn, command, extra)?);
+        Err(diesel::result::Error::RollbackTransaction.into())
+    });
+    match attempt {
+        Some(attempt) => Ok(attempt),
+        None => undone.and(Err(StoreError::corrupt("dry run")(&"there is no outcome"))),
+    }
 }
 
 /// The records that an action writes, targets or names as parent.
@@ -242,17 +256,19 @@ impl Recorded {
         let organization = Key::from(command.organization);
         match judged {
             Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
-            Judged::Planned(at) => {
-                let row =
-                    self.rows.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
-                let set_aside = self.set_aside.get(&row.record_id.id()).cloned();
-                Ok(Outcome::Applied(written(conn, organization, row, set_aside.into_iter().collect())?))
-            }
+            Judged::Planned(at) => Ok(Outcome::Applied(self.of_row(conn, organization, at)?)),
+            Judged::Twin(at) => Ok(Outcome::AlreadyApplied(self.of_row(conn, organization, at)?)),
             Judged::Repeat(row) => {
                 let warnings = warnings_then(conn, organization, &row)?;
                 Ok(Outcome::AlreadyApplied(written(conn, organization, &row, warnings)?))
             }
         }
+    }
+
+    fn of_row(&self, conn: &mut Conn, organization: Key, at: usize) -> Result<Written> {
+        let row = self.rows.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+        let set_aside = self.set_aside.get(&row.record_id.id()).cloned();
+        written(conn, organization, row, set_aside.into_iter().collect())
     }
 }
 
@@ -286,7 +302,8 @@ fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec
     let Some(unit) = row.unit_id.filter(|_| row.record_kind == RecordKind::ServiceEvent.as_str()) else {
         return Ok(Vec::new());
     };
-    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), row.seq)? else {
+    let through = log::last_of_group(conn, row)?;
+    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), through)? else {
         return Ok(Vec::new());
     };
     let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;

@@ -1,5 +1,6 @@
 //! Routes: one file for each resource, one table of all of them.
 
+mod batch;
 mod due;
 mod health;
 mod problems;
@@ -56,6 +57,7 @@ routes! {
     "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }
     "/v1/schedules/{schedule_id}/editions/{edition_id}" { get schedules::read_edition, }
     "/v1/service-events" { get service_events::list, post service_events::create, }
+    "/v1/service-events/batch" { post batch::create, }
     "/v1/service-events/{event_id}" { get service_events::read, }
     "/v1/due" { get due::list, }
     "/livez" { get health::livez, }
