@@ -19,7 +19,11 @@ pub(crate) fn lock(_conn: &mut Conn, _organization: Key, _records: &[(&'static s
 }
 
 /// Begins a transaction whose reads all see one moment.
-pub(crate) fn read<T>(conn: &mut Conn, f: impl FnOnce(&mut Conn) -> Result<T>) -> Result<T> {
+pub(crate) fn read<T>(
+    conn: &mut Conn,
+    _organization: Key,
+    f: impl FnOnce(&mut Conn) -> Result<T>,
+) -> Result<T> {
     conn.transaction(f)
 }
 

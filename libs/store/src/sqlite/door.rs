@@ -67,6 +67,7 @@ impl Pool {
 
     pub(crate) async fn read<T: Send + 'static>(
         &self,
+        organization: Key,
         f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
         let place = place(&self.places).await?;
@@ -74,7 +75,7 @@ impl Pool {
         on_a_blocking_thread(move || {
             let _place = place;
             let mut conn = readers.get().map_err(|e| StoreError::Unreachable(e.to_string()))?;
-            dialect::read(&mut conn, f)
+            dialect::read(&mut conn, organization, f)
         })
         .await
     }
