@@ -16,6 +16,7 @@ mod commands;
 mod conditional;
 mod demo;
 mod dry_run;
+mod due_summary;
 mod frame;
 mod instances;
 mod main_job;

@@ -55,7 +55,10 @@ use self::{
     key::Key,
     locks::{Attempt, Locks},
     report::Report,
-    view::{Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
+    view::{
+        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, SiteQuery, SiteRow,
+        UnitDue,
+    },
 };
 
 /// How often a write is run again because reading named more records to lock.
@@ -274,7 +277,16 @@ impl Store {
 
     /// A page of due items.
     pub async fn due(&self, query: DueQuery) -> Result<Page<DueRow>> {
-        through!(self, read for Key::from(query.organization), |conn, ops| ops::due::list(conn, &query))
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            ops::due::list(conn, &query)
+        })
+    }
+
+    /// A page of sites with how many due items stand there, in each state.
+    pub async fn due_by_site(&self, query: SiteQuery) -> Result<Page<SiteRow>> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            ops::due::by_site(conn, &query)
+        })
     }
 
     /// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules than this binary's.

@@ -2,6 +2,8 @@
 
 mod batch;
 mod due;
+mod due_query;
+mod due_summary;
 mod health;
 mod problems;
 mod records;
@@ -60,6 +62,7 @@ routes! {
     "/v1/service-events/batch" { post batch::create, }
     "/v1/service-events/{event_id}" { get service_events::read, }
     "/v1/due" { get due::list, }
+    "/v1/due/by-site" { get due_summary::by_site, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }
