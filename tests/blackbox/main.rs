@@ -14,6 +14,7 @@ mod bad_input;
 mod batch;
 mod commands;
 mod conditional;
+mod config;
 mod demo;
 mod dry_run;
 mod due_summary;
