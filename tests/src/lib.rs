@@ -15,6 +15,7 @@
 pub mod client;
 pub mod database;
 pub mod service;
+pub mod statements;
 pub mod wire;
 pub mod world;
 

@@ -27,7 +27,7 @@ pub struct Command {
     pub edits: Vec<Proposal>,
     /// Says whether the author may; asked with what was loaded under the lock.
     pub permit: Permit,
-    /// Whether everything is judged as ever and nothing is written.
+    /// Whether everything is only judged and folded, and nothing written.
     pub dry_run: bool,
 }
 

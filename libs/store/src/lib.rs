@@ -25,12 +25,15 @@
 #![allow(clippy::duplicate_mod, reason = "one source text of queries is compiled once for each database")]
 
 mod address;
+#[doc(hidden)]
+pub mod baseline;
 pub mod command;
 mod door;
 mod error;
 mod key;
 mod locks;
 mod migrations;
+mod parsed;
 mod pg;
 pub mod report;
 mod sqlite;
@@ -56,8 +59,8 @@ use self::{
     locks::{Attempt, Locks},
     report::Report,
     view::{
-        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, SiteQuery, SiteRow,
-        UnitDue,
+        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, SiteQuery,
+        SiteRow, UnitDue,
     },
 };
 
@@ -132,13 +135,18 @@ impl Store {
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
         let organization = Key::from(command.organization);
         let mut locks = Locks::new();
+        if command.dry_run {
+            let attempt =
+                through!(self, read for organization, |conn, ops| ops::write::write(conn, &command, &locks))?;
+            return match attempt {
+                Attempt::Done(outcomes) => Ok(outcomes),
+                Attempt::Again(_) => Err(StoreError::Busy),
+            };
+        }
         for _ in 0..RESTARTS {
             let (command, extra) = (command.clone(), locks.clone());
-            match through!(self, write for organization, |conn, ops| if command.dry_run {
-                ops::write::dry_run(conn, &command, &extra)
-            } else {
-                ops::write::write(conn, &command, &extra)
-            })? {
+            match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
+            {
                 Attempt::Done(outcomes) => return Ok(outcomes),
                 Attempt::Again(more) => locks = more,
             }
@@ -150,6 +158,12 @@ impl Store {
     pub async fn grants(&self, organization: OrganizationId, person: PersonId) -> Result<Vec<GrantFields>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::records::grants_of(conn, key, person))
+    }
+
+    /// One record, with what its asker may do and the sites that have it in scope, as they were at one moment.
+    pub async fn look(&self, organization: OrganizationId, person: PersonId, target: Target) -> Result<Look> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::records::look(conn, key, person, target))
     }
 
     /// One record, if it is there.
@@ -303,13 +317,13 @@ impl Store {
     /// Moves the stored state of one unit on to `now`.
     pub async fn advance(&self, organization: OrganizationId, unit: UnitId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
-        through!(self, write for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
+        through!(self, chore for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
     }
 
     /// Forgets what lists can no longer be pinned to at `now`.
     pub async fn forget(&self, organization: OrganizationId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
-        through!(self, write for key, |conn, ops| ops::advance::forget(conn, key, now))
+        through!(self, chore for key, |conn, ops| ops::advance::forget(conn, key, now))
     }
 
     /// Recomputes every fold from the log and reports each difference.
@@ -323,7 +337,7 @@ impl Store {
         for unit in &units {
             let unit = *unit;
             differences
-                .extend(through!(self, write for key, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
+                .extend(through!(self, chore for key, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
         }
         Ok(Report { organization, rows, units: units.len(), differences })
     }

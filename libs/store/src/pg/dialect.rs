@@ -2,20 +2,16 @@
 
 use diesel::{
     connection::{AnsiTransactionManager as Transactions, SimpleConnection, TransactionManager},
+    define_sql_function,
+    pg::Pg,
     prelude::*,
+    query_builder::{AstPass, QueryFragment, QueryId},
     result::Error as DieselError,
     sql_query,
-    sql_types::Bool,
+    sql_types::{Array, Bool, Text},
 };
 
-use super::{
-    Conn,
-    ops::{
-        log::{FeedRow, LogRow, OutboxRow},
-        schema::record_lock,
-    },
-    unnest,
-};
+use super::Conn;
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -25,22 +21,59 @@ pub(crate) type SqlKey = diesel::pg::sql_types::Uuid;
 
 /// Locks the records in the order given, absent ones included.
 pub(crate) fn lock(conn: &mut Conn, organization: Key, records: &[(&'static str, Key)]) -> Result<()> {
-    for (kind, id) in records {
-        diesel::insert_into(record_lock::table)
-            .values((
-                record_lock::organization.eq(organization),
-                record_lock::kind.eq(kind),
-                record_lock::id.eq(id),
-            ))
-            .on_conflict_do_nothing()
-            .execute(conn)?;
-        record_lock::table
-            .find((organization, kind, id))
-            .select(record_lock::kind)
-            .for_update()
-            .first::<String>(conn)?;
-    }
+    let (kinds, ids): (Vec<_>, Vec<_>) = records.iter().copied().unzip();
+    Locking::<PLACE> { organization, kinds: kinds.clone(), ids: ids.clone() }.execute(conn)?;
+    // A statement of its own: what others placed meanwhile is seen by it, and by none that began before.
+    Locking::<TAKE> { organization, kinds, ids }.execute(conn)?;
     Ok(())
+}
+
+const PLACE: bool = false;
+const TAKE: bool = true;
+
+/// A statement of fixed text, which is prepared once: it places the rows to be locked, or takes their locks.
+struct Locking<const STEP: bool> {
+    organization: Key,
+    kinds: Vec<&'static str>,
+    ids: Vec<Key>,
+}
+
+impl<const STEP: bool> QueryId for Locking<STEP> {
+    type QueryId = Self;
+    const HAS_STATIC_QUERY_ID: bool = true;
+}
+
+impl<const STEP: bool> RunQueryDsl<Conn> for Locking<STEP> {}
+
+impl<const STEP: bool> QueryFragment<Pg> for Locking<STEP> {
+    fn walk_ast<'b>(&'b self, mut out: AstPass<'_, 'b, Pg>) -> QueryResult<()> {
+        if STEP == PLACE {
+            out.push_sql("INSERT INTO record_lock (organization, kind, id) SELECT ");
+            out.push_bind_param::<SqlKey, _>(&self.organization)?;
+            out.push_sql(", kind, id FROM ");
+        } else {
+            out.push_sql("SELECT place FROM record_lock JOIN ");
+        }
+        out.push_sql("unnest(");
+        out.push_bind_param::<Array<Text>, _>(&self.kinds)?;
+        out.push_sql(", ");
+        out.push_bind_param::<Array<SqlKey>, _>(&self.ids)?;
+        out.push_sql(") WITH ORDINALITY AS wanted (kind, id, place) ");
+        if STEP == PLACE {
+            out.push_sql("ORDER BY place ON CONFLICT DO NOTHING");
+        } else {
+            out.push_sql("USING (kind, id) WHERE organization = ");
+            out.push_bind_param::<SqlKey, _>(&self.organization)?;
+            out.push_sql(" ORDER BY place FOR UPDATE OF record_lock");
+        }
+        Ok(())
+    }
+}
+
+define_sql_function! {
+    /// The later of two instants.
+    #[sql_name = "greatest"]
+    fn later(a: diesel::sql_types::BigInt, b: diesel::sql_types::BigInt) -> diesel::sql_types::BigInt;
 }
 
 /// Begins a transaction whose reads all see one moment, of this organization only.
@@ -114,19 +147,4 @@ pub(crate) fn require_fence(conn: &mut Conn) -> Result<()> {
         return Ok(());
     }
     Err(StoreError::Fence("keepstart_service owns the tables, is a superuser, or may change the log".into()))
-}
-
-/// Adds rows to the log.
-pub(crate) fn insert_log(conn: &mut Conn, rows: &[LogRow]) -> QueryResult<()> {
-    unnest::insert_log(conn, rows)
-}
-
-/// Adds lines to the feed.
-pub(crate) fn insert_feed(conn: &mut Conn, rows: &[FeedRow]) -> QueryResult<()> {
-    unnest::insert_feed(conn, rows)
-}
-
-/// Adds what others will be told of.
-pub(crate) fn insert_outbox(conn: &mut Conn, rows: &[OutboxRow]) -> QueryResult<()> {
-    unnest::insert_outbox(conn, rows)
 }

@@ -69,6 +69,15 @@ impl Pool {
         .await
     }
 
+    /// As [`Self::write`]: nobody waits for it, but here it holds nobody up.
+    pub(crate) async fn chore<T: Send + 'static>(
+        &self,
+        organization: Key,
+        f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        self.write(organization, f).await
+    }
+
     async fn run<T: Send + 'static>(
         &self,
         f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
