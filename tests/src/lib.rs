@@ -13,7 +13,10 @@
 )]
 
 pub mod client;
+pub mod contract;
 pub mod database;
+pub mod direct;
+pub mod roles;
 pub mod service;
 pub mod statements;
 pub mod wire;
@@ -21,6 +24,7 @@ pub mod world;
 
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
+pub use direct::Direct;
 pub use service::Service;
 pub use world::{Town, World};
 

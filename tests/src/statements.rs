@@ -2,13 +2,19 @@
 
 use std::{
     collections::BTreeMap,
-    sync::{Mutex, PoisonError},
+    sync::{Mutex, OnceLock, PoisonError},
     time::{Duration, Instant},
 };
 
 use diesel::connection::{Instrumentation, InstrumentationEvent, set_default_instrumentation};
 
-static SEEN: Mutex<BTreeMap<String, Statement>> = Mutex::new(BTreeMap::new());
+static SEEN: Mutex<Seen> = Mutex::new(BTreeMap::new());
+
+/// Statements by their text without values, and by whether they came after the marked one of their transaction.
+pub type Seen = BTreeMap<(String, bool), Statement>;
+
+/// What the marked statement begins with.
+static MARK: OnceLock<&str> = OnceLock::new();
 
 /// How often a statement was sent, and how long it took in all, the way there and back included.
 #[derive(Clone, Debug, Default)]
@@ -27,18 +33,21 @@ impl Statement {
     }
 }
 
-/// Watches every connection that is opened from now on.
-pub fn watch() {
-    set_default_instrumentation(|| Some(Box::new(Watch { running: None }))).unwrap();
+/// Watches every connection that is opened from now on; statements after one that begins with `mark`, up to the end of
+/// its transaction, are told apart.
+pub fn watch(mark: &'static str) {
+    MARK.get_or_init(|| mark);
+    set_default_instrumentation(|| Some(Box::new(Watch { running: None, marked: false }))).unwrap();
 }
 
-/// The statements seen since the last time, by their text without values.
-pub fn take() -> BTreeMap<String, Statement> {
+/// The statements seen since the last time.
+pub fn take() -> Seen {
     std::mem::take(&mut *SEEN.lock().unwrap_or_else(PoisonError::into_inner))
 }
 
 struct Watch {
     running: Option<(String, Instant)>,
+    marked: bool,
 }
 
 impl Instrumentation for Watch {
@@ -46,7 +55,7 @@ impl Instrumentation for Watch {
         match event {
             InstrumentationEvent::StartQuery { query, .. } => {
                 let text = query.to_string();
-                let text = text.split(" -- binds").next().unwrap_or_default().to_owned();
+                let text = text.split(" -- binds").next().unwrap_or_default().replace(['"', '`'], "");
                 // The clock starts after the text is made, which the statement itself does not need.
                 self.running = Some((text, Instant::now()));
             }
@@ -54,7 +63,10 @@ impl Instrumentation for Watch {
                 let Some((text, began)) = self.running.take() else { return };
                 let took = began.elapsed();
                 let mut seen = SEEN.lock().unwrap_or_else(PoisonError::into_inner);
-                seen.entry(text).or_default().add(&Statement { times: 1, took });
+                let marks = MARK.get().is_some_and(|mark| text.starts_with(mark));
+                self.marked = (self.marked || marks) && !["COMMIT", "ROLLBACK"].contains(&text.as_str());
+                let after = self.marked && !marks;
+                seen.entry((text, after)).or_default().add(&Statement { times: 1, took });
             }
             _ => {}
         }

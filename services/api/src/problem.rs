@@ -167,7 +167,7 @@ impl ApiError {
 
     /// A body that is too large.
     pub(crate) fn too_large(mebibytes: usize) -> Self {
-        let flaw = Flaw::new("content_too_large", format!("A body has at most {mebibytes} MiB here."));
+        let flaw = Flaw::new("content_too_large", format!("A body has at most {mebibytes} MiB."));
         Self::new(Kind::TooLarge).errors(vec![FieldError::at("", flaw)])
     }
 

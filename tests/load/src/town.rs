@@ -13,7 +13,7 @@ use model::{
 };
 use serde_json::{Map, Value, json};
 use store::{
-    Command, Store,
+    Command, Store, StoreError,
     command::{Outcome, Permission, Permit, Proposal},
 };
 
@@ -38,6 +38,9 @@ pub(crate) const JOBS: [(&str, u32, u32); 12] = [
 
 /// As the service does, salts go with every edit, one for each place where its kind may hold private text.
 const SALTS: [[u8; 16]; 2] = [[1; 16], [2; 16]];
+
+/// How often a fleet's builder comes back to a busy store, which says so after five seconds.
+const TRIES: usize = 12;
 
 /// Sites of an organization.
 const SITES: usize = 200;
@@ -100,9 +103,16 @@ impl Town {
         Ok(town)
     }
 
-    /// Records edits, all of which must be taken.
+    /// Records edits, all of which must be taken; comes back later while the store is busy.
     pub(crate) async fn write(&self, channel: Channel, now: Instant, edits: Vec<Proposal>) -> Result<()> {
-        self.push(self.command(channel, now, edits)).await
+        let command = self.command(channel, now, edits);
+        for _ in 0..TRIES {
+            match self.push(command.clone()).await {
+                Err(error) if matches!(error.downcast_ref(), Some(StoreError::Busy)) => {}
+                other => return other,
+            }
+        }
+        Err(StoreError::Busy.into())
     }
 
     /// Edits as they go to the store.

@@ -30,7 +30,7 @@ const MEBIBYTES: usize = 4;
 #[derive(ToSchema)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]
 pub(crate) struct BatchNew {
-    /// The events, each with an id of its own, in the order in which they are judged.
+    /// The events, each with an id of its own (without one it is refused), in the order in which they are judged.
     #[schema(max_items = 500)]
     events: Vec<EventNew>,
 }

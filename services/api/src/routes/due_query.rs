@@ -21,8 +21,8 @@ const PINNED_SECONDS: i64 = 24 * 3600;
 #[allow(dead_code, reason = "describes what is read by hand")]
 pub(super) struct DueFilters {
     /// Only these states, separated by commas.
-    #[param(example = "due,overdue")]
-    state: Option<String>,
+    #[param(style = Form, explode = false)]
+    state: Option<Vec<DueState>>,
     /// Only units of this site: at home there, or standing there.
     #[param(format = "uuid")]
     site: Option<String>,
@@ -30,6 +30,7 @@ pub(super) struct DueFilters {
     #[param(format = "uuid")]
     unit: Option<String>,
     /// Only this task.
+    #[param(pattern = "^[a-z][a-z0-9_]{0,63}$")]
     task: Option<String>,
     /// Only what is due before this instant, given no new data.
     #[param(value_type = Option<String>, format = DateTime)]

@@ -77,8 +77,8 @@ pub(crate) struct StateCounts {
 /// Summarize what is due by site
 ///
 /// The items that the list with the same filters gives at the same instant, `as_of`, counted by the site where their
-/// units stand: a unit that is lent out counts where it is. You are counted what you may see, so a site of somebody
-/// else's shows only those of your units that stand there.
+/// units stand: a unit that is lent out counts where it is. Only what you may see is counted, so at a site that is not
+/// yours only your own units are.
 #[utoipa::path(get, path = "/v1/due/by-site", tag = "due", operation_id = "summarize_due_by_site",
     params(DueFilters, PageParams),
     responses((status = 200, body = DueBySite), Problems))]

@@ -1,6 +1,7 @@
 //! Routes: one file for each resource, one table of all of them.
 
 mod batch;
+mod docs;
 mod due;
 mod due_query;
 mod due_summary;
@@ -66,6 +67,8 @@ routes! {
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }
+    "/docs" { get docs::page, }
+    "/docs/{file}" { get docs::file, }
     "/problems/{code}" { get problems::read, }
 }
 
