@@ -4,7 +4,7 @@ use access::Action as Asked;
 use model::{
     EditId, Id, ScheduleId,
     edit::{Action, Channel, Edit, RecordKind, Target},
-    event::ServiceEvent,
+    event::Posted,
     id::Kind,
     organization::OrganizationFields,
     person::{GrantFields, PersonFields},
@@ -76,12 +76,11 @@ pub(crate) fn new_event(body: Value, fallback: EditId, salts: Vec<Salt>) -> Read
 
 /// A new service event whose body has its id.
 pub(crate) fn event_with_id(body: &Value, salts: Vec<Salt>) -> Read<Proposal> {
-    let event = whole(body, Mode::New, ServiceEvent::read)?;
-    Ok(Proposal {
-        edit: Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) },
-        seen: None,
-        salts,
-    })
+    let (id, action) = match whole(body, Mode::New, Posted::read)? {
+        Posted::OfUnit(event) => (event.id, Action::Event(event)),
+        Posted::OfModel(adoption) => (adoption.id, Action::ModelAdoption(adoption)),
+    };
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
 }
 
 /// A new edition of a schedule.
@@ -176,6 +175,7 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),
         },
+        Action::ModelAdoption(_) => Asked::RecordEvent(model::event::EventKind::Adoption),
     }
 }
 

@@ -159,7 +159,7 @@ fn stored_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<Due
 }
 
 /// The sets of sites that an item must touch: those the asker may see, and the one asked for.
-fn site_sets(filter: &DueFilter) -> Vec<Vec<Key>> {
+pub(crate) fn site_sets(filter: &DueFilter) -> Vec<Vec<Key>> {
     let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| {
         sites.map(Key::from).collect::<BTreeSet<_>>().into_iter().collect()
     };

@@ -4,6 +4,7 @@ use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
 
 use super::super::{bulk::bulk, dialect::SqlKey};
 use super::{
+    contexts::UnitContextRow,
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
     log::{FeedRow, LogRow, OutboxRow},
@@ -107,6 +108,16 @@ bulk! {
         changed_at: i64 => BigInt,
         next_at: i64 => BigInt,
         steps: String => Text,
+    }
+
+    /// Writes with which version of a context a unit was folded, new or changed; each of them once.
+    unit_contexts, IntoUnitContexts, UnitContextRow, "unit_context",
+    "ON CONFLICT (organization, unit_id, kind, key) DO UPDATE SET version = excluded.version", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        kind: String => Text,
+        key: Key => SqlKey,
+        version: i64 => BigInt,
     }
 
     /// Writes due items, new or changed; each of them once.

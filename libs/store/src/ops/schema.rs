@@ -112,6 +112,26 @@ tables! {
         reason -> Nullable<Text>,
         due_at -> BigInt,
     }
+    model_adoption (organization, id) {
+        organization -> SqlKey,
+        id -> SqlKey,
+        model -> SqlKey,
+        body -> Text,
+    }
+    context (organization, kind, key) {
+        organization -> SqlKey,
+        kind -> Text,
+        key -> SqlKey,
+        version -> BigInt,
+        folded_version -> BigInt,
+    }
+    unit_context (organization, unit_id, kind, key) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        kind -> Text,
+        key -> SqlKey,
+        version -> BigInt,
+    }
     feed (organization, site_id, seq) {
         organization -> SqlKey,
         site_id -> SqlKey,
@@ -144,3 +164,6 @@ diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
 diesel::allow_columns_to_appear_in_same_group_by_clause!(due_item::standing_site, due_item::state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
+diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);
+diesel::allow_tables_to_appear_in_same_query!(context, unit_context);
+diesel::allow_tables_to_appear_in_same_query!(unit_context, unit_state);

@@ -36,7 +36,8 @@ struct Place {
 /// List what is due
 ///
 /// One line for each task of each adopted schedule on each unit that you may see, exact at `as_of`. Items of unknown
-/// state are lines too: missing data is never ok.
+/// state are lines too: missing data is never ok. After a change that concerns thousands of units, `pending` says how
+/// many of them are still shown as they were before it; reading one unit is always right.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
     params(DueFilters,
         ("sort" = inline(Option<DueSort>), Query, description = "In which order; absent means `due_at`."),
@@ -71,7 +72,7 @@ pub(super) async fn list(
         }),
         limit,
     };
-    let page = state.store.due(query).await?;
+    let (page, pending) = state.store.due(query).await?;
     let labels = state
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
@@ -79,7 +80,7 @@ pub(super) async fn list(
     let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, pin));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
-    Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), items, next }))
+    Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), pending, items, next }))
 }
 
 fn place_of(row: &DueRow, pin: Pin) -> Place {

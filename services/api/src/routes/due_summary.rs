@@ -12,7 +12,7 @@ use utoipa::ToSchema;
 use super::due_query::{self, DueFilters, Pin};
 use crate::{
     extract::{Caller, Params},
-    openapi::{PageParams, Problems},
+    openapi::{PageParams, Problems, is_zero},
     problem::ApiResult,
     state::State,
 };
@@ -30,6 +30,11 @@ pub(crate) struct DueBySite {
     /// The instant that the whole summary is about; its pages keep it.
     #[schema(value_type = String, format = DateTime)]
     as_of: Instant,
+    /// How many of the units asked about are still counted as they were before a change that concerns many. Absent if
+    /// none.
+    #[serde(skip_serializing_if = "is_zero")]
+    #[schema(value_type = Option<usize>, example = 3200)]
+    pending: usize,
     /// The sites, by id; one where no item stands is left out.
     items: Vec<SiteCounts>,
     /// The cursor of the next page; absent on the last.
@@ -95,12 +100,12 @@ pub(super) async fn by_site(
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
     let pin = Pin::keep(&state, &caller, place.as_ref().map(|place| place.pin)).await?;
     let query = SiteQuery { filter, as_of: pin.as_of(), after: place.map(|place| place.site), limit };
-    let page = state.store.due_by_site(query).await?;
+    let (page, pending) = state.store.due_by_site(query).await?;
     let last = page.items.last().filter(|_| page.more).map(|row| Place { pin, site: row.site });
     let next = last.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let names = names(&state, &caller, &page.items).await?;
     let items = page.items.iter().map(|row| line(row, &names)).collect();
-    Ok(HttpResponse::Ok().json(DueBySite { as_of: pin.as_of(), items, next }))
+    Ok(HttpResponse::Ok().json(DueBySite { as_of: pin.as_of(), pending, items, next }))
 }
 
 /// What people call those of the sites that the caller may see.

@@ -1,12 +1,16 @@
 //! Folding the units that a transaction changed, all of them with a few statements.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use interval::UnitState;
 use model::{EventId, Hours, Instant, SiteId, UnitId, event::ServiceEvent, unit::UnitFields};
 
 use super::super::super::Conn;
 use super::super::{
+    contexts,
     events::{self, EventRow},
     folds::{self, Changed, Items, StateRow},
     inserts, scope,
@@ -59,6 +63,7 @@ pub(super) struct Folded {
     items: Vec<Items>,
     events: Vec<EventRow>,
     moved: Vec<(EventId, Instant)>,
+    with: Vec<contexts::Folded>,
     answers: Answers,
 }
 
@@ -76,13 +81,18 @@ impl Folded {
         self.answers.clone()
     }
 
-    /// Writes it all; says which items changed.
-    pub(super) fn write(self, conn: &mut Conn, organization: Key) -> Result<Vec<Changed>> {
+    /// Writes it all; says which items changed, and with which versions of their contexts the units were folded.
+    pub(super) fn write(
+        self,
+        conn: &mut Conn,
+        organization: Key,
+    ) -> Result<(Vec<Changed>, Vec<contexts::Folded>)> {
         inserts::events(conn, &self.events)?;
         for (event, at) in self.moved {
             events::move_in_time(conn, organization, event, at)?;
         }
-        folds::put(conn, &self.states, self.items)
+        contexts::keep(conn, organization, &self.with)?;
+        Ok((folds::put(conn, &self.states, self.items)?, self.with))
     }
 }
 
@@ -92,18 +102,14 @@ impl Work<'_> {
         let mut touched = std::mem::take(&mut self.units);
         touched.retain(|_, touched| touched.folds);
         self.load_events(conn, &mut touched)?;
-        let mut context = Context { zones: std::mem::take(&mut self.zones), ..Context::default() };
-        let (mut sites, mut editions) = (BTreeSet::new(), BTreeSet::new());
-        for unit in touched.values().filter_map(|touched| touched.unit.as_ref()) {
-            sites.extend(unit.sites()?);
-            editions.extend(unit.editions());
-        }
-        context.load(conn, self.organization, sites, editions)?;
+        let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
+        let context = self.brought().load(conn, self.organization, &units)?;
         let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
         let keys: Vec<Key> = touched.keys().map(|id| Key::from(*id)).collect();
         for item in folds::items_of_units(conn, self.organization, &keys)? {
             stored.entry(item.unit_id.id()).or_default().push(item);
         }
+        let mut with = contexts::of_units(conn, self.organization, &keys)?;
         let mut folded = Folded::default();
         let bodies = event_bodies(&self.planned);
         for (id, touched) in &touched {
@@ -114,17 +120,39 @@ impl Work<'_> {
             let before = self.known.state(conn, *id)?;
             folded.add(self.organization, self.command.now, before, unit, &state, items)?;
             for event in &unit.events {
-                let at = state.instant_of(&event.occurred.when);
                 if let Some(body) = bodies.get(&event.id) {
+                    let at = state.instant_of(&event.occurred.when);
                     folded.answers.placed.insert(event.id, at);
                     folded.events.push(EventRow::new(self.organization, event, at, (*body).clone()));
-                } else if unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
-                    // A day begins at midnight where the unit stood, which later events and corrections may change.
-                    folded.moved.push((event.id, at));
                 }
             }
+            folded.moved.extend(unit.moved(&state));
+            let key = Key::from(*id);
+            let before = with.remove(&key).unwrap_or_default();
+            folded.with.push(contexts::Folded { unit: key, before, now: context.versions_of(unit)? });
         }
         Ok(folded)
+    }
+
+    /// What this transaction itself brings of what units are folded with.
+    fn brought(&mut self) -> Context {
+        let mut brought = Context {
+            zones: std::mem::take(&mut self.zones),
+            versions: self.changes.clone(),
+            ..Context::default()
+        };
+        for planned in &self.planned {
+            match &planned.wrote {
+                Wrote::ModelAdoption(adoption) => {
+                    brought.adoptions.entry(adoption.of.clone()).or_default().push((**adoption).clone());
+                }
+                Wrote::Edition(view) => {
+                    drop(brought.editions.insert(view.id, Arc::new(view.edition.clone())));
+                }
+                Wrote::Record(..) | Wrote::Event(_) => {}
+            }
+        }
+        brought
     }
 
     /// Loads all events of those units that need them and have none yet.
