@@ -364,7 +364,7 @@ fn ready_only_with_its_database(backend: Backend) {
         // The file stays open; what it holds goes away.
         Backend::Sqlite => {
             world.database.sql("DROP TABLE due_item");
-            world.database.sql("ALTER TABLE organization RENAME TO gone");
+            world.database.sql("ALTER TABLE organization_list RENAME TO gone");
         }
     }
     world.service.anonymous().get("/livez").expect(200);

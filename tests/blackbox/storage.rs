@@ -57,8 +57,8 @@ fn both_schemas_are_the_same() {
     assert_eq!((only(&sqlite, &postgres), only(&postgres, &sqlite)), (nothing.clone(), nothing));
 }
 
-/// What belongs to no organization: the table of them, and secrets of the service itself.
-const OF_NOBODY: [&str; 2] = ["organization", "secret"];
+/// What belongs to no organization: the table of them, their list, and secrets of the service itself.
+const OF_NOBODY: [&str; 3] = ["organization", "organization_list", "secret"];
 
 /// So that one organization's rows lie together, and none is found by another's query.
 fn every_key_begins_with_the_organization(backend: Backend) {

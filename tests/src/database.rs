@@ -1,6 +1,14 @@
 //! Fresh databases, one for each service that a test starts.
 
-use diesel::{Connection, PgConnection, RunQueryDsl, SqliteConnection, sql_query};
+use std::{
+    thread,
+    time::{Duration, Instant},
+};
+
+use diesel::{
+    Connection, PgConnection, QueryableByName, RunQueryDsl, SqliteConnection, sql_query, sql_types::BigInt,
+};
+use model::id::{Id, Kind};
 use store::Address;
 use tempfile::TempDir;
 
@@ -11,6 +19,17 @@ pub enum Backend {
     Sqlite,
     /// A database of its own in the cluster that `tests/run` starts.
     Postgres,
+}
+
+/// How long somebody who has to wait may take to begin.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// A row of one number.
+#[derive(QueryableByName)]
+pub struct Number {
+    /// The number.
+    #[diesel(sql_type = BigInt)]
+    pub n: i64,
 }
 
 /// An empty database.
@@ -74,21 +93,53 @@ impl Database {
 
     /// The one number that hand-written SQL selects as `n`.
     pub fn number(&self, text: &str) -> i64 {
-        #[derive(diesel::QueryableByName)]
-        struct Row {
-            #[diesel(sql_type = diesel::sql_types::BigInt)]
-            n: i64,
-        }
-        let row: Row = match self.backend {
-            Backend::Postgres => {
-                sql_query(text).get_result(&mut PgConnection::establish(&self.url).unwrap()).unwrap()
-            }
+        let numbers = self.numbers()(text);
+        assert_eq!(numbers.len(), 1, "{text}");
+        numbers[0]
+    }
+
+    /// A session that answers hand-written SQL with the numbers that it selects as `n`.
+    pub fn numbers(&self) -> impl FnMut(&str) -> Vec<i64> + Send + use<> {
+        let mut conn = match self.backend {
+            Backend::Postgres => Err(self.session()),
             Backend::Sqlite => {
-                let file = self.url.trim_start_matches("sqlite:");
-                sql_query(text).get_result(&mut SqliteConnection::establish(file).unwrap()).unwrap()
+                let mut conn = SqliteConnection::establish(self.url.trim_start_matches("sqlite:")).unwrap();
+                sql_query("PRAGMA busy_timeout = 5000").execute(&mut conn).unwrap();
+                Ok(conn)
             }
         };
-        row.n
+        move |text| {
+            let rows: Vec<Number> = match &mut conn {
+                Ok(sqlite) => sql_query(text).load(sqlite).unwrap(),
+                Err(postgres) => sql_query(text).load(postgres).unwrap(),
+            };
+            rows.into_iter().map(|row| row.n).collect()
+        }
+    }
+
+    /// An id as hand-written SQL has it.
+    pub fn id<K: Kind>(&self, id: Id<K>) -> String {
+        match self.backend {
+            Backend::Postgres => format!("'{id}'"),
+            Backend::Sqlite => format!("x'{}'", id.uuid().simple()),
+        }
+    }
+
+    /// A session of one's own with a PostgreSQL database, as its owner.
+    pub fn session(&self) -> PgConnection {
+        PgConnection::establish(&self.url).unwrap()
+    }
+
+    /// Waits until so many sessions of a PostgreSQL database wait for a lock that another one holds.
+    #[track_caller]
+    pub fn wait_for_blocked(&self, sessions: i64) {
+        let began = Instant::now();
+        let blocked = "SELECT count(*) AS n FROM pg_stat_activity \
+                       WHERE datname = current_database() AND wait_event_type = 'Lock'";
+        while self.number(blocked) < sessions {
+            assert!(began.elapsed() < PATIENCE, "nobody waits: {} of {sessions}", self.number(blocked));
+            thread::yield_now();
+        }
     }
 
     /// Takes a PostgreSQL database away from under whoever is connected to it.
@@ -115,7 +166,7 @@ impl Drop for Database {
     }
 }
 
-fn admin_url() -> String {
+pub(crate) fn admin_url() -> String {
     std::env::var("KEEPSTART_TEST_POSTGRES").expect(
         "KEEPSTART_TEST_POSTGRES is not set: run ./tests/run, which starts a PostgreSQL cluster for the tests, \
          or set it to an administrator's address such as postgres://postgres@127.0.0.1:5432/postgres",

@@ -15,12 +15,16 @@
 pub mod client;
 pub mod contract;
 pub mod database;
+pub mod direct;
+pub mod roles;
 pub mod service;
+pub mod statements;
 pub mod wire;
 pub mod world;
 
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
+pub use direct::Direct;
 pub use service::Service;
 pub use world::{Town, World};
 

@@ -1,21 +1,15 @@
 //! A small world: an organization with people of every role, two sites, a schedule, and whatever units a test makes.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::collections::BTreeMap;
 
 use access::{Audience, Claims, ClientId, Issuer, SigningKey, TokenId, keys, token};
-use model::{
-    EditId, Id, Instant, OrganizationId, PersonId,
-    edit::{Action, Channel, Edit, Target},
-};
-use serde_json::{Map, Value, json};
-use store::{
-    Command, Store,
-    command::{Outcome, Permission, Permit, Proposal},
-};
+use model::{Id, Instant, OrganizationId, PersonId, edit::Target};
+use serde_json::{Value, json};
+use store::Command;
 use uuid::Uuid;
 
 use crate::{
-    Backend, Client, Database, Service,
+    Backend, Client, Database, Direct, Service, direct,
     service::{NOW, in_folder},
 };
 
@@ -94,11 +88,9 @@ impl World {
             people.insert(*role, person);
             edits.extend(records);
         }
-        block_on(async {
-            let store = Store::open(&self.database.address(), 2).unwrap();
-            assert!(store.create_organization(id).await.unwrap());
-            record(&store, id, edits).await;
-        });
+        let direct = Direct::open(&self.database, 2);
+        assert!(direct.ask(|store| async move { store.create_organization(id).await }).unwrap());
+        record(&direct, id, &edits);
         (id, people)
     }
 
@@ -125,20 +117,13 @@ impl World {
     /// A person with these grants, in force from 2020 on.
     pub fn person(&self, organization: OrganizationId, grants: &[(&str, Value)]) -> PersonId {
         let (person, records) = person(grants);
-        self.record(organization, records);
+        record(&Direct::open(&self.database, 2), organization, &records);
         person
     }
 
     /// A grant `{role, sites, from, until}` for a person.
     pub fn grant(&self, organization: OrganizationId, person: PersonId, grant: Value) {
-        self.record(organization, vec![of_person(person, grant)]);
-    }
-
-    fn record(&self, organization: OrganizationId, records: Vec<(Target, Value)>) {
-        block_on(async {
-            let store = Store::open(&self.database.address(), 2).unwrap();
-            record(&store, organization, records).await;
-        });
+        record(&Direct::open(&self.database, 2), organization, &[of_person(person, grant)]);
     }
 
     /// A token for a person, good for a day from when the service's clock began.
@@ -226,23 +211,10 @@ fn of_person(person: PersonId, mut grant: Value) -> (Target, Value) {
 }
 
 /// Makes records as the service's own commands do, before there is anybody who could be asked.
-async fn record(store: &Store, organization: OrganizationId, records: Vec<(Target, Value)>) {
-    let proposal = |(target, fields): (Target, Value)| {
-        let fields: Map<String, Value> = fields.as_object().unwrap().clone();
-        let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
-        Proposal { edit, seen: None, salts: vec![[1; 16], [2; 16]] }
-    };
-    let command = Command {
-        organization,
-        author: fresh(),
-        channel: Channel::Service,
-        now: Instant::parse("2020-01-01T00:00:00Z").unwrap(),
-        edits: records.into_iter().map(proposal).collect(),
-        permit: Permit(Arc::new(|_| Permission::Allowed)),
-    };
-    for outcome in store.write(command).await.unwrap() {
-        assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");
-    }
+fn record(direct: &Direct, organization: OrganizationId, records: &[(Target, Value)]) {
+    let edits = records.iter().map(|(target, fields)| direct::create(*target, fields)).collect();
+    let now = Instant::parse("2020-01-01T00:00:00Z").unwrap();
+    direct.apply(Command { now, ..direct::command(organization, edits) });
 }
 
 /// The edition of every town: oil at 100 h or 6 months (first 20 h or 1 month), plugs at 300 h or 12 months.
@@ -304,8 +276,4 @@ pub fn plain(value: &Value) -> Value {
         Value::Object(members) => members.iter().map(|(name, value)| (name.clone(), plain(value))).collect(),
         other => other.clone(),
     }
-}
-
-fn block_on<T>(work: impl Future<Output = T>) -> T {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap().block_on(work)
 }

@@ -122,6 +122,32 @@ pub fn sign(key: &SigningKey, claims: &Claims) -> Result<String, SignError> {
 /// The first reason found, in the order size, form, header, signature, claims; no claim is read before the signature
 /// is verified.
 pub fn verify(ring: &KeyRing, token: &str, now: Instant) -> Result<Claims, TokenError> {
+    verify_source(ring, token)?.at(now)
+}
+
+/// A token of which everything is right that time does not change.
+#[derive(Clone, Debug)]
+pub struct Verified {
+    claims: Claims,
+    not_before: Option<Instant>,
+}
+
+impl Verified {
+    /// What the token says, if it is in force at `now`.
+    ///
+    /// # Errors
+    /// That its times are wrong, or that it is not in force.
+    pub fn at(&self, now: Instant) -> Result<Claims, TokenError> {
+        check_times(&self.claims, self.not_before, now)?;
+        Ok(self.claims.clone())
+    }
+}
+
+/// Checks all of an access token but its times.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_source(ring: &KeyRing, token: &str) -> Result<Verified, TokenError> {
     let (header, payload, signature, message) = parts(token)?;
     let header = object("header", header)?;
     let key = ring.key(key_id(&header)?).ok_or(TokenError::UnknownKey)?;
@@ -131,8 +157,8 @@ pub fn verify(ring: &KeyRing, token: &str, now: Instant) -> Result<Claims, Token
     let members = object("payload", payload)?;
     let claims = Claims::read(&members).map_err(TokenError::Claim)?;
     check_source(ring, &claims, &members)?;
-    check_times(&claims, claims::time(&members, "nbf").map_err(TokenError::Claim)?, now)?;
-    Ok(claims)
+    let not_before = claims::time(&members, "nbf").map_err(TokenError::Claim)?;
+    Ok(Verified { claims, not_before })
 }
 
 /// Header, payload and signature as they stand, and what is signed.

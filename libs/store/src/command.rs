@@ -27,6 +27,8 @@ pub struct Command {
     pub edits: Vec<Proposal>,
     /// Says whether the author may; asked with what was loaded under the lock.
     pub permit: Permit,
+    /// Whether everything is only judged and folded, and nothing written.
+    pub dry_run: bool,
 }
 
 /// One edit with what it brings along; `Debug` shows nothing of its content.

@@ -21,6 +21,11 @@ pub enum StoreError {
         /// The newest migration of this binary.
         needed: String,
     },
+    /// The database would let the service past the fence between organizations.
+    #[error(
+        "the service may not work as keepstart_service, the role that row-level security holds for: {0}; make the login role a member of it, and no more"
+    )]
+    Fence(String),
     /// There is no such organization.
     #[error("there is no such organization")]
     NoOrganization,

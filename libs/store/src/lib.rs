@@ -25,12 +25,15 @@
 #![allow(clippy::duplicate_mod, reason = "one source text of queries is compiled once for each database")]
 
 mod address;
+#[doc(hidden)]
+pub mod baseline;
 pub mod command;
 mod door;
 mod error;
 mod key;
 mod locks;
 mod migrations;
+mod parsed;
 mod pg;
 pub mod report;
 mod sqlite;
@@ -55,7 +58,7 @@ use self::{
     key::Key,
     locks::{Attempt, Locks},
     report::Report,
-    view::{Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Page, RecordView, UnitDue},
+    view::{Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, UnitDue},
 };
 
 /// How often a write is run again because reading named more records to lock.
@@ -71,19 +74,19 @@ enum Backend {
     Sqlite(sqlite::Pool),
 }
 
-/// Runs `$body` through a door of whichever database it is, with that database's queries as `$ops`.
+/// Runs `$body` for one organization through a door of whichever database it is, with that database's queries as `$ops`.
 macro_rules! through {
-    ($store:expr, $door:ident $(for $organization:expr)?, |$conn:ident, $ops:ident| $body:expr) => {
+    ($store:expr, $door:ident for $organization:expr, |$conn:ident, $ops:ident| $body:expr) => {
         match &$store.0 {
             Backend::Postgres(pool) => {
-                pool.$door($($organization,)? move |$conn| {
+                pool.$door($organization, move |$conn| {
                     use pg::ops as $ops;
                     $body
                 })
                 .await
             }
             Backend::Sqlite(pool) => {
-                pool.$door($($organization,)? move |$conn| {
+                pool.$door($organization, move |$conn| {
                     use sqlite::ops as $ops;
                     $body
                 })
@@ -105,7 +108,7 @@ impl Store {
 
     /// Whether the database answers, to readers and to writers.
     pub async fn ping(&self) -> Result<()> {
-        through!(self, read, |conn, ops| ops::organizations::all(conn).map(drop))?;
+        through!(self, read for Key::NIL, |conn, ops| ops::organizations::all(conn).map(drop))?;
         through!(self, write for Key::NIL, |conn, ops| ops::organizations::all(conn).map(drop))
     }
 
@@ -121,7 +124,7 @@ impl Store {
 
     /// All organizations.
     pub async fn organizations(&self) -> Result<Vec<OrganizationId>> {
-        let keys = through!(self, read, |conn, ops| ops::organizations::all(conn))?;
+        let keys = through!(self, read for Key::NIL, |conn, ops| ops::organizations::all(conn))?;
         Ok(keys.into_iter().map(Key::id).collect())
     }
 
@@ -129,6 +132,14 @@ impl Store {
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
         let organization = Key::from(command.organization);
         let mut locks = Locks::new();
+        if command.dry_run {
+            let attempt =
+                through!(self, read for organization, |conn, ops| ops::write::write(conn, &command, &locks))?;
+            return match attempt {
+                Attempt::Done(outcomes) => Ok(outcomes),
+                Attempt::Again(_) => Err(StoreError::Busy),
+            };
+        }
         for _ in 0..RESTARTS {
             let (command, extra) = (command.clone(), locks.clone());
             match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
@@ -142,15 +153,22 @@ impl Store {
 
     /// Somebody's grants, those not in force included.
     pub async fn grants(&self, organization: OrganizationId, person: PersonId) -> Result<Vec<GrantFields>> {
-        through!(self, read, |conn, ops| ops::records::grants_of(conn, Key::from(organization), person))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::records::grants_of(conn, key, person))
+    }
+
+    /// One record, with what its asker may do and the sites that have it in scope, as they were at one moment.
+    pub async fn look(&self, organization: OrganizationId, person: PersonId, target: Target) -> Result<Look> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::records::look(conn, key, person, target))
     }
 
     /// One record, if it is there.
     pub async fn record(&self, organization: OrganizationId, target: Target) -> Result<Option<RecordView>> {
-        through!(self, read, |conn, ops| {
-            let organization = Key::from(organization);
-            let stored = ops::records::find(conn, organization, target)?;
-            stored.map(|stored| ops::records::view(conn, organization, target, &stored)).transpose()
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let stored = ops::records::find(conn, key, target)?;
+            stored.map(|stored| ops::records::view(conn, key, target, &stored)).transpose()
         })
     }
 
@@ -162,11 +180,12 @@ impl Store {
         after: Option<SiteId>,
         limit: usize,
     ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
         let among =
             among.map_or(Among::All, |sites| Among::Ids(sites.into_iter().map(SiteId::uuid).collect()));
-        through!(self, read, |conn, ops| {
+        through!(self, read for key, |conn, ops| {
             let after = after.map(SiteId::uuid);
-            ops::records::list(conn, Key::from(organization), RecordKind::Site, &among, after, limit)
+            ops::records::list(conn, key, RecordKind::Site, &among, after, limit)
         })
     }
 
@@ -178,11 +197,11 @@ impl Store {
         after: Option<UnitId>,
         limit: usize,
     ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
         let among = Among::UnitsOf(sets);
-        through!(self, read, |conn, ops| {
-            let organization = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
             let after = after.map(UnitId::uuid);
-            ops::records::list(conn, organization, RecordKind::Unit, &among, after, limit)
+            ops::records::list(conn, key, RecordKind::Unit, &among, after, limit)
         })
     }
 
@@ -192,7 +211,8 @@ impl Store {
         organization: OrganizationId,
         unit: UnitId,
     ) -> Result<BTreeSet<SiteId>> {
-        through!(self, read, |conn, ops| ops::folds::scope_of(conn, Key::from(organization), unit))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::folds::scope_of(conn, key, unit))
     }
 
     /// What people call these units.
@@ -201,7 +221,8 @@ impl Store {
         organization: OrganizationId,
         units: BTreeSet<UnitId>,
     ) -> Result<BTreeMap<UnitId, String>> {
-        through!(self, read, |conn, ops| ops::units::labels(conn, Key::from(organization), &units))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::units::labels(conn, key, &units))
     }
 
     /// A page of schedules by id.
@@ -211,9 +232,10 @@ impl Store {
         after: Option<ScheduleId>,
         limit: usize,
     ) -> Result<Page<RecordView>> {
-        through!(self, read, |conn, ops| {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
             let after = after.map(ScheduleId::uuid);
-            ops::records::list(conn, Key::from(organization), RecordKind::Schedule, &Among::All, after, limit)
+            ops::records::list(conn, key, RecordKind::Schedule, &Among::All, after, limit)
         })
     }
 
@@ -225,9 +247,10 @@ impl Store {
         after: Option<EditionId>,
         limit: usize,
     ) -> Result<Page<EditionView>> {
-        through!(self, read, |conn, ops| ops::editions::of_schedule(
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::editions::of_schedule(
             conn,
-            Key::from(organization),
+            key,
             schedule,
             after,
             limit
@@ -236,32 +259,36 @@ impl Store {
 
     /// One edition, if it is there.
     pub async fn edition(&self, organization: OrganizationId, id: EditionId) -> Result<Option<EditionView>> {
-        through!(self, read, |conn, ops| ops::editions::find(conn, Key::from(organization), id))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::editions::find(conn, key, id))
     }
 
     /// One service event, if it is there.
     pub async fn event(&self, organization: OrganizationId, id: EventId) -> Result<Option<EventView>> {
-        through!(self, read, |conn, ops| ops::events::find(conn, Key::from(organization), id))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::events::find(conn, key, id))
     }
 
     /// A page of a unit's events in the order they happened.
     pub async fn events(&self, query: EventQuery) -> Result<Page<EventView>> {
-        through!(self, read, |conn, ops| ops::events::list(conn, &query))
+        through!(self, read for Key::from(query.organization), |conn, ops| ops::events::list(conn, &query))
     }
 
     /// A unit's state, folded afresh; none where there is no such unit.
     pub async fn unit_due(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<UnitDue>> {
-        through!(self, read, |conn, ops| ops::units::due(conn, Key::from(organization), unit))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::units::due(conn, key, unit))
     }
 
     /// The instant that a new list of due items is about.
     pub async fn due_as_of(&self, organization: OrganizationId, now: Instant) -> Result<Instant> {
-        through!(self, read, |conn, ops| ops::due::as_of(conn, Key::from(organization), now))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::due::as_of(conn, key, now))
     }
 
     /// A page of due items.
     pub async fn due(&self, query: DueQuery) -> Result<Page<DueRow>> {
-        through!(self, read, |conn, ops| ops::due::list(conn, &query))
+        through!(self, read for Key::from(query.organization), |conn, ops| ops::due::list(conn, &query))
     }
 
     /// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules than this binary's.
@@ -271,33 +298,34 @@ impl Store {
         now: Instant,
         limit: i64,
     ) -> Result<Vec<UnitId>> {
-        through!(self, read, |conn, ops| ops::advance::waiting(conn, Key::from(organization), now, limit))
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::advance::waiting(conn, key, now, limit))
     }
 
     /// Moves the stored state of one unit on to `now`.
     pub async fn advance(&self, organization: OrganizationId, unit: UnitId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
-        through!(self, write for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
+        through!(self, chore for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
     }
 
     /// Forgets what lists can no longer be pinned to at `now`.
     pub async fn forget(&self, organization: OrganizationId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
-        through!(self, write for key, |conn, ops| ops::advance::forget(conn, key, now))
+        through!(self, chore for key, |conn, ops| ops::advance::forget(conn, key, now))
     }
 
     /// Recomputes every fold from the log and reports each difference.
     pub async fn check(&self, organization: OrganizationId) -> Result<Report> {
         let key = Key::from(organization);
-        let replayed = through!(self, read, |conn, ops| {
+        let replayed = through!(self, read for key, |conn, ops| {
             ops::rebuild::organization(conn, key).map(|replayed| (replayed.rows, replayed.differences))
         })?;
         let (rows, mut differences) = replayed;
-        let units = through!(self, read, |conn, ops| ops::rebuild::units(conn, key))?;
+        let units = through!(self, read for key, |conn, ops| ops::rebuild::units(conn, key))?;
         for unit in &units {
             let unit = *unit;
             differences
-                .extend(through!(self, write for key, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
+                .extend(through!(self, chore for key, |conn, ops| ops::rebuild::unit(conn, key, unit))?);
         }
         Ok(Report { organization, rows, units: units.len(), differences })
     }

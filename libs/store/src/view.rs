@@ -5,7 +5,7 @@ use std::{collections::BTreeSet, fmt};
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId, edit::RecordKind,
-    schedule::Edition,
+    person::GrantFields, schedule::Edition,
 };
 use serde_json::{Map, Value};
 use uuid::Uuid;
@@ -23,6 +23,17 @@ pub struct RecordView {
     pub fields: Map<String, Value>,
     /// What a writer must have seen.
     pub etag: Etag,
+}
+
+/// One record with all that an answer about it needs; `Debug` shows nothing of its fields.
+#[derive(Clone, Debug)]
+pub struct Look {
+    /// The asker's grants, those not in force included.
+    pub grants: Vec<GrantFields>,
+    /// The sites in whose scope a unit is; of another record none.
+    pub sites: BTreeSet<SiteId>,
+    /// The record, if it is there.
+    pub record: Option<RecordView>,
 }
 
 /// A service event as it was recorded, private text joined in; `Debug` shows nothing of it.

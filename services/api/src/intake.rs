@@ -112,6 +112,7 @@ pub(crate) async fn submit(
         now: caller.now(),
         edits: vec![proposal],
         permit: caller.permit(),
+        dry_run: false,
     };
     match state.store.write(command).await?.pop() {
         Some(Outcome::Applied(written)) => Ok(Done { written, repeat: false }),

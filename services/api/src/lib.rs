@@ -20,3 +20,4 @@ mod routes;
 mod setup;
 mod signing;
 mod state;
+mod tokens;

@@ -79,6 +79,7 @@ pub(crate) async fn record(
         now: state.clock.now(),
         edits,
         permit: Permit(Arc::new(|_| Permission::Allowed)),
+        dry_run: false,
     };
     let mut new = 0;
     for outcome in state.store.write(command).await? {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use access::KeyRing;
 use store::Store;
 
-use crate::{clock::Clock, cursor::Cursors};
+use crate::{clock::Clock, cursor::Cursors, tokens::Tokens};
 
 /// The service's parts.
 #[derive(Clone, Debug)]
@@ -14,6 +14,8 @@ pub(crate) struct State {
     pub store: Store,
     /// Who is trusted to sign access tokens.
     pub keys: Arc<KeyRing>,
+    /// Tokens that were verified before.
+    pub tokens: Tokens,
     /// The time.
     pub clock: Clock,
     /// Places in lists.

@@ -1,14 +1,13 @@
 //! Time alone changes states: moving the stored ones on.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use diesel::prelude::*;
-use interval::next_at;
 use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
 use super::{
-    folds, log,
+    folds, inserts, log,
     schema::unit_state,
     units::{self, Context},
 };
@@ -51,7 +50,7 @@ pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Ins
     // Nothing enters the log: the events take the number of its last row, with ordinals of their own.
     let (next, _) = log::take_numbers(conn, organization, 0, now)?;
     let first = log::next_ordinal(conn, organization, next - 1)?;
-    dialect::insert_outbox(conn, &log::outbox_rows(organization, next - 1, first, &told))?;
+    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, &told))?;
     Ok(())
 }
 
@@ -61,19 +60,12 @@ pub(crate) fn forget(conn: &mut Conn, organization: Key, now: Instant) -> Result
 }
 
 /// Moves one unit's states on along its steps, if they wait; says which changed.
-pub(crate) fn advance_unit(
-    conn: &mut Conn,
-    organization: Key,
-    unit: Key,
-    now: Instant,
-) -> Result<Vec<folds::Changed>> {
-    let waiting = folds::state_of(conn, organization, unit)?.filter(|state| state.next_at <= now.micros());
-    let Some(mut state) = waiting else { return Ok(Vec::new()) };
-    let steps = folds::steps(&state)?;
-    state.changed_at = folds::last_before(&steps, now).map_or(state.changed_at, Instant::micros);
-    state.next_at = next_at(&steps, now).micros();
-    let items = folds::item_rows(&state, &steps, now);
-    folds::put(conn, &state, &items)
+fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
+    let Some(state) = folds::state_of(conn, organization, unit)? else { return Ok(Vec::new()) };
+    let Some((state, rows)) = folds::advanced(&state, now)? else { return Ok(Vec::new()) };
+    let mut items = folds::Items::stored(folds::items_of(conn, organization, unit)?);
+    items.turn(state.changed_at, rows);
+    folds::put(conn, &[state], vec![items])
 }
 
 /// Folds a unit anew if it was folded with other rules or other time-zone data.
@@ -88,9 +80,11 @@ fn refold_outdated(
         return Ok(Vec::new());
     };
     let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(Vec::new()) };
-    let context = Context::load(conn, organization, &loaded, &BTreeMap::new())?;
+    let context = Context::of_unit(conn, organization, &loaded)?;
     let state = units::refold(&loaded, &context)?;
     let now = now.max(Instant::from_micros(stored.changed_at));
-    let (row, items) = folds::rows(organization, &loaded, &state, now)?;
-    folds::put(conn, &row, &items)
+    let (row, rows) = folds::rows(organization, &loaded, &state, now)?;
+    let mut items = folds::Items::stored(folds::items_of(conn, organization, row.unit_id)?);
+    items.turn(row.changed_at, rows);
+    folds::put(conn, &[row], vec![items])
 }

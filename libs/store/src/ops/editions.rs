@@ -1,6 +1,9 @@
 //! Editions of schedules, and the jobs that they name.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use diesel::prelude::*;
 use model::{
@@ -14,27 +17,21 @@ use super::schema::{edition, job};
 use crate::{
     error::{Result, StoreError},
     key::Key,
+    parsed,
     view::{EditionView, Page},
 };
 
 /// Adds an edition and the jobs it names.
-pub(crate) fn add(
-    conn: &mut Conn,
-    organization: Key,
-    id: EditionId,
-    schedule: ScheduleId,
-    body: &str,
-    new: &Edition,
-) -> Result<()> {
+pub(crate) fn add(conn: &mut Conn, organization: Key, new: &EditionView, body: &str) -> Result<()> {
     diesel::insert_into(edition::table)
         .values((
             edition::organization.eq(organization),
-            edition::id.eq(Key::from(id)),
-            edition::schedule_id.eq(Key::from(schedule)),
+            edition::id.eq(Key::from(new.id)),
+            edition::schedule_id.eq(Key::from(new.schedule)),
             edition::body.eq(body),
         ))
         .execute(conn)?;
-    for code in jobs_of(new) {
+    for code in jobs_of(&new.edition) {
         diesel::insert_into(job::table)
             .values((job::organization.eq(organization), job::code.eq(code.as_str())))
             .on_conflict_do_nothing()
@@ -48,18 +45,18 @@ pub(crate) fn jobs_of(edition: &Edition) -> BTreeSet<&Code> {
     edition.tasks.iter().flat_map(|task| std::iter::once(&task.job).chain(&task.satisfies)).collect()
 }
 
-/// Which of these jobs no edition names.
-pub(crate) fn unknown_jobs<'a>(
+/// Those of these jobs that some edition names.
+pub(crate) fn known_jobs(
     conn: &mut Conn,
     organization: Key,
-    codes: &[&'a Code],
-) -> Result<Vec<&'a Code>> {
+    codes: &BTreeSet<&Code>,
+) -> Result<BTreeSet<String>> {
     let known: Vec<String> = job::table
         .filter(job::organization.eq(organization))
         .filter(job::code.eq_any(codes.iter().map(|code| code.as_str()).collect::<Vec<_>>()))
         .select(job::code)
         .load(conn)?;
-    Ok(codes.iter().copied().filter(|code| !known.iter().any(|known| known == code.as_str())).collect())
+    Ok(known.into_iter().collect())
 }
 
 /// One edition.
@@ -72,19 +69,22 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: EditionId) -> Result<
     row.map(|(schedule, body)| view(Key::from(id), schedule, &body)).transpose()
 }
 
-/// Some editions by id.
+/// Some editions by id, each with its schedule.
 pub(crate) fn some(
     conn: &mut Conn,
     organization: Key,
     ids: &BTreeSet<EditionId>,
-) -> Result<BTreeMap<EditionId, Edition>> {
+) -> Result<BTreeMap<EditionId, (ScheduleId, Arc<Edition>)>> {
+    if ids.is_empty() {
+        return Ok(BTreeMap::new());
+    }
     let rows: Vec<(Key, Key, String)> = edition::table
         .filter(edition::organization.eq(organization))
         .filter(edition::id.eq_any(ids.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()))
         .select((edition::id, edition::schedule_id, edition::body))
         .load(conn)?;
     rows.into_iter()
-        .map(|(id, schedule, body)| view(id, schedule, &body).map(|view| (view.id, view.edition)))
+        .map(|(id, schedule, body)| Ok((id.id(), (schedule.id(), parsed::edition(&body, read_edition)?))))
         .collect()
 }
 
@@ -142,6 +142,10 @@ pub(crate) fn read(body: &str) -> Result<(ScheduleId, Edition)> {
         Some((schedule?, edition?))
     })
     .map_err(|errors| corrupt(&errors.len()))
+}
+
+fn read_edition(body: &str) -> Result<Edition> {
+    read(body).map(|(_, edition)| edition)
 }
 
 fn view(id: Key, schedule: Key, body: &str) -> Result<EditionView> {

@@ -22,9 +22,8 @@ use crate::{
 };
 
 /// A service event as it is stored.
-#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable)]
 #[diesel(table_name = service_event)]
-#[diesel(treat_none_as_default_value = false)]
 pub(crate) struct EventRow {
     pub(crate) organization: Key,
     pub(crate) id: Key,
@@ -58,14 +57,6 @@ pub(crate) fn site_of(event: &ServiceEvent) -> Option<SiteId> {
     }
 }
 
-/// Adds events.
-pub(crate) fn add(conn: &mut Conn, rows: &[EventRow]) -> Result<()> {
-    for some in rows.chunks(1000) {
-        diesel::insert_into(service_event::table).values(some).execute(conn)?;
-    }
-    Ok(())
-}
-
 /// Moves an event in time, when the zone that its day is counted in was corrected.
 pub(crate) fn move_in_time(
     conn: &mut Conn,
@@ -81,12 +72,25 @@ pub(crate) fn move_in_time(
 
 /// All events of a unit.
 pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: UnitId) -> Result<Vec<EventRow>> {
-    Ok(service_event::table
-        .filter(service_event::organization.eq(organization))
-        .filter(service_event::unit_id.eq(Key::from(unit)))
-        .order((service_event::occurred_at, service_event::id))
-        .select(EventRow::as_select())
-        .load(conn)?)
+    of_units(conn, organization, &[unit])
+}
+
+/// All events of some units, those of each unit in the order they happened.
+pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> Result<Vec<EventRow>> {
+    let mut rows = Vec::new();
+    for some in units.chunks(1000) {
+        rows.extend(
+            service_event::table
+                .filter(service_event::organization.eq(organization))
+                .filter(
+                    service_event::unit_id.eq_any(some.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()),
+                )
+                .order((service_event::unit_id, service_event::occurred_at, service_event::id))
+                .select(EventRow::as_select())
+                .load::<EventRow>(conn)?,
+        );
+    }
+    Ok(rows)
 }
 
 /// Units that ever stood at a site.
@@ -153,7 +157,8 @@ pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
     })
 }
 
-type WithLog = (EventRow, i64, Key, Vec<u8>);
+/// An event's row, when and by whom it was recorded, and its content hash.
+pub(crate) type WithLog = (EventRow, i64, Key, Vec<u8>);
 
 fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithLog>> {
     let mut found = Vec::with_capacity(ids.len());
@@ -188,7 +193,7 @@ fn views(conn: &mut Conn, organization: Key, rows: Vec<WithLog>) -> Result<Vec<E
 }
 
 /// An event as a reader sees it.
-fn view((row, recorded_at, author, content_hash): &WithLog, texts: &Texts) -> Result<EventView> {
+pub(crate) fn view((row, recorded_at, author, content_hash): &WithLog, texts: &Texts) -> Result<EventView> {
     let mut body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
     let mut erased = false;
     proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {

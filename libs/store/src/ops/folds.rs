@@ -9,7 +9,7 @@ use serde_json::json;
 
 use super::super::Conn;
 use super::schema::{due_item, due_item_before, unit_state};
-use super::{scope, units::Unit};
+use super::{inserts, scope, units::Unit};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -30,7 +30,7 @@ pub(crate) fn folded_with() -> String {
 pub(crate) const CHANGED: &str = "due_item.changed";
 
 /// A unit's state as it is stored.
-#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable, Insertable, AsChangeset)]
+#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable)]
 #[diesel(table_name = unit_state)]
 pub(crate) struct StateRow {
     pub(crate) organization: Key,
@@ -45,7 +45,7 @@ pub(crate) struct StateRow {
 }
 
 /// A due item as it is stored.
-#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, PartialEq, Eq, Queryable, Selectable)]
 #[diesel(table_name = due_item)]
 pub(crate) struct ItemRow {
     pub(crate) organization: Key,
@@ -60,7 +60,7 @@ pub(crate) struct ItemRow {
 }
 
 /// What an item was until it changed; without a state there was none.
-#[derive(Clone, Debug, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, Queryable, Selectable)]
 #[diesel(table_name = due_item_before)]
 pub(crate) struct BeforeRow {
     pub(crate) organization: Key,
@@ -102,7 +102,7 @@ pub(crate) fn rows(
 }
 
 /// The last instant up to `at` at which any item changed.
-pub(crate) fn last_before(steps: &[ItemSteps], at: Instant) -> Option<Instant> {
+fn last_before(steps: &[ItemSteps], at: Instant) -> Option<Instant> {
     steps.iter().flat_map(|item| item.steps.iter().map(|step| step.from)).filter(|from| *from <= at).max()
 }
 
@@ -125,60 +125,100 @@ pub(crate) fn item_rows(state: &StateRow, steps: &[ItemSteps], at: Instant) -> V
     steps.iter().filter_map(row).collect()
 }
 
+/// What a state that waits comes to when it is moved on along its steps to `now`; nothing if it does not wait.
+pub(crate) fn advanced(state: &StateRow, now: Instant) -> Result<Option<(StateRow, Vec<ItemRow>)>> {
+    if state.next_at > now.micros() {
+        return Ok(None);
+    }
+    let steps = steps(state)?;
+    let mut state = state.clone();
+    state.changed_at = last_before(&steps, now).map_or(state.changed_at, Instant::micros);
+    state.next_at = next_at(&steps, now).micros();
+    let items = item_rows(&state, &steps, now);
+    Ok(Some((state, items)))
+}
+
 /// Parses the steps of a unit.
 pub(crate) fn steps(row: &StateRow) -> Result<Vec<ItemSteps>> {
     serde_json::from_str(&row.steps).map_err(|e| StoreError::corrupt("steps")(&e))
 }
 
-/// Writes a unit's state and those of its items that changed; says which changed.
-pub(crate) fn put(conn: &mut Conn, state: &StateRow, items: &[ItemRow]) -> Result<Vec<Changed>> {
-    diesel::insert_into(unit_state::table)
-        .values(state)
-        .on_conflict((unit_state::organization, unit_state::unit_id))
-        .do_update()
-        .set(state)
-        .execute(conn)?;
-    let before: BTreeMap<(Key, String), ItemRow> = items_of(conn, state.organization, state.unit_id)?
-        .into_iter()
-        .map(|row| ((row.schedule_id, row.task.clone()), row))
-        .collect();
-    let mut changed = Vec::new();
-    let mut kept = BTreeSet::new();
-    for item in items {
-        let key = (item.schedule_id, item.task.clone());
-        let old = before.get(&key);
-        if old != Some(item) {
-            keep_before(conn, state, item, old)?;
-            put_item(conn, item)?;
-        }
-        if old.map(|old| &old.state) != Some(&item.state) {
-            changed.push(change(item, old.map(|old| old.state.as_str()), Some(&item.state)));
-        }
-        kept.insert(key);
-    }
-    for old in before.values().filter(|old| !kept.contains(&(old.schedule_id, old.task.clone()))) {
-        keep_before(conn, state, old, Some(old))?;
-        diesel::delete(due_item::table.find((old.organization, old.unit_id, old.schedule_id, &old.task)))
-            .execute(conn)?;
-        changed.push(change(old, Some(&old.state), None));
-    }
-    Ok(changed)
+/// The items of one unit as they are stored, and as they become; each turn of them is told and kept for a day.
+pub(crate) struct Items {
+    stored: BTreeMap<Place, ItemRow>,
+    now: BTreeMap<Place, ItemRow>,
+    before: Vec<BeforeRow>,
+    told: Vec<Changed>,
 }
 
-/// Keeps what an item was, for lists that are pinned to before.
-fn keep_before(conn: &mut Conn, state: &StateRow, item: &ItemRow, old: Option<&ItemRow>) -> Result<()> {
-    let row = BeforeRow {
+/// An item's schedule and task.
+type Place = (Key, String);
+
+impl Items {
+    /// Items as they are stored.
+    pub(crate) fn stored(rows: Vec<ItemRow>) -> Self {
+        let stored: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
+        Self { now: stored.clone(), stored, before: Vec::new(), told: Vec::new() }
+    }
+
+    /// Items that were as `self` until `until`, and are `rows` from then on.
+    pub(crate) fn turn(&mut self, until: i64, rows: Vec<ItemRow>) {
+        let next: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
+        for (place, item) in &next {
+            let old = self.now.get(place);
+            if old != Some(item) {
+                self.before.push(before(until, item, old));
+            }
+            if old.map(|old| &old.state) != Some(&item.state) {
+                self.told.push(change(item, old.map(|old| old.state.as_str()), Some(&item.state)));
+            }
+        }
+        for (_, old) in self.now.iter().filter(|(place, _)| !next.contains_key(*place)) {
+            self.before.push(before(until, old, Some(old)));
+            self.told.push(change(old, Some(&old.state), None));
+        }
+        self.now = next;
+    }
+
+    fn written(&self) -> impl Iterator<Item = &ItemRow> {
+        self.now.iter().filter(|(place, item)| self.stored.get(*place) != Some(item)).map(|(_, item)| item)
+    }
+
+    fn removed(&self) -> impl Iterator<Item = &ItemRow> {
+        self.stored.iter().filter(|(place, _)| !self.now.contains_key(*place)).map(|(_, item)| item)
+    }
+}
+
+fn placed(row: ItemRow) -> (Place, ItemRow) {
+    ((row.schedule_id, row.task.clone()), row)
+}
+
+/// Writes states of units and those of their items that changed; says which changed.
+pub(crate) fn put(conn: &mut Conn, states: &[StateRow], items: Vec<Items>) -> Result<Vec<Changed>> {
+    inserts::states(conn, states)?;
+    let before: Vec<BeforeRow> = items.iter().flat_map(|items| items.before.iter().cloned()).collect();
+    inserts::items_before(conn, &before)?;
+    let written: Vec<ItemRow> = items.iter().flat_map(Items::written).cloned().collect();
+    inserts::items(conn, &written)?;
+    for old in items.iter().flat_map(Items::removed) {
+        diesel::delete(due_item::table.find((old.organization, old.unit_id, old.schedule_id, &old.task)))
+            .execute(conn)?;
+    }
+    Ok(items.into_iter().flat_map(|items| items.told).collect())
+}
+
+/// What an item was until `until`, for lists that are pinned to before.
+fn before(until: i64, item: &ItemRow, old: Option<&ItemRow>) -> BeforeRow {
+    BeforeRow {
         organization: item.organization,
         unit_id: item.unit_id,
         schedule_id: item.schedule_id,
         task: item.task.clone(),
-        until: state.changed_at,
+        until,
         state: old.map(|old| old.state.clone()),
         reason: old.and_then(|old| old.reason.clone()),
         due_at: old.map_or(item.due_at, |old| old.due_at),
-    };
-    diesel::insert_into(due_item_before::table).values(row).on_conflict_do_nothing().execute(conn)?;
-    Ok(())
+    }
 }
 
 /// Forgets what items were before `instant`: no list is pinned to then any more.
@@ -189,22 +229,6 @@ pub(crate) fn forget_before(conn: &mut Conn, organization: Key, instant: Instant
             .filter(due_item_before::until.lt(instant.micros())),
     )
     .execute(conn)?;
-    Ok(())
-}
-
-fn put_item(conn: &mut Conn, item: &ItemRow) -> Result<()> {
-    diesel::insert_into(due_item::table)
-        .values(item)
-        .on_conflict((due_item::organization, due_item::unit_id, due_item::schedule_id, due_item::task))
-        .do_update()
-        .set((
-            due_item::home_site.eq(item.home_site),
-            due_item::standing_site.eq(item.standing_site),
-            due_item::state.eq(&item.state),
-            due_item::reason.eq(&item.reason),
-            due_item::due_at.eq(item.due_at),
-        ))
-        .execute(conn)?;
     Ok(())
 }
 
@@ -221,15 +245,29 @@ fn change(item: &ItemRow, from: Option<&str>, to: Option<&str>) -> Changed {
 
 /// The state row of a unit.
 pub(crate) fn state_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Option<StateRow>> {
-    Ok(unit_state::table.find((organization, unit)).select(StateRow::as_select()).first(conn).optional()?)
+    Ok(states_of(conn, organization, &[unit])?.pop())
+}
+
+/// The state rows of some units.
+pub(crate) fn states_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<StateRow>> {
+    Ok(unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .filter(unit_state::unit_id.eq_any(units.to_vec()))
+        .select(StateRow::as_select())
+        .load(conn)?)
 }
 
 /// The item rows of a unit.
 pub(crate) fn items_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<ItemRow>> {
+    items_of_units(conn, organization, &[unit])
+}
+
+/// The item rows of some units.
+pub(crate) fn items_of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<ItemRow>> {
     Ok(due_item::table
         .filter(due_item::organization.eq(organization))
-        .filter(due_item::unit_id.eq(unit))
-        .order((due_item::schedule_id, due_item::task))
+        .filter(due_item::unit_id.eq_any(units.to_vec()))
+        .order((due_item::unit_id, due_item::schedule_id, due_item::task))
         .select(ItemRow::as_select())
         .load(conn)?)
 }

@@ -5,7 +5,7 @@ use model::{Instant, edit::Target};
 use proof::Hash;
 use serde_json::json;
 
-use super::super::Conn;
+use super::super::{Conn, dialect};
 use super::{
     folds::{self, Changed},
     schema::{change_log, feed, organization, outbox},
@@ -16,9 +16,8 @@ use crate::{
 };
 
 /// One row of the change log.
-#[derive(Clone, Debug, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, Queryable, Selectable)]
 #[diesel(table_name = change_log)]
-#[diesel(treat_none_as_default_value = false)]
 pub(crate) struct LogRow {
     pub(crate) organization: Key,
     pub(crate) seq: i64,
@@ -82,9 +81,8 @@ impl LogRow {
 }
 
 /// One line of the feed: that a record changed, and for whom to see.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Queryable, Selectable, Insertable)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Queryable, Selectable)]
 #[diesel(table_name = feed)]
-#[diesel(treat_none_as_default_value = false)]
 pub(crate) struct FeedRow {
     pub(crate) organization: Key,
     pub(crate) site_id: Key,
@@ -95,8 +93,7 @@ pub(crate) struct FeedRow {
 }
 
 /// Something that others will be told of.
-#[derive(Clone, Debug, Insertable)]
-#[diesel(table_name = outbox)]
+#[derive(Clone, Debug)]
 pub(crate) struct OutboxRow {
     pub(crate) organization: Key,
     pub(crate) seq: i64,
@@ -115,30 +112,33 @@ pub(crate) fn take_numbers(
     count: i64,
     now: Instant,
 ) -> Result<(i64, i64)> {
+    let least = if count > 0 { now.micros() } else { 0 };
     let taken = diesel::update(organization::table.find(organization))
-        .set(organization::next_seq.eq(organization::next_seq + count))
+        .set((
+            organization::next_seq.eq(organization::next_seq + count),
+            organization::last_recorded_at.eq(dialect::later(organization::last_recorded_at, least)),
+        ))
         .returning((organization::next_seq, organization::last_recorded_at))
         .get_result::<(i64, i64)>(conn)
         .optional()?;
-    let (next, last) = taken.ok_or(StoreError::NoOrganization)?;
-    let recorded_at = now.micros().max(last);
-    if count > 0 && recorded_at != last {
-        diesel::update(organization::table.find(organization))
-            .set(organization::last_recorded_at.eq(recorded_at))
-            .execute(conn)?;
-    }
+    let (next, recorded_at) = taken.ok_or(StoreError::NoOrganization)?;
     Ok((next - count, recorded_at))
 }
 
-/// The row of an edit, if it was recorded before.
-pub(crate) fn of_edit(conn: &mut Conn, organization: Key, edit: Key) -> Result<Option<LogRow>> {
-    Ok(change_log::table
-        .filter(change_log::organization.eq(organization))
-        .filter(change_log::edit_id.eq(edit))
-        .filter(change_log::row_kind.eq("edit"))
-        .select(LogRow::as_select())
-        .first(conn)
-        .optional()?)
+/// The rows of those of these edits that were recorded before.
+pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Result<Vec<LogRow>> {
+    let mut rows = Vec::new();
+    for some in edits.chunks(1000) {
+        rows.extend(
+            change_log::table
+                .filter(change_log::organization.eq(organization))
+                .filter(change_log::edit_id.eq_any(some.to_vec()))
+                .filter(change_log::row_kind.eq("edit"))
+                .select(LogRow::as_select())
+                .load::<LogRow>(conn)?,
+        );
+    }
+    Ok(rows)
 }
 
 /// Rows after `seq`, in order.

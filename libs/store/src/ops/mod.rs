@@ -1,10 +1,12 @@
 //! Queries and transactions: one source text, compiled once for each database.
 
 pub(crate) mod advance;
+pub(crate) mod baseline;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
+pub(crate) mod inserts;
 pub(crate) mod log;
 pub(crate) mod organizations;
 pub(crate) mod private_texts;

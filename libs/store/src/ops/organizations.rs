@@ -3,7 +3,7 @@
 use diesel::prelude::*;
 
 use super::super::Conn;
-use super::schema::{organization, secret};
+use super::schema::{organization, organization_list, secret};
 use crate::{error::Result, key::Key};
 
 /// Makes an organization's counter; one that is there already stays as it is.
@@ -12,12 +12,16 @@ pub(crate) fn create(conn: &mut Conn, id: Key) -> Result<bool> {
         .values((organization::id.eq(id), organization::next_seq.eq(1), organization::last_recorded_at.eq(0)))
         .on_conflict_do_nothing()
         .execute(conn)?;
+    diesel::insert_into(organization_list::table)
+        .values(organization_list::id.eq(id))
+        .on_conflict_do_nothing()
+        .execute(conn)?;
     Ok(made == 1)
 }
 
-/// All organizations.
+/// All organizations; the one question that is about no organization.
 pub(crate) fn all(conn: &mut Conn) -> Result<Vec<Key>> {
-    Ok(organization::table.order(organization::id).select(organization::id).load(conn)?)
+    Ok(organization_list::table.order(organization_list::id).select(organization_list::id).load(conn)?)
 }
 
 /// The last number taken from an organization's log, and when that row was recorded.

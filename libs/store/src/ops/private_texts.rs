@@ -9,20 +9,21 @@ use super::super::Conn;
 use super::schema::private_text;
 use crate::{error::Result, key::Key};
 
-/// Keeps what was sealed out of an edit's body.
-pub(crate) fn keep(conn: &mut Conn, organization: Key, edit: Key, sealed: &[Sealed]) -> Result<()> {
-    for text in sealed {
-        diesel::insert_into(private_text::table)
-            .values((
-                private_text::organization.eq(organization),
-                private_text::edit_id.eq(edit),
-                private_text::pointer.eq(&text.pointer),
-                private_text::salt.eq(text.salt.to_vec()),
-                private_text::content.eq(&*text.text),
-            ))
-            .execute(conn)?;
+/// A private text as a row.
+pub(crate) struct TextRow {
+    pub(crate) organization: Key,
+    pub(crate) edit_id: Key,
+    pub(crate) pointer: String,
+    pub(crate) salt: Vec<u8>,
+    pub(crate) content: String,
+}
+
+impl TextRow {
+    /// What was sealed out of an edit's body.
+    pub(crate) fn new(organization: Key, edit_id: Key, sealed: &Sealed) -> Self {
+        let (salt, content) = (sealed.salt.to_vec(), String::from(&*sealed.text));
+        Self { organization, edit_id, pointer: sealed.pointer.clone(), salt, content }
     }
-    Ok(())
 }
 
 /// Texts and salts of some edits, by edit and pointer.
@@ -31,6 +32,9 @@ pub(crate) type Texts = BTreeMap<(Key, String), (Vec<u8>, String)>;
 /// What was sealed out of these edits and is not erased.
 pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Result<Texts> {
     let mut texts = Texts::new();
+    if edits.is_empty() {
+        return Ok(texts);
+    }
     for some in edits.chunks(1000) {
         let rows: Vec<(Key, String, Vec<u8>, String)> = private_text::table
             .filter(private_text::organization.eq(organization))

@@ -299,7 +299,7 @@ fn compare_unit(
         }
         return Ok(());
     };
-    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let context = Context::of_unit(conn, organization, &unit)?;
     let state = units::refold(&unit, &context)?;
     let Some(stored) = folds::state_of(conn, organization, key)? else {
         differ("unit state", format!("of unit {id} is missing"));

@@ -1,6 +1,6 @@
 //! Records with fields: their registers, as the log's rows made them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
 use merge::Record;
@@ -16,6 +16,7 @@ use serde_json::Value;
 
 use super::super::Conn;
 use super::{
+    folds,
     private_texts::{self, Texts},
     schema::{record, unit_state},
 };
@@ -23,7 +24,7 @@ use crate::{
     command::Etag,
     error::{Result, StoreError},
     key::Key,
-    view::{Among, Page, RecordView},
+    view::{Among, Look, Page, RecordView},
 };
 
 /// A record as it is stored.
@@ -74,28 +75,54 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, target: Target) -> Result
     row.map(|(version, registers)| Ok(Stored { version, record: parse(&registers)? })).transpose()
 }
 
-/// Writes a record, new or changed.
-pub(crate) fn put(conn: &mut Conn, organization: Key, target: Target, stored: &Stored) -> Result<()> {
-    let belongs = belongs_to(target.kind(), &stored.record);
-    let registers = text(&stored.record)?;
-    diesel::insert_into(record::table)
-        .values((
-            record::organization.eq(organization),
-            record::kind.eq(target.kind().as_str()),
-            record::id.eq(Key(target.uuid())),
-            record::version.eq(stored.version),
-            record::belongs_to.eq(belongs),
-            record::registers.eq(&registers),
-        ))
-        .on_conflict((record::organization, record::kind, record::id))
-        .do_update()
-        .set((
-            record::version.eq(stored.version),
-            record::belongs_to.eq(belongs),
-            record::registers.eq(&registers),
-        ))
-        .execute(conn)?;
-    Ok(())
+/// Some records, by kind and id; those that are not there are left out.
+pub(crate) fn some(
+    conn: &mut Conn,
+    organization: Key,
+    targets: &BTreeSet<Target>,
+) -> Result<BTreeMap<Target, Stored>> {
+    let targets: Vec<Target> = targets.iter().copied().collect();
+    let mut found = BTreeMap::new();
+    for of_kind in targets.chunk_by(|a, b| a.kind() == b.kind()) {
+        let by_id: BTreeMap<Key, Target> =
+            of_kind.iter().map(|target| (Key(target.uuid()), *target)).collect();
+        let kind = of_kind.first().map_or("", |target| target.kind().as_str());
+        let rows: Vec<(Key, i64, String)> = record::table
+            .filter(record::organization.eq(organization))
+            .filter(record::kind.eq(kind))
+            .filter(record::id.eq_any(by_id.keys().copied().collect::<Vec<_>>()))
+            .select((record::id, record::version, record::registers))
+            .load(conn)?;
+        for (id, version, registers) in rows {
+            if let Some(target) = by_id.get(&id) {
+                found.insert(*target, Stored { version, record: parse(&registers)? });
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// A record as a row.
+pub(crate) struct RecordRow {
+    pub(crate) organization: Key,
+    pub(crate) kind: String,
+    pub(crate) id: Key,
+    pub(crate) version: i64,
+    pub(crate) belongs_to: Option<Key>,
+    pub(crate) registers: String,
+}
+
+impl RecordRow {
+    pub(crate) fn new(organization: Key, target: Target, stored: &Stored) -> Result<Self> {
+        Ok(Self {
+            organization,
+            kind: target.kind().as_str().to_owned(),
+            id: Key(target.uuid()),
+            version: stored.version,
+            belongs_to: belongs_to(target.kind(), &stored.record),
+            registers: text(&stored.record)?,
+        })
+    }
 }
 
 /// The text of a record's registers.
@@ -190,6 +217,34 @@ pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) ->
     rows.iter().map(|registers| fields(&parse(registers)?, GrantFields::read)).collect()
 }
 
+/// One record, the asker's grants and the sites in scope, with two statements.
+pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target: Target) -> Result<Look> {
+    let grants = record::table
+        .filter(record::organization.eq(organization))
+        .filter(record::kind.eq(RecordKind::Grant.as_str()))
+        .filter(record::belongs_to.eq(Key::from(person)))
+        .select((record::kind, record::version, record::registers));
+    let wanted = record::table.find((organization, target.kind().as_str(), Key(target.uuid()))).select((
+        record::kind,
+        record::version,
+        record::registers,
+    ));
+    let rows: Vec<(String, i64, String)> = grants.union_all(wanted).load(conn)?;
+    let mut look = Look { grants: Vec::new(), sites: BTreeSet::new(), record: None };
+    for (kind, version, registers) in rows {
+        let record = parse(&registers)?;
+        if kind == target.kind().as_str() {
+            look.record = Some(view(conn, organization, target, &Stored { version, record })?);
+        } else {
+            look.grants.push(fields(&record, GrantFields::read)?);
+        }
+    }
+    if let Target::Unit(unit) = target {
+        look.sites = folds::scope_of(conn, organization, unit)?;
+    }
+    Ok(look)
+}
+
 /// The typed fields of a record; private text stays sealed.
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
     whole(&Value::Object(record.values()), Mode::Stored, read).map_err(|errors| {
@@ -208,7 +263,7 @@ fn parse(registers: &str) -> Result<Record> {
 }
 
 /// The edits whose private text a record shows.
-fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
+pub(crate) fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
     private_pointers(kind)
         .iter()
         .filter_map(|pointer| record.register(pointer.trim_start_matches('/')))
@@ -216,7 +271,8 @@ fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
         .collect()
 }
 
-fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &Texts) -> RecordView {
+/// A record as a reader sees it, with private text from `texts`.
+pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &Texts) -> RecordView {
     let mut fields = Value::Object(stored.record.values());
     proof::unseal(&mut fields, private_pointers(kind), |pointer, _| {
         let register = stored.record.register(pointer.trim_start_matches('/'))?;

@@ -18,6 +18,9 @@ tables! {
         next_seq -> BigInt,
         last_recorded_at -> BigInt,
     }
+    organization_list (id) {
+        id -> SqlKey,
+    }
     change_log (organization, seq) {
         organization -> SqlKey,
         seq -> BigInt,

@@ -39,68 +39,102 @@ impl Unit {
     }
 
     pub(crate) fn home_site(&self) -> Result<SiteId> {
-        self.fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
+        Ok(self.facts()?.home_site)
+    }
+
+    /// Every site that the unit's fields and events name.
+    pub(crate) fn sites(&self) -> Result<BTreeSet<SiteId>> {
+        let mut sites: BTreeSet<SiteId> = self.events.iter().filter_map(events::site_of).collect();
+        sites.insert(self.home_site()?);
+        Ok(sites)
+    }
+
+    /// Every edition that the unit's events adopt.
+    pub(crate) fn editions(&self) -> BTreeSet<EditionId> {
+        let adopted = self.events.iter().filter_map(|event| match &event.details {
+            Details::Adoption(adoption) => Some(adoption.edition_id),
+            _ => None,
+        });
+        adopted.collect()
     }
 
     pub(crate) fn facts(&self) -> Result<UnitFacts> {
-        Ok(UnitFacts {
-            meter_fitted: self.fields.meter_fitted.unwrap_or(true),
-            tick: self.fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-            home_site: self.home_site()?,
-        })
+        facts(&self.fields)
     }
+}
+
+/// What of a unit's fields bears on what is due.
+pub(crate) fn facts(fields: &UnitFields) -> Result<UnitFacts> {
+    Ok(UnitFacts {
+        meter_fitted: fields.meter_fitted.unwrap_or(true),
+        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
+        home_site: fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))?,
+    })
 }
 
 /// Loads a unit with all its events.
 pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<Unit>> {
     let Some(stored) = records::find(conn, organization, Target::Unit(id))? else { return Ok(None) };
     let fields = records::fields(&stored.record, UnitFields::read)?;
-    let rows = events::of_unit(conn, organization, id)?;
-    let mut unit =
-        Unit::new(id, fields, rows.iter().map(|row| events::read(&row.body)).collect::<Result<_>>()?);
-    unit.stored_at = rows.iter().map(|row| (row.id.id(), Instant::from_micros(row.occurred_at))).collect();
-    Ok(Some(unit))
+    let units = with_events(conn, organization, [(id, fields)].into())?;
+    Ok(units.into_values().next())
 }
 
-/// What a unit's events name: the zones of its sites and the editions of its adoptions.
+/// Loads all events of units whose fields are known.
+pub(crate) fn with_events(
+    conn: &mut Conn,
+    organization: Key,
+    fields: BTreeMap<UnitId, UnitFields>,
+) -> Result<BTreeMap<UnitId, Unit>> {
+    let ids: Vec<UnitId> = fields.keys().copied().collect();
+    let mut units: BTreeMap<UnitId, Unit> =
+        fields.into_iter().map(|(id, fields)| (id, Unit::new(id, fields, Vec::new()))).collect();
+    for row in events::of_units(conn, organization, &ids)? {
+        if let Some(unit) = units.get_mut(&row.unit_id.id()) {
+            unit.events.push(events::read(&row.body)?);
+            unit.stored_at.insert(row.id.id(), Instant::from_micros(row.occurred_at));
+        }
+    }
+    Ok(units)
+}
+
+/// What units' events name: the zones of their sites and the editions of their adoptions.
+#[derive(Default)]
 pub(crate) struct Context {
     pub(crate) zones: BTreeMap<SiteId, Zone>,
     pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
 }
 
 impl Context {
-    /// Loads what these units name; `changed` holds sites that the same transaction changes.
+    /// What one unit names.
+    pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: &Unit) -> Result<Self> {
+        let mut context = Self::default();
+        context.load(conn, organization, unit.sites()?, unit.editions())?;
+        Ok(context)
+    }
+
+    /// Loads what is not here yet.
     pub(crate) fn load(
+        &mut self,
         conn: &mut Conn,
         organization: Key,
-        unit: &Unit,
-        changed: &BTreeMap<SiteId, Zone>,
-    ) -> Result<Self> {
-        let mut sites: BTreeSet<SiteId> = unit.events.iter().filter_map(events::site_of).collect();
-        sites.insert(unit.home_site()?);
-        let mut zones = BTreeMap::new();
-        for site in sites {
-            let zone = match changed.get(&site) {
-                Some(zone) => Some(zone.clone()),
-                None => zone_of(conn, organization, site)?,
-            };
-            zones.extend(zone.map(|zone| (site, zone)));
+        sites: BTreeSet<SiteId>,
+        editions: BTreeSet<EditionId>,
+    ) -> Result<()> {
+        let sites =
+            sites.into_iter().filter(|site| !self.zones.contains_key(site)).map(Target::Site).collect();
+        for (target, stored) in records::some(conn, organization, &sites)? {
+            if let (Target::Site(site), Some(zone)) =
+                (target, records::fields(&stored.record, SiteFields::read)?.zone)
+            {
+                self.zones.insert(site, zone);
+            }
         }
-        let adopted = unit.events.iter().filter_map(|event| match &event.details {
-            Details::Adoption(adoption) => Some(adoption.edition_id),
-            _ => None,
-        });
-        let editions = editions::some(conn, organization, &adopted.collect())?
-            .into_iter()
-            .map(|(id, edition)| (id, Arc::new(edition)))
-            .collect();
-        Ok(Self { zones, editions })
+        let editions = editions.into_iter().filter(|id| !self.editions.contains_key(id)).collect();
+        let found = editions::some(conn, organization, &editions)?;
+        self.editions.extend(found.into_iter().map(|(id, (_, edition))| (id, edition)));
+        Ok(())
     }
-}
-
-fn zone_of(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Option<Zone>> {
-    let Some(stored) = records::find(conn, organization, Target::Site(site))? else { return Ok(None) };
-    Ok(records::fields(&stored.record, SiteFields::read)?.zone)
 }
 
 /// Folds a unit's events.
@@ -118,7 +152,7 @@ pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
 /// A unit's state, folded afresh.
 pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
-    let context = Context::load(conn, organization, &unit, &BTreeMap::new())?;
+    let context = Context::of_unit(conn, organization, &unit)?;
     let state = refold(&unit, &context)?;
     Ok(Some(UnitDue { home_site: unit.home_site()?, state, evidence: evidence(&unit, &context)? }))
 }

@@ -2,7 +2,10 @@
 
 use std::{sync::Arc, time::Duration};
 
-use diesel::r2d2::{ConnectionManager, CustomizeConnection, Pool as R2d2};
+use diesel::{
+    Connection,
+    r2d2::{ConnectionManager, CustomizeConnection, Pool as R2d2},
+};
 use tokio::sync::Semaphore;
 
 use super::{Conn, dialect};
@@ -25,6 +28,7 @@ pub(crate) struct Pool {
 
 impl Pool {
     pub(crate) fn open(address: &str, size: u32) -> Result<Self> {
+        dialect::require_fence(&mut Conn::establish(address).map_err(|e| StoreError::unreachable(&e))?)?;
         let connections = R2d2::builder()
             .max_size(size)
             .connection_timeout(Duration::from_secs(5))
@@ -38,9 +42,10 @@ impl Pool {
 
     pub(crate) async fn read<T: Send + 'static>(
         &self,
+        organization: Key,
         f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        self.run(move |conn| dialect::read(conn, f)).await
+        self.run(move |conn| dialect::read(conn, organization, f)).await
     }
 
     pub(crate) async fn write<T: Send + 'static>(
@@ -53,7 +58,7 @@ impl Pool {
             let mut tried = 0;
             loop {
                 tried += 1;
-                match dialect::write(conn, &mut f) {
+                match dialect::write(conn, organization, &mut f) {
                     Err(error) if tried < TRIES && error.is_worth_another_try() => {
                         tracing::debug!(%error, tried, "again")
                     }
@@ -62,6 +67,15 @@ impl Pool {
             }
         })
         .await
+    }
+
+    /// As [`Self::write`]: nobody waits for it, but here it holds nobody up.
+    pub(crate) async fn chore<T: Send + 'static>(
+        &self,
+        organization: Key,
+        f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        self.write(organization, f).await
     }
 
     async fn run<T: Send + 'static>(

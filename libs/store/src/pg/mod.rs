@@ -1,11 +1,12 @@
 //! PostgreSQL: the connection type, its dialect, and the doors to a transaction.
 
+mod bulk;
+
 #[path = "../ops/mod.rs"]
 pub(crate) mod ops;
 
 pub(crate) mod dialect;
 mod door;
-mod unnest;
 
 pub(crate) use door::Pool;
 

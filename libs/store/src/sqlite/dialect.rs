@@ -1,14 +1,8 @@
 //! What SQLite says differently.
 
-use diesel::{connection::SimpleConnection, prelude::*};
+use diesel::{connection::SimpleConnection, define_sql_function, prelude::*};
 
-use super::{
-    Conn,
-    ops::{
-        log::{FeedRow, LogRow, OutboxRow},
-        schema::{change_log, feed, outbox},
-    },
-};
+use super::Conn;
 use crate::{error::Result, key::Key};
 
 pub(crate) type SqlKey = diesel::sql_types::Binary;
@@ -18,14 +12,20 @@ pub(crate) fn lock(_conn: &mut Conn, _organization: Key, _records: &[(&'static s
     Ok(())
 }
 
+define_sql_function! {
+    /// The later of two instants.
+    #[sql_name = "max"]
+    fn later(a: diesel::sql_types::BigInt, b: diesel::sql_types::BigInt) -> diesel::sql_types::BigInt;
+}
+
 /// Begins a transaction whose reads all see one moment.
 pub(crate) fn read<T>(conn: &mut Conn, f: impl FnOnce(&mut Conn) -> Result<T>) -> Result<T> {
     conn.transaction(f)
 }
 
-/// Begins a transaction that writes; it takes the write lock at once, because a reader's snapshot cannot be upgraded.
+/// Begins a write within its group: a savepoint.
 pub(crate) fn write<T>(conn: &mut Conn, f: impl FnOnce(&mut Conn) -> Result<T>) -> Result<T> {
-    conn.immediate_transaction(f)
+    conn.transaction(f)
 }
 
 /// How every new connection is set up.
@@ -34,25 +34,4 @@ pub(crate) fn prepare(conn: &mut Conn) -> QueryResult<()> {
         "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
          PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON;",
     )
-}
-
-/// SQLite takes 32,766 bound values in a statement; a row of the log has 25.
-const ROWS_OF_A_STATEMENT: usize = 1000;
-
-/// Adds rows to the log.
-pub(crate) fn insert_log(conn: &mut Conn, rows: &[LogRow]) -> QueryResult<()> {
-    rows.chunks(ROWS_OF_A_STATEMENT)
-        .try_for_each(|some| diesel::insert_into(change_log::table).values(some).execute(conn).map(drop))
-}
-
-/// Adds lines to the feed.
-pub(crate) fn insert_feed(conn: &mut Conn, rows: &[FeedRow]) -> QueryResult<()> {
-    rows.chunks(ROWS_OF_A_STATEMENT)
-        .try_for_each(|some| diesel::insert_into(feed::table).values(some).execute(conn).map(drop))
-}
-
-/// Adds what others will be told of.
-pub(crate) fn insert_outbox(conn: &mut Conn, rows: &[OutboxRow]) -> QueryResult<()> {
-    rows.chunks(ROWS_OF_A_STATEMENT)
-        .try_for_each(|some| diesel::insert_into(outbox::table).values(some).execute(conn).map(drop))
 }

@@ -1,11 +1,6 @@
-//! The two doors to a transaction on SQLite: several readers, and one thread that writes.
+//! The two doors to a transaction on SQLite: several readers, and one thread that writes in groups.
 
-use std::{
-    panic::{AssertUnwindSafe, catch_unwind},
-    sync::{Arc, mpsc},
-    thread,
-    time::Duration,
-};
+use std::{sync::Arc, time::Duration};
 
 use diesel::{
     Connection,
@@ -13,14 +8,15 @@ use diesel::{
 };
 use tokio::sync::{Semaphore, oneshot};
 
-use super::{Conn, dialect};
+use super::{
+    Conn, dialect,
+    writer::{Job, Urgency, Writer},
+};
 use crate::{
     door::{Writers, on_a_blocking_thread, place},
     error::{Result, StoreError},
     key::Key,
 };
-
-type Job = Box<dyn FnOnce(&mut Conn) + Send>;
 
 /// How many writes may stand before the writer; more wait for their turn, and are told to come back if it takes long.
 const QUEUE: usize = 256;
@@ -30,31 +26,14 @@ const QUEUE: usize = 256;
 pub(crate) struct Pool {
     readers: R2d2<ConnectionManager<Conn>>,
     places: Arc<Semaphore>,
-    writer: mpsc::SyncSender<Job>,
+    writer: Writer,
     writers: Writers,
 }
 
 impl Pool {
     pub(crate) fn open(file: &str, size: u32) -> Result<Self> {
         let file = existing(file);
-        let mut conn = connect(&file)?;
-        let (writer, jobs) = mpsc::sync_channel::<Job>(QUEUE);
-        thread::Builder::new()
-            .name("store-writer".into())
-            .spawn({
-                let file = file.clone();
-                move || {
-                    for job in &jobs {
-                        // A panic in a transaction must not end all writing; its connection is not trusted again.
-                        if catch_unwind(AssertUnwindSafe(|| job(&mut conn))).is_err() {
-                            tracing::error!("a write panicked; its transaction was given up");
-                            let Ok(fresh) = connect(&file) else { return };
-                            conn = fresh;
-                        }
-                    }
-                }
-            })
-            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        let writer = Writer::start(&file, QUEUE)?;
         let readers = R2d2::builder()
             .max_size(size)
             .connection_timeout(Duration::from_secs(5))
@@ -67,6 +46,7 @@ impl Pool {
 
     pub(crate) async fn read<T: Send + 'static>(
         &self,
+        _organization: Key,
         f: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
         let place = place(&self.places).await?;
@@ -82,20 +62,39 @@ impl Pool {
     pub(crate) async fn write<T: Send + 'static>(
         &self,
         organization: Key,
+        f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        self.queue(Urgency::Request, organization, f).await
+    }
+
+    /// As [`Self::write`], behind all that somebody waits for.
+    pub(crate) async fn chore<T: Send + 'static>(
+        &self,
+        organization: Key,
+        f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        self.queue(Urgency::Chore, organization, f).await
+    }
+
+    async fn queue<T: Send + 'static>(
+        &self,
+        urgency: Urgency,
+        organization: Key,
         mut f: impl FnMut(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
         let _turn = self.writers.turn(organization).await?;
         let (answer, answered) = oneshot::channel();
         let span = tracing::Span::current();
         let job: Job = Box::new(move |conn| {
-            let result = span.in_scope(|| dialect::write(conn, &mut f));
-            // The one who asked may have gone away; the write stands all the same.
-            let _ = answer.send(result);
+            let write = |conn| span.in_scope(|| dialect::write(conn, &mut f));
+            let result = conn.map_or(Err(StoreError::Busy), write);
+            Box::new(move |committed| {
+                let result = if committed { result } else { result.and(Err(StoreError::Busy)) };
+                // The one who asked may have gone away; the write stands all the same.
+                let _ = answer.send(result);
+            })
         });
-        self.writer.try_send(job).map_err(|error| match error {
-            mpsc::TrySendError::Full(_) => StoreError::Busy,
-            mpsc::TrySendError::Disconnected(_) => StoreError::Stopped,
-        })?;
+        self.writer.send(urgency, job)?;
         answered.await.map_err(|_| StoreError::Stopped)?
     }
 }
@@ -106,7 +105,7 @@ pub(crate) fn existing(file: &str) -> String {
     format!("file:{escaped}?mode=rw")
 }
 
-fn connect(file: &str) -> Result<Conn> {
+pub(crate) fn connect(file: &str) -> Result<Conn> {
     let mut conn = Conn::establish(file).map_err(|e| StoreError::Unreachable(e.to_string()))?;
     dialect::prepare(&mut conn)?;
     Ok(conn)

@@ -1,10 +1,13 @@
 //! SQLite: the connection type, its dialect, and the doors to a transaction.
 
+mod bulk;
+
 #[path = "../ops/mod.rs"]
 pub(crate) mod ops;
 
 pub(crate) mod dialect;
 mod door;
+mod writer;
 
 pub(crate) use door::{Pool, existing};
 

@@ -12,7 +12,7 @@ use model::{Instant, OrganizationId, UnitId};
 use store::{Address, Store};
 
 use super::{Database, Trust, say};
-use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State};
+use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State, tokens::Tokens};
 
 /// How often the stored states are moved on to the present.
 const ADVANCE_EVERY: Duration = Duration::from_secs(30);
@@ -149,7 +149,13 @@ pub(super) async fn open(
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
     let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
     let secret = store.secret("cursor", fresh.to_vec()).await?;
-    Ok(State { store, keys: Arc::new(keys), clock, cursors: Cursors::new(&secret) })
+    Ok(State {
+        store,
+        keys: Arc::new(keys),
+        tokens: Tokens::default(),
+        clock,
+        cursors: Cursors::new(&secret),
+    })
 }
 
 /// Moves stored states on as time passes. Lists are right without it; it keeps them fast, and tells others.

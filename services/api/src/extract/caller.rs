@@ -1,10 +1,17 @@
 //! Who is asking, and what they may do.
 
-use std::{future::Future, pin::Pin, sync::Arc};
+use std::{
+    future::{Future, Ready, ready},
+    pin::Pin,
+    sync::Arc,
+};
 
-use access::{Action, Decision, Grant, Object, Principal, token};
+use access::{Action, Decision, Grant, Object, Principal};
 use actix_web::{FromRequest, HttpRequest, dev, http::header, web};
-use model::{Instant, OrganizationId, PersonId, SiteId, person::SiteScope};
+use model::{
+    Instant, OrganizationId, PersonId, SiteId,
+    person::{GrantFields, SiteScope},
+};
 use store::command::{Ask, Permission, Permit};
 
 use crate::{
@@ -89,32 +96,62 @@ impl FromRequest for Caller {
     type Future = Pin<Box<dyn Future<Output = ApiResult<Self>>>>;
 
     fn from_request(request: &HttpRequest, _: &mut dev::Payload) -> Self::Future {
-        let bearer = bearer(request);
-        let state = request.app_data::<web::Data<State>>().cloned();
+        let (state, bearer) = (state(request), Bearer::of(request));
         Box::pin(async move {
-            let state = state.ok_or_else(|| ApiError::internal("no state"))?;
-            authenticate(&state, &bearer?).await
+            let bearer = bearer?;
+            let grants = state?.store.grants(bearer.organization, bearer.person).await?;
+            Ok(bearer.with(grants))
         })
     }
 }
 
-async fn authenticate(state: &State, bearer: &str) -> ApiResult<Caller> {
-    let now = state.clock.now();
-    let claims = token::verify(&state.keys, bearer, now).map_err(|error| {
-        tracing::info!(reason = %error, "token refused");
-        ApiError::new(Kind::Unauthenticated)
-    })?;
-    let grants = state.store.grants(claims.organization, claims.subject).await?;
-    let grants = grants
-        .into_iter()
-        .filter_map(|g| Some(Grant { role: g.role?, sites: g.sites?, from: g.from?, until: g.until }))
-        .collect();
-    let principal = Principal { person: claims.subject, organization: claims.organization, grants };
-    Ok(Caller::new(principal, now))
+/// The person behind a request, before it is known what they may do. Whoever reads one thing asks for the grants along
+/// with it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Bearer {
+    /// The tenant.
+    pub organization: OrganizationId,
+    /// The person.
+    pub person: PersonId,
+    now: Instant,
+}
+
+impl Bearer {
+    fn of(request: &HttpRequest) -> ApiResult<Self> {
+        let state = state(request)?;
+        let now = state.clock.now();
+        let claims = state.tokens.verify(&state.keys, bearer(request)?, now).map_err(|error| {
+            tracing::info!(reason = %error, "token refused");
+            ApiError::new(Kind::Unauthenticated)
+        })?;
+        Ok(Self { organization: claims.organization, person: claims.subject, now })
+    }
+
+    /// The caller with the grants found for the person.
+    pub(crate) fn with(self, grants: Vec<GrantFields>) -> Caller {
+        let grants = grants
+            .into_iter()
+            .filter_map(|g| Some(Grant { role: g.role?, sites: g.sites?, from: g.from?, until: g.until }))
+            .collect();
+        Caller::new(Principal { person: self.person, organization: self.organization, grants }, self.now)
+    }
+}
+
+impl FromRequest for Bearer {
+    type Error = ApiError;
+    type Future = Ready<ApiResult<Self>>;
+
+    fn from_request(request: &HttpRequest, _: &mut dev::Payload) -> Self::Future {
+        ready(Self::of(request))
+    }
+}
+
+fn state(request: &HttpRequest) -> ApiResult<web::Data<State>> {
+    request.app_data::<web::Data<State>>().cloned().ok_or_else(|| ApiError::internal("no state"))
 }
 
 /// The token of the one Authorization header there is.
-fn bearer(request: &HttpRequest) -> ApiResult<String> {
+fn bearer(request: &HttpRequest) -> ApiResult<&str> {
     let mut sent = request.headers().get_all(header::AUTHORIZATION);
     let missing = || ApiError::new(Kind::Unauthenticated);
     let first = sent.next().ok_or_else(missing)?;
@@ -123,5 +160,5 @@ fn bearer(request: &HttpRequest) -> ApiResult<String> {
     }
     let text = first.to_str().map_err(|_| missing())?;
     let (scheme, token) = text.split_once(' ').ok_or_else(missing)?;
-    if scheme.eq_ignore_ascii_case("bearer") { Ok(token.to_owned()) } else { Err(missing()) }
+    if scheme.eq_ignore_ascii_case("bearer") { Ok(token) } else { Err(missing()) }
 }

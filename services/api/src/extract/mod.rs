@@ -7,7 +7,7 @@ mod params;
 
 pub(crate) use self::{
     body::{JSON, MERGE_PATCH, json},
-    caller::Caller,
+    caller::{Bearer, Caller},
     headers::{idempotency_key, if_match, if_none_match_is},
     params::{Params, path_id},
 };

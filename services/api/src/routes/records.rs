@@ -11,9 +11,10 @@ use store::{
     view::{Page, RecordView},
 };
 
+use super::units;
 use crate::{
     answer,
-    extract::{self, Caller, Params},
+    extract::{self, Bearer, Caller, Params},
     intake::{self, Done},
     problem::{ApiError, ApiResult, Kind as ProblemKind},
     random,
@@ -59,22 +60,24 @@ pub(super) async fn change(
     Ok(answer::written(&answer::record(view), &view.etag.to_string(), None))
 }
 
-/// One record, to those who may see it.
+/// One record, to those who may see it; it is read together with what the asker may do.
 pub(super) async fn read(
     state: &State,
-    caller: &Caller,
+    bearer: Bearer,
     request: &HttpRequest,
     target: Target,
     action: Action,
-    object: &Object,
 ) -> ApiResult<HttpResponse> {
     Params::of(request)?.close()?;
-    caller.require(action, object)?;
-    let view = state
-        .store
-        .record(caller.organization(), target)
-        .await?
-        .ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
+    let look = state.store.look(bearer.organization, bearer.person, target).await?;
+    let caller = bearer.with(look.grants);
+    let object = match target {
+        Target::Unit(_) => units::placed(&caller, look.sites)?,
+        Target::Site(site) => Object::at(caller.organization(), [site]),
+        _ => Object::of(caller.organization()),
+    };
+    caller.require(action, &object)?;
+    let view = look.record.ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
     Ok(answer::one(request, &answer::record(&view), &view.etag.to_string()))
 }
 

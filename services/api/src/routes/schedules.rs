@@ -11,7 +11,7 @@ use store::command::Written;
 use super::records;
 use crate::{
     answer,
-    extract::{self, Caller, Params, path_id},
+    extract::{self, Bearer, Caller, Params, path_id},
     intake,
     openapi::{
         ChangeHeaders, Edition, EditionNew, Editions, IdempotencyKey, IfNoneMatch, PageParams, Problems,
@@ -68,12 +68,11 @@ pub(super) async fn create(
         Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
-    caller: Caller,
+    bearer: Bearer,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
     let schedule = path_id(&request, "schedule_id")?;
-    let object = Object::of(caller.organization());
-    records::read(&state, &caller, &request, Target::Schedule(schedule), Action::ReadSchedule, &object).await
+    records::read(&state, bearer, &request, Target::Schedule(schedule), Action::ReadSchedule).await
 }
 
 /// Change a schedule

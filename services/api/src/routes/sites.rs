@@ -1,15 +1,12 @@
 //! `/v1/sites`: places where units stand.
 
-use access::{Action, Object};
+use access::Action;
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{
-    SiteId,
-    edit::{RecordKind, Target},
-};
+use model::edit::{RecordKind, Target};
 
 use super::records;
 use crate::{
-    extract::{Caller, Params, path_id},
+    extract::{Bearer, Caller, Params, path_id},
     openapi::{
         ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site, SiteNew, SitePatch, Sites,
     },
@@ -62,12 +59,11 @@ pub(super) async fn create(
         Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
-    caller: Caller,
+    bearer: Bearer,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
-    let site: SiteId = path_id(&request, "site_id")?;
-    let object = Object::at(caller.organization(), [site]);
-    records::read(&state, &caller, &request, Target::Site(site), Action::ReadSite, &object).await
+    let site = path_id(&request, "site_id")?;
+    records::read(&state, bearer, &request, Target::Site(site), Action::ReadSite).await
 }
 
 /// Change a site

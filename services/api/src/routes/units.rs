@@ -1,5 +1,7 @@
 //! `/v1/units`: single generators.
 
+use std::collections::BTreeSet;
+
 use access::{Action, Object};
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
@@ -9,7 +11,7 @@ use model::{
 
 use super::records;
 use crate::{
-    extract::{Caller, Params, path_id},
+    extract::{Bearer, Caller, Params, path_id},
     openapi::{
         ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit, UnitNew, UnitPatch, Units,
     },
@@ -65,12 +67,11 @@ pub(super) async fn create(
         Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
-    caller: Caller,
+    bearer: Bearer,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
     let unit = path_id(&request, "unit_id")?;
-    let object = object(&state, &caller, unit).await?;
-    records::read(&state, &caller, &request, Target::Unit(unit), Action::ReadUnit, &object).await
+    records::read(&state, bearer, &request, Target::Unit(unit), Action::ReadUnit).await
 }
 
 /// Change a unit
@@ -93,7 +94,11 @@ pub(super) async fn change(
 
 /// A unit as the decision sees it; what is not there looks like what may not be seen.
 pub(super) async fn object(state: &State, caller: &Caller, unit: UnitId) -> ApiResult<Object> {
-    let sites = state.store.sites_of_unit(caller.organization(), unit).await?;
+    placed(caller, state.store.sites_of_unit(caller.organization(), unit).await?)
+}
+
+/// A unit in scope of these sites as the decision sees it; without any there is no such unit.
+pub(super) fn placed(caller: &Caller, sites: BTreeSet<SiteId>) -> ApiResult<Object> {
     if sites.is_empty() {
         Err(ApiError::new(Kind::NotFound))
     } else {

@@ -10,7 +10,6 @@ use model::{
     json,
     private::Salt,
     read::{FieldError, Flaw},
-    schedule::Edition,
     site::SiteFields,
     stamp::Stamp,
     time::When,
@@ -21,14 +20,13 @@ use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{
-    editions, events, folds,
-    log::{self, LogRow},
+    editions, events,
+    log::LogRow,
     private_texts,
     records::{self, Stored},
-    scope,
     units::{self, Unit},
 };
-use super::{Planned, Touched, Work, Wrote};
+use super::{Planned, Work, Wrote, fold::Touched};
 use crate::{
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
@@ -58,15 +56,6 @@ fn hidden(action: &Action) -> Refusal {
     }
 }
 
-impl Touched {
-    /// Notes a row about the unit; gives the sites in scope before and after it.
-    fn moved(&mut self, row: usize) -> Result<(BTreeSet<SiteId>, BTreeSet<SiteId>)> {
-        self.rows.push(row);
-        let after = scope::of_unit(&self.unit)?;
-        Ok((std::mem::replace(&mut self.sites, after.clone()), after))
-    }
-}
-
 /// An edit's body as the log will hold it.
 struct Body {
     value: Value,
@@ -77,7 +66,7 @@ struct Body {
 
 impl Work<'_> {
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
-        let earlier = log::of_edit(conn, self.organization, Key::from(proposal.edit.id))?;
+        let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
         {
@@ -99,7 +88,7 @@ impl Work<'_> {
             Action::Event(event) => self.event(conn, proposal, event, body)?,
             Action::Edition { id, schedule, edition } => {
                 let view = EditionView { id: *id, schedule: *schedule, edition: (**edition).clone() };
-                self.edition(conn, proposal, view, edition, body)?
+                self.edition(conn, proposal, view, body)?
             }
         };
         Ok(refused.map_or_else(|| Judged::Planned(self.planned.len() - 1), Judged::Refused))
@@ -127,7 +116,7 @@ impl Work<'_> {
             Permission::Hidden => return Ok(Judged::Refused(hidden(&proposal.edit.action))),
         }
         let names = earlier.and_then(|row| row.unit_id).map(Key::id);
-        let scope = names.map(|unit| folds::scope_of(conn, self.organization, unit)).transpose()?;
+        let scope = names.map(|unit| self.known.scope(conn, unit)).transpose()?;
         let seen = scope.is_none_or(|sites| sites.into_iter().any(|site| self.sees(site)));
         Ok(Judged::Refused(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound }))
     }
@@ -146,13 +135,11 @@ impl Work<'_> {
 
     fn wish(&mut self, conn: &mut Conn, action: &Action) -> Result<(Wish, bool)> {
         Ok(match action {
-            Action::Create { target, .. } => (Wish::Add, self.stored(conn, *target)?.is_some()),
-            Action::Set { target, .. } => (Wish::Set, self.stored(conn, *target)?.is_some()),
+            Action::Create { target, .. } => (Wish::Add, self.known.record(conn, *target)?.is_some()),
+            Action::Set { target, .. } => (Wish::Set, self.known.record(conn, *target)?.is_some()),
             // An event's edit has the event's id: one that is there is a repeat, or reuses the id.
             Action::Event(_) => (Wish::Add, false),
-            Action::Edition { id, .. } => {
-                (Wish::Add, editions::find(conn, self.organization, *id)?.is_some())
-            }
+            Action::Edition { id, .. } => (Wish::Add, self.known.edition(conn, *id)?.is_some()),
         })
     }
 
@@ -189,7 +176,7 @@ impl Work<'_> {
         if self.permission(&proposal.edit.action, &sites, false) != Permission::Allowed {
             return Ok(Some(Refusal::Forbidden));
         }
-        if self.stored(conn, target)?.is_some() {
+        if self.known.record(conn, target)?.is_some() {
             return Ok(Some(Refusal::Exists));
         }
         self.merge(conn, proposal, target, None, body).map(|()| None)
@@ -202,7 +189,9 @@ impl Work<'_> {
         target: Target,
         body: Body,
     ) -> Result<Option<Refusal>> {
-        let Some(stored) = self.stored(conn, target)? else { return Ok(Some(Refusal::NotFound)) };
+        let Some(stored) = self.known.record(conn, target)?.cloned() else {
+            return Ok(Some(Refusal::NotFound));
+        };
         let sites = self.sites_of(conn, target)?;
         match self.permission(&proposal.edit.action, &sites, false) {
             Permission::Hidden => return Ok(Some(Refusal::NotFound)),
@@ -243,18 +232,36 @@ impl Work<'_> {
         match target {
             Target::Unit(id) => {
                 row.unit_id = Some(Key::from(id));
-                let fields = records::fields(&next.record, UnitFields::read)?;
-                let at = self.planned.len();
-                let touched = self.touch(conn, id, &fields)?;
-                touched.unit.fields = fields;
-                moved = Some(touched.moved(at)?);
+                moved = Some(self.reset_unit(conn, id, records::fields(&next.record, UnitFields::read)?)?);
             }
             Target::Site(id) if body.value.get("zone").is_some() => self.rezone(conn, id, &next)?,
             _ => {}
         }
-        self.records.insert(target, Some(next));
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Record(target), scope: moved });
+        self.known.changed(target, next.clone());
+        let wrote = Wrote::Record(target, next);
+        self.planned.push(Planned { row, sealed: body.sealed, wrote, scope: moved });
         Ok(())
+    }
+
+    /// A unit's fields are set; it is folded if they bear on what is due.
+    fn reset_unit(
+        &mut self,
+        conn: &mut Conn,
+        id: UnitId,
+        fields: UnitFields,
+    ) -> Result<(BTreeSet<SiteId>, BTreeSet<SiteId>)> {
+        let before = self.known.unit_fields(conn, id)?;
+        let bears = match &before {
+            None => true,
+            Some(before) => units::facts(before)? != units::facts(&fields)?,
+        };
+        let touched = self.touch(conn, id, before.as_ref().unwrap_or(&fields), bears)?;
+        touched.folds |= bears;
+        if let Some(unit) = &mut touched.unit {
+            unit.fields = fields.clone();
+        }
+        touched.fields = fields;
+        touched.moved()
     }
 
     /// A site's zone is corrected: every unit that ever stood there is folded anew.
@@ -266,11 +273,10 @@ impl Work<'_> {
         units.extend(events::units_that_stood_at(conn, self.organization, site)?);
         for unit in units {
             let lock = lock_of(RecordKind::Unit, Key::from(unit));
-            if !self.locks.contains(&lock) {
+            if !self.locks.contains(&lock) && !self.command.dry_run {
                 self.more.insert(lock);
-            } else if let Some(loaded) = units::load(conn, self.organization, unit)? {
-                let fields = loaded.fields;
-                self.touch(conn, unit, &fields)?;
+            } else if let Some(fields) = self.known.unit_fields(conn, unit)? {
+                self.touch(conn, unit, &fields, false)?.folds = true;
             }
         }
         Ok(())
@@ -283,7 +289,7 @@ impl Work<'_> {
         event: &ServiceEvent,
         body: Body,
     ) -> Result<Option<Refusal>> {
-        let Some(stored) = self.stored(conn, Target::Unit(event.unit_id))? else {
+        let Some(fields) = self.known.unit_fields(conn, event.unit_id)? else {
             return Ok(Some(hidden(&proposal.edit.action)));
         };
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
@@ -308,12 +314,15 @@ impl Work<'_> {
             When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
             When::On(date) => (Some(date.to_string()), None),
         };
-        let sealed_event = events::read(&body.text)?;
-        let at = self.planned.len();
-        let fields = records::fields(&stored.record, UnitFields::read)?;
-        let touched = self.touch(conn, event.unit_id, &fields)?;
-        touched.unit.events.push(sealed_event.clone());
-        let moved = touched.moved(at)?;
+        // What was sealed is read back as the log holds it; otherwise the event is what it says already.
+        let sealed_event = if body.sealed.is_empty() { event.clone() } else { events::read(&body.text)? };
+        let moves = matches!(
+            event.details,
+            Details::Commissioning(_) | Details::Placement(_) | Details::Correction(_)
+        );
+        let touched = self.touch(conn, event.unit_id, &fields, moves)?;
+        touched.add(sealed_event.clone());
+        let moved = touched.moved()?;
         self.planned.push(Planned {
             row,
             sealed: body.sealed,
@@ -328,10 +337,9 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         view: EditionView,
-        edition: &Edition,
         body: Body,
     ) -> Result<Option<Refusal>> {
-        if self.stored(conn, Target::Schedule(view.schedule))?.is_none() {
+        if self.known.record(conn, Target::Schedule(view.schedule))?.is_none() {
             return Ok(Some(Refusal::NotFound));
         }
         match self.permission(&proposal.edit.action, &BTreeSet::new(), false) {
@@ -339,16 +347,12 @@ impl Work<'_> {
             Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
             Permission::Hidden => return Ok(Some(Refusal::NotFound)),
         }
-        if editions::find(conn, self.organization, view.id)?.is_some() {
+        if self.known.edition(conn, view.id)?.is_some() {
             return Ok(Some(Refusal::Exists));
         }
         let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
-        self.planned.push(Planned {
-            row,
-            sealed: body.sealed,
-            wrote: Wrote::Edition(view, Box::new(edition.clone())),
-            scope: None,
-        });
+        self.known.added(view.clone());
+        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Edition(view), scope: None });
         Ok(None)
     }
 
@@ -375,35 +379,44 @@ impl Work<'_> {
         Ok(true)
     }
 
-    pub(super) fn stored(&mut self, conn: &mut Conn, target: Target) -> Result<Option<Stored>> {
-        if let Some(stored) = self.records.get(&target) {
-            return Ok(stored.clone());
-        }
-        let stored = records::find(conn, self.organization, target)?;
-        self.records.insert(target, stored.clone());
-        Ok(stored)
-    }
-
     /// The sites in whose scope a record is.
     pub(super) fn sites_of(&mut self, conn: &mut Conn, target: Target) -> Result<BTreeSet<SiteId>> {
         Ok(match target {
             Target::Site(id) => BTreeSet::from([id]),
             Target::Unit(id) => match self.units.get(&id) {
                 Some(touched) => touched.sites.clone(),
-                None => folds::scope_of(conn, self.organization, id)?,
+                None => self.known.scope(conn, id)?,
             },
             _ => BTreeSet::new(),
         })
     }
 
-    fn touch(&mut self, conn: &mut Conn, id: UnitId, fields: &UnitFields) -> Result<&mut Touched> {
+    /// A unit that this transaction writes about; loaded with all its events if it `moves`.
+    fn touch(
+        &mut self,
+        conn: &mut Conn,
+        id: UnitId,
+        fields: &UnitFields,
+        moves: bool,
+    ) -> Result<&mut Touched> {
         if !self.units.contains_key(&id) {
-            let sites = folds::scope_of(conn, self.organization, id)?;
-            let unit = units::load(conn, self.organization, id)?
-                .unwrap_or_else(|| Unit::new(id, fields.clone(), Vec::new()));
-            self.units.insert(id, Touched { unit, sites, rows: Vec::new() });
+            let sites = self.known.scope(conn, id)?;
+            // A new unit has no events yet, so that none need to be looked for.
+            let unit = sites.is_empty().then(|| Unit::new(id, fields.clone(), Vec::new()));
+            let touched = Touched { fields: fields.clone(), unit, sites, fresh: Vec::new(), folds: false };
+            self.units.insert(id, touched);
         }
-        self.units.get_mut(&id).ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))
+        let touched =
+            self.units.get_mut(&id).ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))?;
+        if moves && touched.unit.is_none() {
+            let mut units =
+                units::with_events(conn, self.organization, [(id, touched.fields.clone())].into())?;
+            touched.unit = units.remove(&id);
+            if let Some(unit) = &mut touched.unit {
+                unit.events.append(&mut touched.fresh);
+            }
+        }
+        Ok(touched)
     }
 
     /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.

@@ -5,16 +5,15 @@
 use model::{
     PersonId, SiteId,
     edit::{RecordKind, Target},
-    event::{Adoption, Correction, Details, EventKind, Service, ServiceEvent},
+    event::{Adoption, Correction, Details, EventKind, JobDone, Service, ServiceEvent},
     read::{FieldError, Flaw},
-    site::SiteFields,
     time::{TimeSource, When},
 };
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
-use super::super::{editions, folds, log, records};
-use super::Work;
+use super::super::{events, folds};
+use super::{Work, Wrote};
 use crate::{error::Result, key::Key};
 
 impl Work<'_> {
@@ -45,7 +44,7 @@ impl Work<'_> {
         match &event.details {
             Details::Commissioning(c) => errors.extend(self.site_error(conn, "/site_id", c.site_id)?),
             Details::Placement(p) => errors.extend(self.site_error(conn, "/site_id", p.site_id)?),
-            Details::Service(service) => errors.extend(self.job_errors(conn, service)?),
+            Details::Service(service) => errors.extend(self.job_errors(service)),
             Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
             Details::Correction(correction) => errors.extend(self.correction_error(conn, event, correction)?),
             Details::Reading(_) | Details::Component(_) => {}
@@ -60,11 +59,7 @@ impl Work<'_> {
             When::On(date) => {
                 let mut dates = Vec::new();
                 for site in self.sites_of(conn, Target::Unit(event.unit_id))? {
-                    if let Some(stored) = self.stored(conn, Target::Site(site))?
-                        && let Some(zone) = records::fields(&stored.record, SiteFields::read)?.zone
-                    {
-                        dates.push(zone.date(latest));
-                    }
+                    dates.extend(self.known.zone(conn, site)?.map(|zone| zone.date(latest)));
                 }
                 ("/occurred_on", dates.iter().all(|today| date > today))
             }
@@ -81,10 +76,9 @@ impl Work<'_> {
         if event.occurred.source != TimeSource::Typed {
             return Ok(None);
         }
-        let state = folds::state_of(conn, self.organization, Key::from(event.unit_id))?;
-        let Some(site) = state.map(|state| Target::Site(state.standing_site.id())) else { return Ok(None) };
-        let Some(stored) = self.stored(conn, site)? else { return Ok(None) };
-        let zone = records::fields(&stored.record, SiteFields::read)?.zone;
+        let Some(state) = self.known.state(conn, event.unit_id)? else { return Ok(None) };
+        let site = state.standing_site.id();
+        let zone = self.known.zone(conn, site)?;
         let flaw = || {
             Flaw::new(
                 "local_time_skipped",
@@ -95,7 +89,7 @@ impl Work<'_> {
     }
 
     fn site_error(&mut self, conn: &mut Conn, pointer: &str, site: SiteId) -> Result<Option<FieldError>> {
-        let seen = self.sees(site) && self.stored(conn, Target::Site(site))?.is_some();
+        let seen = self.sees(site) && self.known.record(conn, Target::Site(site))?.is_some();
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
 
@@ -105,29 +99,25 @@ impl Work<'_> {
         pointer: &str,
         person: PersonId,
     ) -> Result<Option<FieldError>> {
-        let known = self.stored(conn, Target::Person(person))?.is_some();
+        let known = self.known.record(conn, Target::Person(person))?.is_some();
         Ok((!known).then(|| FieldError::at(pointer, Flaw::new("unknown_person", "There is no such person."))))
     }
 
-    fn job_errors(&self, conn: &mut Conn, service: &Service) -> Result<Vec<FieldError>> {
-        let named: Vec<_> = service.jobs.iter().map(|done| &done.job).collect();
-        let unknown = editions::unknown_jobs(conn, self.organization, &named)?;
-        let errors = service.jobs.iter().enumerate().filter(|(_, done)| unknown.contains(&&done.job)).map(
-            |(at, done)| {
-                let detail = format!("No schedule of the organization has a job {}.", done.job);
-                FieldError::at(format!("/jobs/{at}/job"), Flaw::new("unknown_job", detail))
-            },
-        );
-        Ok(errors.collect())
+    fn job_errors(&self, service: &Service) -> Vec<FieldError> {
+        let unknown = service.jobs.iter().enumerate().filter(|(_, done)| !self.known.has_job(&done.job));
+        let error = |(at, done): (usize, &JobDone)| {
+            let detail = format!("No schedule of the organization has a job {}.", done.job);
+            FieldError::at(format!("/jobs/{at}/job"), Flaw::new("unknown_job", detail))
+        };
+        unknown.map(error).collect()
     }
 
     fn adoption_error(&mut self, conn: &mut Conn, adoption: &Adoption) -> Result<Option<FieldError>> {
-        let edition = editions::find(conn, self.organization, adoption.edition_id)?;
         let flaw = |pointer: &str, code, detail: &str| Some(FieldError::at(pointer, Flaw::new(code, detail)));
-        if self.stored(conn, Target::Schedule(adoption.schedule_id))?.is_none() {
+        if self.known.record(conn, Target::Schedule(adoption.schedule_id))?.is_none() {
             return Ok(flaw("/schedule_id", "unknown_schedule", "There is no such schedule."));
         }
-        Ok(match edition {
+        Ok(match self.known.edition(conn, adoption.edition_id)? {
             Some(edition) if edition.schedule == adoption.schedule_id => None,
             _ => flaw("/edition_id", "unknown_edition", "The schedule has no such edition."),
         })
@@ -135,19 +125,19 @@ impl Work<'_> {
 
     /// A target is an event of the same unit, recorded earlier or by this same write, and no correction itself.
     fn correction_error(
-        &self,
+        &mut self,
         conn: &mut Conn,
         event: &ServiceEvent,
         correction: &Correction,
     ) -> Result<Option<FieldError>> {
         let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
-        let in_log = log::of_edit(conn, self.organization, Key::from(correction.target_id))?;
+        let in_log = self.known.earlier(conn, Key::from(correction.target_id))?;
         let of_unit = in_log.filter(|row| {
             row.record_kind == RecordKind::ServiceEvent.as_str()
                 && row.unit_id == Some(Key::from(event.unit_id))
         });
         let kind = match of_unit {
-            Some(row) => Some(super::events::read(&row.body)?.kind()),
+            Some(row) => Some(events::read(&row.body)?.kind()),
             None => self.planned_kind(event, correction),
         };
         Ok(match kind {
@@ -161,7 +151,10 @@ impl Work<'_> {
     }
 
     fn planned_kind(&self, event: &ServiceEvent, correction: &Correction) -> Option<EventKind> {
-        let touched = self.units.get(&event.unit_id)?;
-        touched.unit.events.iter().find(|other| other.id == correction.target_id).map(ServiceEvent::kind)
+        let planned = self.planned.iter().find_map(|planned| match &planned.wrote {
+            Wrote::Event(other) if other.id == correction.target_id => Some(other),
+            _ => None,
+        });
+        planned.filter(|other| other.unit_id == event.unit_id).map(|other| other.kind())
     }
 }

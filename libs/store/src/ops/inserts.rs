@@ -1,0 +1,138 @@
+//! Inserts of many rows at once, for every table that a write may add much to.
+
+use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
+
+use super::super::{bulk::bulk, dialect::SqlKey};
+use super::{
+    events::EventRow,
+    folds::{BeforeRow, ItemRow, StateRow},
+    log::{FeedRow, LogRow, OutboxRow},
+    private_texts::TextRow,
+    records::RecordRow,
+};
+use crate::key::Key;
+
+bulk! {
+    /// Adds rows to the log.
+    log, IntoLog, LogRow, "change_log", "", {
+        organization: Key => SqlKey,
+        seq: i64 => BigInt,
+        recorded_at: i64 => BigInt,
+        row_kind: String => Text,
+        channel: String => Text,
+        edit_id: Key => SqlKey,
+        group_id: Option<Key> => Nullable<SqlKey>,
+        format: i32 => Integer,
+        record_kind: String => Text,
+        record_id: Key => SqlKey,
+        unit_id: Option<Key> => Nullable<SqlKey>,
+        base: Option<String> => Nullable<Text>,
+        author: Key => SqlKey,
+        on_behalf_of: Option<Key> => Nullable<SqlKey>,
+        handset: Option<Key> => Nullable<SqlKey>,
+        handset_edit: Option<i64> => Nullable<BigInt>,
+        stamp_raw: String => Text,
+        stamp_effective: String => Text,
+        occurred_raw: Option<String> => Nullable<Text>,
+        occurred_at: Option<i64> => Nullable<BigInt>,
+        occurred_source: Option<String> => Nullable<Text>,
+        occurred_precision: Option<String> => Nullable<Text>,
+        body: String => Text,
+        content_hash: Vec<u8> => Binary,
+        leaf_hash: Vec<u8> => Binary,
+    }
+
+    /// Adds lines to the feed.
+    feed, IntoFeed, FeedRow, "feed", "", {
+        organization: Key => SqlKey,
+        site_id: Key => SqlKey,
+        seq: i64 => BigInt,
+        unit_id: Option<Key> => Nullable<SqlKey>,
+        kind: String => Text,
+        record_id: Key => SqlKey,
+    }
+
+    /// Adds what others will be told of.
+    outbox, IntoOutbox, OutboxRow, "outbox", "", {
+        organization: Key => SqlKey,
+        seq: i64 => BigInt,
+        ordinal: i32 => Integer,
+        kind: String => Text,
+        body: String => Text,
+    }
+
+    /// Writes records, new or changed; each of them once.
+    records, IntoRecord, RecordRow, "record",
+    "ON CONFLICT (organization, kind, id) DO UPDATE SET version = excluded.version, \
+     belongs_to = excluded.belongs_to, registers = excluded.registers", {
+        organization: Key => SqlKey,
+        kind: String => Text,
+        id: Key => SqlKey,
+        version: i64 => BigInt,
+        belongs_to: Option<Key> => Nullable<SqlKey>,
+        registers: String => Text,
+    }
+
+    /// Adds service events.
+    events, IntoEvents, EventRow, "service_event", "", {
+        organization: Key => SqlKey,
+        id: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        site_id: Option<Key> => Nullable<SqlKey>,
+        kind: String => Text,
+        occurred_at: i64 => BigInt,
+        body: String => Text,
+    }
+
+    /// Adds private texts.
+    private_texts, IntoTexts, TextRow, "private_text", "", {
+        organization: Key => SqlKey,
+        edit_id: Key => SqlKey,
+        pointer: String => Text,
+        salt: Vec<u8> => Binary,
+        content: String => Text,
+    }
+
+    /// Writes states of units, new or changed; each of them once.
+    states, IntoStates, StateRow, "unit_state",
+    "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
+     standing_site = excluded.standing_site, folded_at = excluded.folded_at, folded_with = excluded.folded_with, \
+     changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        home_site: Key => SqlKey,
+        standing_site: Key => SqlKey,
+        folded_at: i64 => BigInt,
+        folded_with: String => Text,
+        changed_at: i64 => BigInt,
+        next_at: i64 => BigInt,
+        steps: String => Text,
+    }
+
+    /// Writes due items, new or changed; each of them once.
+    items, IntoItems, ItemRow, "due_item",
+    "ON CONFLICT (organization, unit_id, schedule_id, task) DO UPDATE SET home_site = excluded.home_site, \
+     standing_site = excluded.standing_site, state = excluded.state, reason = excluded.reason, due_at = excluded.due_at", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        schedule_id: Key => SqlKey,
+        task: String => Text,
+        home_site: Key => SqlKey,
+        standing_site: Key => SqlKey,
+        state: String => Text,
+        reason: Option<String> => Nullable<Text>,
+        due_at: i64 => BigInt,
+    }
+
+    /// Keeps what due items were.
+    items_before, IntoBefore, BeforeRow, "due_item_before", "ON CONFLICT DO NOTHING", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        schedule_id: Key => SqlKey,
+        task: String => Text,
+        until: i64 => BigInt,
+        state: Option<String> => Nullable<Text>,
+        reason: Option<String> => Nullable<Text>,
+        due_at: i64 => BigInt,
+    }
+}

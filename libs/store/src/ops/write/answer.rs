@@ -1,0 +1,147 @@
+//! What the author of an edit is answered.
+
+use model::{
+    Instant, Zone,
+    edit::{RecordKind, Target},
+    event::{Details, ServiceEvent},
+};
+
+use super::super::super::Conn;
+use super::super::{
+    editions, events,
+    log::LogRow,
+    private_texts::{self, Texts},
+    records, replay,
+    units::{self, Context},
+};
+use super::{
+    Planned, Wrote,
+    fold::{Answers, warning},
+    judge::Judged,
+};
+use crate::{
+    command::{Outcome, Warning, Written},
+    error::{Result, StoreError},
+    key::Key,
+    view::EditionView,
+};
+
+/// One outcome for each edit, in order.
+pub(super) fn outcomes(
+    conn: &mut Conn,
+    organization: Key,
+    judged: Vec<Judged>,
+    planned: &[Planned],
+    answers: &Answers,
+) -> Result<Vec<Outcome>> {
+    let texts = texts_of(conn, organization, planned)?;
+    let outcome = |judged: Judged| match judged {
+        Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
+        Judged::Planned(at) => {
+            let planned = planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+            new(conn, organization, planned, &texts, answers).map(Outcome::Applied)
+        }
+        Judged::Repeat(row) => repeated(conn, organization, &row).map(Outcome::AlreadyApplied),
+    };
+    judged.into_iter().map(outcome).collect()
+}
+
+/// The private texts that these rows' answers show.
+fn texts_of(conn: &mut Conn, organization: Key, planned: &[Planned]) -> Result<Texts> {
+    let mut texts = Texts::new();
+    let mut shown = Vec::new();
+    for planned in planned {
+        for sealed in &planned.sealed {
+            let text = (sealed.salt.to_vec(), String::from(&*sealed.text));
+            texts.insert((planned.row.edit_id, sealed.pointer.clone()), text);
+        }
+        if let Wrote::Record(target, stored) = &planned.wrote {
+            shown.extend(records::sealing_edits(target.kind(), &stored.record));
+        }
+    }
+    let own: Vec<Key> = planned.iter().map(|planned| planned.row.edit_id).collect();
+    shown.retain(|edit| !own.contains(edit));
+    texts.extend(private_texts::of_edits(conn, organization, &shown)?);
+    Ok(texts)
+}
+
+/// What a row of this transaction wrote.
+fn new(
+    conn: &mut Conn,
+    organization: Key,
+    planned: &Planned,
+    texts: &Texts,
+    answers: &Answers,
+) -> Result<Written> {
+    Ok(match &planned.wrote {
+        Wrote::Record(target, stored) => {
+            Written::Record(records::joined(target.kind(), target.uuid(), stored, texts))
+        }
+        Wrote::Edition(view) => Written::Edition(view.clone()),
+        Wrote::Event(event) => {
+            let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
+            let row = events::EventRow::new(organization, event, at, planned.row.body.clone());
+            let (recorded_at, author) = (planned.row.recorded_at, planned.row.author);
+            let view = events::view(&(row, recorded_at, author, planned.row.content_hash.clone()), texts)?;
+            let mut warnings: Vec<Warning> = answers.set_aside.get(&event.id).cloned().into_iter().collect();
+            warnings.extend(out_of_force(conn, organization, event)?);
+            Written::Event(view, warnings)
+        }
+    })
+}
+
+/// What an earlier row wrote, as it was when the row was written: a repeat gets the first answer.
+fn repeated(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Written> {
+    let gone = || StoreError::corrupt("log row")(&"what it wrote is missing");
+    let target = match RecordKind::parse(&row.record_kind).ok_or_else(gone)? {
+        RecordKind::ServiceEvent => {
+            let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
+            let mut warnings = warnings_then(conn, organization, row)?;
+            warnings.extend(out_of_force(conn, organization, &events::read(&row.body)?)?);
+            return Ok(Written::Event(view, warnings));
+        }
+        RecordKind::Edition => {
+            return editions::find(conn, organization, row.record_id.id())?
+                .map(Written::Edition)
+                .ok_or_else(gone);
+        }
+        RecordKind::Organization => Target::Organization(row.record_id.id()),
+        RecordKind::Site => Target::Site(row.record_id.id()),
+        RecordKind::Schedule => Target::Schedule(row.record_id.id()),
+        RecordKind::Unit => Target::Unit(row.record_id.id()),
+        RecordKind::Person => Target::Person(row.record_id.id()),
+        RecordKind::Grant => Target::Grant(row.record_id.id()),
+    };
+    let stored = replay::record(conn, organization, target, row.seq)?;
+    records::view(conn, organization, target, &stored).map(Written::Record)
+}
+
+/// What was doubtful about an event when it was recorded.
+fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec<Warning>> {
+    let Some(unit) = row.unit_id.filter(|_| row.record_kind == RecordKind::ServiceEvent.as_str()) else {
+        return Ok(Vec::new());
+    };
+    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), row.seq)? else {
+        return Ok(Vec::new());
+    };
+    let context = Context::of_unit(conn, organization, &unit)?;
+    let state = units::refold(&unit, &context)?;
+    let of_event = state.set_aside().iter().filter(|reading| Key::from(reading.event_id) == row.record_id);
+    Ok(of_event.map(|reading| warning(reading.suggested)).collect())
+}
+
+/// An adoption from a day on which the edition's publisher does not have it in force.
+fn out_of_force(conn: &mut Conn, organization: Key, event: &ServiceEvent) -> Result<Option<Warning>> {
+    let Details::Adoption(adoption) = &event.details else { return Ok(None) };
+    let found: Option<EditionView> = editions::find(conn, organization, adoption.edition_id)?;
+    let Some(found) = found else { return Ok(None) };
+    let from = adoption.effective_from.unwrap_or_else(|| event.occurred.when.date(&Zone::utc()));
+    let begun = from >= found.edition.effective_from;
+    let ended = found.edition.effective_until.is_some_and(|until| from >= until);
+    Ok((!begun || ended).then(|| Warning {
+        code: "edition_not_in_force",
+        pointer: "/edition_id",
+        detail: "The edition's own dates do not cover the day from which it is adopted; it holds for the unit all the same.".into(),
+        suggested_meter_hours: None,
+    }))
+}

@@ -1,0 +1,199 @@
+//! What the transaction has read: in bulk before it judges, and one by one where an edit turns out to name more.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use model::{
+    Code, EditionId, PersonId, SiteId, UnitId, Zone,
+    edit::{Action, Target},
+    event::{Details, ServiceEvent},
+    site::SiteFields,
+    unit::UnitFields,
+};
+
+use super::super::super::Conn;
+use super::super::{
+    editions, events,
+    folds::{self, StateRow},
+    log::{self, LogRow},
+    records::{self, Stored},
+};
+use crate::{command::Command, error::Result, key::Key, view::EditionView};
+
+/// Everything read so far; what was looked for and is not there is known too.
+pub(super) struct Known {
+    organization: Key,
+    earlier: BTreeMap<Key, Option<LogRow>>,
+    records: BTreeMap<Target, Option<Stored>>,
+    states: BTreeMap<UnitId, Option<StateRow>>,
+    fields: BTreeMap<UnitId, UnitFields>,
+    zones: BTreeMap<SiteId, Option<Zone>>,
+    editions: BTreeMap<EditionId, Option<EditionView>>,
+    jobs: BTreeSet<String>,
+}
+
+impl Known {
+    /// Reads what the edits of a command name.
+    pub(super) fn load(conn: &mut Conn, command: &Command) -> Result<Self> {
+        let organization = Key::from(command.organization);
+        let mut known = Self {
+            organization,
+            earlier: BTreeMap::new(),
+            records: BTreeMap::new(),
+            states: BTreeMap::new(),
+            fields: BTreeMap::new(),
+            zones: BTreeMap::new(),
+            editions: BTreeMap::new(),
+            jobs: BTreeSet::new(),
+        };
+        let actions = || command.edits.iter().map(|proposal| &proposal.edit.action);
+        let events =
+            || actions().filter_map(|action| if let Action::Event(e) = action { Some(&**e) } else { None });
+        known.load_earlier(conn, command)?;
+        let mut targets: BTreeSet<Target> = actions().flat_map(targets_of).collect();
+        let units: BTreeSet<UnitId> = targets
+            .iter()
+            .filter_map(|target| if let Target::Unit(id) = target { Some(*id) } else { None })
+            .collect();
+        known.load_states(conn, &units)?;
+        let standing =
+            known.states.values().flatten().flat_map(|state| [state.home_site, state.standing_site]);
+        targets.extend(standing.map(|site| Target::Site(site.id())));
+        let mut found = records::some(conn, organization, &targets)?;
+        known.records = targets.into_iter().map(|target| (target, found.remove(&target))).collect();
+        let jobs: BTreeSet<&Code> = events().flat_map(jobs_of).collect();
+        if !jobs.is_empty() {
+            known.jobs = editions::known_jobs(conn, organization, &jobs)?;
+        }
+        Ok(known)
+    }
+
+    fn load_earlier(&mut self, conn: &mut Conn, command: &Command) -> Result<()> {
+        let edits: Vec<Key> = command.edits.iter().map(|proposal| Key::from(proposal.edit.id)).collect();
+        self.earlier = edits.iter().map(|edit| (*edit, None)).collect();
+        for row in log::of_edits(conn, self.organization, &edits)? {
+            self.earlier.insert(row.edit_id, Some(row));
+        }
+        Ok(())
+    }
+
+    fn load_states(&mut self, conn: &mut Conn, units: &BTreeSet<UnitId>) -> Result<()> {
+        self.states.extend(units.iter().map(|unit| (*unit, None)));
+        let keys: Vec<Key> = units.iter().map(|unit| Key::from(*unit)).collect();
+        for state in folds::states_of(conn, self.organization, &keys)? {
+            self.states.insert(state.unit_id.id(), Some(state));
+        }
+        Ok(())
+    }
+
+    /// The row of an edit, if it was recorded before.
+    pub(super) fn earlier(&mut self, conn: &mut Conn, edit: Key) -> Result<Option<&LogRow>> {
+        if !self.earlier.contains_key(&edit) {
+            let row = log::of_edits(conn, self.organization, &[edit])?.pop();
+            self.earlier.insert(edit, row);
+        }
+        Ok(self.earlier.get(&edit).and_then(Option::as_ref))
+    }
+
+    /// A record, as it is by now.
+    pub(super) fn record(&mut self, conn: &mut Conn, target: Target) -> Result<Option<&Stored>> {
+        if !self.records.contains_key(&target) {
+            let stored = records::find(conn, self.organization, target)?;
+            self.records.insert(target, stored);
+        }
+        Ok(self.records.get(&target).and_then(Option::as_ref))
+    }
+
+    /// Notes what an edit of this transaction made of a record.
+    pub(super) fn changed(&mut self, target: Target, stored: Stored) {
+        match target {
+            Target::Site(site) => drop(self.zones.remove(&site)),
+            Target::Unit(unit) => drop(self.fields.remove(&unit)),
+            _ => {}
+        }
+        self.records.insert(target, Some(stored));
+    }
+
+    /// The stored state of a unit, as it was before this transaction.
+    pub(super) fn state(&mut self, conn: &mut Conn, unit: UnitId) -> Result<Option<&StateRow>> {
+        if !self.states.contains_key(&unit) {
+            self.load_states(conn, &[unit].into())?;
+        }
+        Ok(self.states.get(&unit).and_then(Option::as_ref))
+    }
+
+    /// The sites that had a unit in scope before this transaction; none for a new unit.
+    pub(super) fn scope(&mut self, conn: &mut Conn, unit: UnitId) -> Result<BTreeSet<SiteId>> {
+        let state = self.state(conn, unit)?;
+        Ok(state
+            .map(|state| BTreeSet::from([state.home_site.id(), state.standing_site.id()]))
+            .unwrap_or_default())
+    }
+
+    /// The fields of a unit that is there.
+    pub(super) fn unit_fields(&mut self, conn: &mut Conn, unit: UnitId) -> Result<Option<UnitFields>> {
+        if let Some(fields) = self.fields.get(&unit) {
+            return Ok(Some(fields.clone()));
+        }
+        let Some(stored) = self.record(conn, Target::Unit(unit))? else { return Ok(None) };
+        let fields = records::fields(&stored.record, UnitFields::read)?;
+        self.fields.insert(unit, fields.clone());
+        Ok(Some(fields))
+    }
+
+    /// The zone of a site, if it is there and has one.
+    pub(super) fn zone(&mut self, conn: &mut Conn, site: SiteId) -> Result<Option<&Zone>> {
+        if !self.zones.contains_key(&site) {
+            let stored = self.record(conn, Target::Site(site))?;
+            let fields =
+                stored.map(|stored| records::fields(&stored.record, SiteFields::read)).transpose()?;
+            self.zones.insert(site, fields.and_then(|fields| fields.zone));
+        }
+        Ok(self.zones.get(&site).and_then(Option::as_ref))
+    }
+
+    /// An edition.
+    pub(super) fn edition(&mut self, conn: &mut Conn, id: EditionId) -> Result<Option<&EditionView>> {
+        if !self.editions.contains_key(&id) {
+            let edition = editions::find(conn, self.organization, id)?;
+            self.editions.insert(id, edition);
+        }
+        Ok(self.editions.get(&id).and_then(Option::as_ref))
+    }
+
+    /// Whether some edition names this job.
+    pub(super) fn has_job(&self, job: &Code) -> bool {
+        self.jobs.contains(job.as_str())
+    }
+
+    /// What an edition of this transaction brings.
+    pub(super) fn added(&mut self, view: EditionView) {
+        self.jobs.extend(editions::jobs_of(&view.edition).into_iter().map(|job| job.as_str().to_owned()));
+        self.editions.insert(view.id, Some(view));
+    }
+}
+
+/// The records that an action writes or names.
+fn targets_of(action: &Action) -> Vec<Target> {
+    match action {
+        Action::Create { target, fields } | Action::Set { target, fields } => {
+            let site = fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).map(Target::Site);
+            let person = fields.get("person_id").and_then(|id| PersonId::read(id).ok()).map(Target::Person);
+            std::iter::once(*target).chain(site).chain(person).collect()
+        }
+        Action::Event(event) => {
+            let site = events::site_of(event).map(Target::Site);
+            let schedule = match &event.details {
+                Details::Adoption(adoption) => Some(Target::Schedule(adoption.schedule_id)),
+                _ => None,
+            };
+            let person = event.on_behalf_of.map(Target::Person);
+            std::iter::once(Target::Unit(event.unit_id)).chain(site).chain(schedule).chain(person).collect()
+        }
+        Action::Edition { schedule, .. } => vec![Target::Schedule(*schedule)],
+    }
+}
+
+fn jobs_of(event: &ServiceEvent) -> impl Iterator<Item = &Code> {
+    let service = if let Details::Service(service) = &event.details { Some(service) } else { None };
+    service.into_iter().flat_map(|service| service.jobs.iter().map(|done| &done.job))
+}

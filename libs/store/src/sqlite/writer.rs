@@ -1,0 +1,242 @@
+//! The one thread that writes to SQLite. What waits is written in groups with one flush to disk for all: each write is a
+//! savepoint of its own, and nobody is answered before the group is committed.
+
+use std::{
+    collections::VecDeque,
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel},
+    thread,
+    time::{Duration, Instant},
+};
+
+use diesel::connection::{AnsiTransactionManager as Transactions, TransactionManager};
+
+use super::{Conn, door::connect};
+use crate::error::{Result, StoreError};
+
+/// A write within a group, run without a connection if there can be no group; what it gives is called with whether the
+/// group was committed.
+pub(super) type Job = Box<dyn FnOnce(Option<&mut Conn>) -> Answer + Send>;
+type Answer = Box<dyn FnOnce(bool)>;
+
+/// Whether somebody waits for a write.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Urgency {
+    /// A request does.
+    Request,
+    /// Nobody does: it comes after all requests.
+    Chore,
+}
+
+/// A group is closed after so many requests,
+const GROUP_MOST: usize = 64;
+/// or so long after it was begun.
+const GROUP_TIME: Duration = Duration::from_millis(5);
+/// Chores are done for so long before requests are looked for again.
+const CHORES_TIME: Duration = Duration::from_millis(10);
+
+/// The way to the thread that writes.
+#[derive(Clone)]
+pub(super) struct Writer(SyncSender<(Urgency, Job)>);
+
+impl Writer {
+    /// Starts the thread; `queue` writes may stand before it.
+    pub(super) fn start(file: &str, queue: usize) -> Result<Self> {
+        let conn = connect(file)?;
+        let (sender, jobs) = sync_channel(queue);
+        let file = file.to_owned();
+        thread::Builder::new()
+            .name("store-writer".into())
+            .spawn(move || Thread { file, conn, jobs, chores: VecDeque::new() }.run())
+            .map_err(|e| StoreError::Unreachable(e.to_string()))?;
+        Ok(Self(sender))
+    }
+
+    pub(super) fn send(&self, urgency: Urgency, job: Job) -> Result<()> {
+        self.0.try_send((urgency, job)).map_err(|error| match error {
+            TrySendError::Full(_) => StoreError::Busy,
+            TrySendError::Disconnected(_) => StoreError::Stopped,
+        })
+    }
+}
+
+struct Thread {
+    file: String,
+    conn: Conn,
+    jobs: Receiver<(Urgency, Job)>,
+    chores: VecDeque<Job>,
+}
+
+impl Thread {
+    fn run(mut self) {
+        while let Some(first) = self.next() {
+            if self.group(first).is_err() {
+                // A connection on which a write panicked or a group was lost is not trusted again.
+                let Ok(fresh) = connect(&self.file) else { return };
+                self.conn = fresh;
+            }
+        }
+    }
+
+    /// The next write, requests first; nothing when nobody can send one any more.
+    fn next(&mut self) -> Option<(Urgency, Job)> {
+        loop {
+            let came = if self.chores.is_empty() {
+                self.jobs.recv().map_err(|_| TryRecvError::Disconnected)
+            } else {
+                self.jobs.try_recv()
+            };
+            match came {
+                Ok((Urgency::Request, job)) => return Some((Urgency::Request, job)),
+                Ok((Urgency::Chore, job)) => self.chores.push_back(job),
+                Err(_) => return self.chores.pop_front().map(|job| (Urgency::Chore, job)),
+            }
+        }
+    }
+
+    /// Writes one group: what waits of the first one's urgency, as far as the bounds of a group allow.
+    fn group(&mut self, (urgency, first): (Urgency, Job)) -> std::result::Result<(), Lost> {
+        let began = Instant::now();
+        // It takes the write lock at once, because a reader's snapshot cannot be upgraded.
+        if let Err(error) = Transactions::begin_transaction_sql(&mut self.conn, "BEGIN IMMEDIATE") {
+            tracing::warn!(%error, "a group of writes could not begin");
+            first(None)(false);
+            return Ok(());
+        }
+        let mut answers = Vec::new();
+        let done = self.fill(urgency, first, began, &mut answers).and_then(|()| {
+            Transactions::commit_transaction(&mut self.conn).map_err(|error| {
+                tracing::error!(%error, "a group of writes was not committed");
+                Lost
+            })
+        });
+        for answer in answers {
+            answer(done.is_ok());
+        }
+        done
+    }
+
+    fn fill(
+        &mut self,
+        urgency: Urgency,
+        first: Job,
+        began: Instant,
+        answers: &mut Vec<Answer>,
+    ) -> std::result::Result<(), Lost> {
+        let mut job = Some(first);
+        while let Some(write) = job.take() {
+            match catch_unwind(AssertUnwindSafe(|| write(Some(&mut self.conn)))) {
+                Ok(answer) => answers.push(answer),
+                Err(_) => {
+                    tracing::error!("a write panicked; its group was given up");
+                    return Err(Lost);
+                }
+            }
+            job = match urgency {
+                Urgency::Request if answers.len() >= GROUP_MOST || began.elapsed() >= GROUP_TIME => None,
+                Urgency::Request => self.waiting_request(),
+                Urgency::Chore if began.elapsed() >= CHORES_TIME => None,
+                Urgency::Chore => self.chores.pop_front(),
+            };
+        }
+        Ok(())
+    }
+
+    fn waiting_request(&mut self) -> Option<Job> {
+        loop {
+            match self.jobs.try_recv().ok()? {
+                (Urgency::Request, job) => return Some(job),
+                (Urgency::Chore, job) => self.chores.push_back(job),
+            }
+        }
+    }
+}
+
+/// A group came to nothing.
+struct Lost;
+
+#[cfg(test)]
+mod tests {
+    use std::sync::mpsc::channel;
+
+    use diesel::connection::SimpleConnection;
+
+    use super::*;
+
+    fn job(sql: &'static str, told: SyncSender<bool>) -> Job {
+        Box::new(move |conn| {
+            let written = conn.is_some_and(|conn| conn.batch_execute(sql).is_ok());
+            Box::new(move |committed| assert!(told.send(written && committed).is_ok()))
+        })
+    }
+
+    /// Holds the writer until the returned sender is dropped, so that what is sent meanwhile forms one group.
+    fn hold(writer: &Writer) -> std::sync::mpsc::Sender<()> {
+        let (go, gone) = channel::<()>();
+        let (entered, inside) = channel();
+        let holding: Job = Box::new(move |_| {
+            let _ = entered.send(());
+            let _ = gone.recv();
+            Box::new(|_| {})
+        });
+        assert!(writer.send(Urgency::Request, holding).is_ok());
+        inside.recv().unwrap();
+        go
+    }
+
+    #[test]
+    fn a_group_that_is_not_committed_is_told_to_all_of_it_and_hurts_no_other() {
+        let folder = tempfile::tempdir().unwrap();
+        let address = format!("sqlite:{}", folder.path().join("keepstart.db").display());
+        crate::migrate(&address.parse().unwrap()).unwrap();
+        let file = super::super::door::existing(&folder.path().join("keepstart.db").display().to_string());
+        let writer = Writer::start(&file, 16).ok().unwrap();
+        let good = "INSERT INTO secret VALUES ('a', x'00')";
+        // Breaks the commit, not the statement.
+        let bad = "PRAGMA defer_foreign_keys = ON; INSERT INTO feed SELECT x'01', x'01', 1, NULL, 'site', x'01'; \
+                   INSERT INTO change_log (organization, seq, recorded_at, row_kind, channel, edit_id, format, record_kind, \
+                   record_id, author, stamp_raw, stamp_effective, body, content_hash, leaf_hash) \
+                   VALUES (x'01', 1, 1, 'edit', 'rest', x'01', 1, 'site', x'01', x'01', '', '', '', x'', x'')";
+        for (name, second, expected) in
+            [("both stand", "SELECT 1", [true, true]), ("one breaks the commit", bad, [false, false])]
+        {
+            let go = hold(&writer);
+            let (told, heard) = sync_channel(2);
+            let (told_too, heard_too) = sync_channel(2);
+            let first = if name == "both stand" { good } else { "DELETE FROM secret" };
+            assert!(writer.send(Urgency::Request, job(first, told)).is_ok());
+            assert!(writer.send(Urgency::Request, job(second, told_too)).is_ok());
+            drop(go);
+            assert_eq!([heard.recv().unwrap(), heard_too.recv().unwrap()], expected, "{name}");
+        }
+        let (told, heard) = sync_channel(1);
+        let again = "INSERT INTO secret VALUES ('b', x'00')";
+        assert!(writer.send(Urgency::Request, job(again, told)).is_ok());
+        assert!(heard.recv().unwrap(), "the writer goes on");
+        let mut conn = connect(&file).ok().unwrap();
+        // What the lost group deleted is still there: the second insert of it collides.
+        assert!(conn.batch_execute(good).is_err());
+    }
+
+    #[test]
+    fn chores_come_after_requests() {
+        let folder = tempfile::tempdir().unwrap();
+        let address = format!("sqlite:{}", folder.path().join("keepstart.db").display());
+        crate::migrate(&address.parse().unwrap()).unwrap();
+        let file = super::super::door::existing(&folder.path().join("keepstart.db").display().to_string());
+        let writer = Writer::start(&file, 16).ok().unwrap();
+        let go = hold(&writer);
+        let (told, heard) = channel();
+        for (name, urgency) in [("chore", Urgency::Chore), ("a", Urgency::Request), ("b", Urgency::Request)] {
+            let told = told.clone();
+            let job: Job = Box::new(move |_| {
+                let _ = told.send(name);
+                Box::new(|_| {})
+            });
+            assert!(writer.send(urgency, job).is_ok());
+        }
+        drop(go);
+        let order: Vec<_> = (0..3).map(|_| heard.recv().unwrap()).collect();
+        assert_eq!(order, ["a", "b", "chore"]);
+    }
+}
