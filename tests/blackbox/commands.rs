@@ -22,6 +22,7 @@ on_both!(from_nothing_to_a_first_request);
 /// How long a command that has nothing to do may take.
 const PATIENCE: Duration = Duration::from_secs(20);
 
+const CONFIG: &[&str] = &["KEEPSTART_CONFIG"];
 const DATABASE: &[&str] = &["DATABASE_URL"];
 const TRUST: &[&str] = &["KEEPSTART_ISSUER", "KEEPSTART_AUDIENCE"];
 const NETWORK: &[&str] = &[
@@ -38,13 +39,13 @@ const ASKED: &[&str] = &["--help", "--check", "--name", "--person", "--organizat
 #[test]
 fn help_lists_every_setting_with_its_variable() {
     let commands: &[(&str, &[&[&str]])] = &[
-        ("serve", &[DATABASE, TRUST, NETWORK, &["KEEPSTART_JWKS", "KEEPSTART_CLOCK"]]),
-        ("migrate", &[DATABASE]),
+        ("serve", &[CONFIG, DATABASE, TRUST, NETWORK, &["KEEPSTART_JWKS", "KEEPSTART_CLOCK"]]),
+        ("migrate", &[CONFIG, DATABASE]),
         ("demo", &[TRUST, NETWORK, &["KEEPSTART_DEMO_FOLDER", "KEEPSTART_DEMO_DATA"]]),
-        ("rebuild", &[DATABASE]),
+        ("rebuild", &[CONFIG, DATABASE]),
         ("openapi", &[]),
-        ("organization", &[DATABASE, TRUST, &["KEEPSTART_SIGNING_KEY"]]),
-        ("token", &[TRUST, &["KEEPSTART_SIGNING_KEY"]]),
+        ("organization", &[CONFIG, DATABASE, TRUST, &["KEEPSTART_SIGNING_KEY"]]),
+        ("token", &[CONFIG, TRUST, &["KEEPSTART_SIGNING_KEY"]]),
         ("key", &[]),
     ];
     let mut failures = Vec::new();

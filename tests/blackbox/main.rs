@@ -11,10 +11,14 @@
 mod access;
 mod answers;
 mod bad_input;
+mod batch;
 mod commands;
 mod conditional;
+mod config;
 mod demo;
 mod description;
+mod dry_run;
+mod due_summary;
 mod fence;
 mod frame;
 mod instances;

@@ -30,7 +30,7 @@ const BANNED: [(&str, &str, &str); 8] = [
     ("ring", "", "one provider of cryptography for all: aws-lc-rs"),
     ("chrono", "", "jiff is the one library for time"),
     ("time", "0.1.", "jiff is the one library for time, and this one is unsound in threads"),
-    ("serde_yaml", "", "nobody maintains it; configuration is flags and the environment, data is JSON"),
+    ("serde_yaml", "", "nobody maintains it; configuration is flags, the environment and TOML, data is JSON"),
     ("rsa", "", "its timing gives private keys away; our own tokens are EdDSA"),
 ];
 

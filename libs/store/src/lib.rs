@@ -62,7 +62,10 @@ use self::{
     key::Key,
     locks::{Attempt, Locks},
     report::Report,
-    view::{Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, UnitDue},
+    view::{
+        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, SiteQuery,
+        SiteRow, UnitDue,
+    },
 };
 
 /// How often a write is run again because reading named more records to lock.
@@ -298,8 +301,16 @@ impl Store {
 
     /// A page of due items, and how many of the units asked about are stale.
     pub async fn due(&self, query: DueQuery) -> Result<(Page<DueRow>, usize)> {
-        through!(self, read for Key::from(query.organization), |conn, ops| {
-            Ok((ops::due::list(conn, &query)?, ops::contexts::pending(conn, &query)?))
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            Ok((ops::due::list(conn, &query)?, ops::contexts::pending(conn, &query.filter)?))
+        })
+    }
+
+    /// A page of sites with how many due items stand there, in each state, and how many of the units asked about are
+    /// stale.
+    pub async fn due_by_site(&self, query: SiteQuery) -> Result<(Page<SiteRow>, usize)> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            Ok((ops::due::by_site(conn, &query)?, ops::contexts::pending(conn, &query.filter)?))
         })
     }
 

@@ -1,6 +1,9 @@
 //! What readers are given.
 
-use std::{collections::BTreeSet, fmt};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fmt,
+};
 
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
@@ -113,11 +116,9 @@ pub struct EventQuery {
 
 /// Which due items are asked for.
 #[derive(Clone, Debug)]
-pub struct DueQuery {
+pub struct DueFilter {
     /// The tenant.
     pub organization: OrganizationId,
-    /// The instant that the list is about.
-    pub as_of: Instant,
     /// Only at these sites (home, or where the unit stands); absent means everywhere.
     pub sites: Option<Vec<SiteId>>,
     /// Only this site of those.
@@ -130,12 +131,43 @@ pub struct DueQuery {
     pub states: Vec<DueState>,
     /// Only items that are due before this instant, given no new data.
     pub due_before: Option<Instant>,
+}
+
+/// Which page of a list of due items is asked for.
+#[derive(Clone, Debug)]
+pub struct DueQuery {
+    /// The items.
+    pub filter: DueFilter,
+    /// The instant that the list is about.
+    pub as_of: Instant,
     /// Latest first.
     pub descending: bool,
     /// The last item of the page before.
     pub after: Option<DuePlace>,
     /// At most so many.
     pub limit: usize,
+}
+
+/// Which page of due items counted by site is asked for.
+#[derive(Clone, Debug)]
+pub struct SiteQuery {
+    /// The items.
+    pub filter: DueFilter,
+    /// The instant that the counts are about.
+    pub as_of: Instant,
+    /// The last site of the page before.
+    pub after: Option<SiteId>,
+    /// At most so many sites.
+    pub limit: usize,
+}
+
+/// How many due items stand at a site.
+#[derive(Clone, Debug)]
+pub struct SiteRow {
+    /// The site.
+    pub site: SiteId,
+    /// Items by state; a state without items may be absent.
+    pub counts: BTreeMap<DueState, u64>,
 }
 
 /// The place of an item in a list of due items.

@@ -1,9 +1,6 @@
 //! Answers: representations, their tags, pages.
 
-use actix_web::{
-    HttpRequest, HttpResponse,
-    http::{StatusCode, header},
-};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder, http::header};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use store::view::{EditionView, EventView, RecordView};
@@ -11,6 +8,7 @@ use utoipa::ToSchema;
 
 use crate::{
     extract::if_none_match_is,
+    intake::Fate,
     problem::{ApiError, ApiResult},
 };
 
@@ -69,14 +67,33 @@ pub(crate) fn one(request: &HttpRequest, value: &Value, etag: &str) -> HttpRespo
     HttpResponse::Ok().insert_header((header::ETAG, etag.to_owned())).json(value)
 }
 
-/// One thing that was just written: 201 with its address, or 200 where it was there before.
-pub(crate) fn written(value: &Value, etag: &str, location: Option<String>) -> HttpResponse {
-    let status = if location.is_some() { StatusCode::CREATED } else { StatusCode::OK };
-    let mut response = HttpResponse::build(status);
-    response.insert_header((header::ETAG, etag.to_owned()));
-    if let Some(location) = location {
+/// The header of an answer to a dry run, which says what the real request would have come to.
+pub(crate) const DRY_RUN: &str = "Keepstart-Dry-Run";
+
+/// One thing that was just made: 201 with its address, or 200 where it was there before.
+pub(crate) fn made(fate: Fate, value: &Value, etag: &str, location: String) -> HttpResponse {
+    let mut response = match fate {
+        Fate::New => HttpResponse::Created(),
+        Fate::Repeat | Fate::WouldBeNew | Fate::WouldBeRepeat => HttpResponse::Ok(),
+    };
+    if fate == Fate::New {
         response.insert_header((header::LOCATION, location));
     }
+    with_tag(response, fate, value, etag)
+}
+
+/// One thing that was just changed.
+pub(crate) fn changed(fate: Fate, value: &Value, etag: &str) -> HttpResponse {
+    with_tag(HttpResponse::Ok(), fate, value, etag)
+}
+
+/// What was not written has no tag by which it could be changed.
+fn with_tag(mut response: HttpResponseBuilder, fate: Fate, value: &Value, etag: &str) -> HttpResponse {
+    match fate {
+        Fate::New | Fate::Repeat => response.insert_header((header::ETAG, etag.to_owned())),
+        Fate::WouldBeNew => response.insert_header((DRY_RUN, "applied")),
+        Fate::WouldBeRepeat => response.insert_header((DRY_RUN, "already_applied")),
+    };
     response.json(value)
 }
 

@@ -165,9 +165,10 @@ impl Import<'_> {
         let explain =
             |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
         let proposal = intake::keyed(proposal, None).map_err(explain)?;
-        let done =
-            intake::submit(self.state, &self.importer, Channel::Import, proposal).await.map_err(explain)?;
-        self.counts.new += usize::from(!done.repeat);
+        let done = intake::submit(self.state, &self.importer, Channel::Import, proposal, false)
+            .await
+            .map_err(explain)?;
+        self.counts.new += usize::from(done.fate == intake::Fate::New);
         Ok(done.written)
     }
 }

@@ -69,9 +69,14 @@ pub(crate) fn patch(
     Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen: Some(seen), salts })
 }
 
-/// A new service event.
+/// A new service event; `fallback` becomes its id where the body has none.
 pub(crate) fn new_event(body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
-    let (id, action) = match whole(&with_id(body, fallback), Mode::New, Posted::read)? {
+    event_with_id(&with_id(body, fallback), salts)
+}
+
+/// A new service event whose body has its id.
+pub(crate) fn event_with_id(body: &Value, salts: Vec<Salt>) -> Read<Proposal> {
+    let (id, action) = match whole(body, Mode::New, Posted::read)? {
         Posted::OfUnit(event) => (event.id, Action::Event(event)),
         Posted::OfModel(adoption) => (adoption.id, Action::ModelAdoption(adoption)),
     };
@@ -89,12 +94,48 @@ pub(crate) fn new_edition(schedule: ScheduleId, body: Value, fallback: EditId) -
     Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts: Vec::new() })
 }
 
-/// What was recorded, and whether by an earlier request.
+/// What an edit wrote, and when.
 pub(crate) struct Done {
     /// What it wrote.
     pub written: Written,
-    /// Whether this was a repeat.
-    pub repeat: bool,
+    /// Whether it was just written.
+    pub fate: Fate,
+}
+
+/// When what an edit asks for was written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Fate {
+    /// Just now.
+    New,
+    /// By an earlier request.
+    Repeat,
+    /// Not at all: this was a dry run.
+    WouldBeNew,
+    /// By an earlier request, as a dry run found out.
+    WouldBeRepeat,
+}
+
+/// Has edits judged and recorded in one transaction; one outcome for each, in order. A dry run records nothing.
+pub(crate) async fn submit_all(
+    state: &State,
+    caller: &Caller,
+    channel: Channel,
+    edits: Vec<Proposal>,
+    dry_run: bool,
+) -> ApiResult<Vec<Outcome>> {
+    if edits.is_empty() {
+        return Ok(Vec::new());
+    }
+    let command = Command {
+        organization: caller.organization(),
+        author: caller.person(),
+        channel,
+        now: caller.now(),
+        edits,
+        permit: caller.permit(),
+        dry_run,
+    };
+    Ok(state.store.write(command).await?)
 }
 
 /// Has one edit judged and recorded; what the store refuses becomes a problem.
@@ -103,22 +144,17 @@ pub(crate) async fn submit(
     caller: &Caller,
     channel: Channel,
     proposal: Proposal,
+    dry_run: bool,
 ) -> ApiResult<Done> {
-    let command = Command {
-        organization: caller.organization(),
-        author: caller.person(),
-        channel,
-        now: caller.now(),
-        edits: vec![proposal],
-        permit: caller.permit(),
-        dry_run: false,
+    let (written, fate) = match submit_all(state, caller, channel, vec![proposal], dry_run).await?.pop() {
+        Some(Outcome::Applied(written)) if dry_run => (written, Fate::WouldBeNew),
+        Some(Outcome::Applied(written)) => (written, Fate::New),
+        Some(Outcome::AlreadyApplied(written)) if dry_run => (written, Fate::WouldBeRepeat),
+        Some(Outcome::AlreadyApplied(written)) => (written, Fate::Repeat),
+        Some(Outcome::Refused(refusal)) => return Err(refused(refusal)),
+        None => return Err(ApiError::internal("an edit without an outcome")),
     };
-    match state.store.write(command).await?.pop() {
-        Some(Outcome::Applied(written)) => Ok(Done { written, repeat: false }),
-        Some(Outcome::AlreadyApplied(written)) => Ok(Done { written, repeat: true }),
-        Some(Outcome::Refused(refusal)) => Err(refused(refusal)),
-        None => Err(ApiError::internal("an edit without an outcome")),
-    }
+    Ok(Done { written, fate })
 }
 
 /// The service's stated action behind a change, for the decision who may do it.
@@ -143,7 +179,8 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
     }
 }
 
-fn refused(refusal: Refusal) -> ApiError {
+/// Why an edit was not recorded, as a problem.
+pub(crate) fn refused(refusal: Refusal) -> ApiError {
     match refusal {
         Refusal::NotFound => ApiError::new(ProblemKind::NotFound),
         Refusal::Forbidden => ApiError::new(ProblemKind::Forbidden),

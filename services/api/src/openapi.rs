@@ -103,6 +103,17 @@ pub(crate) struct IfNoneMatch {
     if_none_match: Option<String>,
 }
 
+/// Whether to write at all.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct DryRun {
+    /// `true`: judge everything as ever, answer 200 with what would be answered (or the same problem), and write
+    /// nothing. Such an answer has no ETag and no Location; its header `Keepstart-Dry-Run` says `applied`, or
+    /// `already_applied` where the request is a repeat, or on a batch `results`, which have it for each event.
+    dry_run: Option<bool>,
+}
+
 /// What makes a repeat of a creation safe.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Header)]
@@ -366,7 +377,7 @@ pub(crate) struct Events {
 
 /// Whether a count is left out because there is nothing to count.
 #[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
-fn is_zero(count: &usize) -> bool {
+pub(crate) fn is_zero(count: &usize) -> bool {
     *count == 0
 }
 
@@ -501,9 +512,7 @@ pub(crate) struct UnitDueItem {
     info(
         title = "Keepstart",
         version = "0.0.0",
-        description = "Keeps the maintenance records of generators over many sites, and works out from them what is due. \
-            Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
-            hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
+        description = include_str!("openapi/introduction.md")
     ),
     components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch, UnitModel)),
     security(("access_token" = [])),

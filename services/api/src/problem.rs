@@ -59,7 +59,7 @@ problems! {
     IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
     AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
-    TooLarge "content_too_large" 413 false "The body is too large" "Send at most 1 MiB.";
+    TooLarge "content_too_large" 413 false "The body is too large" "Send less: `errors` says how much is taken; a batch can be split.";
     UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH.";
     PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
     Internal "internal" 500 true "Something went wrong on our side" "Try again later; an edit keeps its id, so that it is recorded once.";
@@ -166,8 +166,8 @@ impl ApiError {
     }
 
     /// A body that is too large.
-    pub(crate) fn too_large() -> Self {
-        let flaw = Flaw::new("content_too_large", "A body has at most 1 MiB.");
+    pub(crate) fn too_large(mebibytes: usize) -> Self {
+        let flaw = Flaw::new("content_too_large", format!("A body has at most {mebibytes} MiB."));
         Self::new(Kind::TooLarge).errors(vec![FieldError::at("", flaw)])
     }
 

@@ -133,7 +133,8 @@ impl Provoker {
                 self.request(operation, &path, &changed, &[])
             }
             "content_too_large" => {
-                let large = vec![b' '; (1 << 20) + 1];
+                // A batch may be larger than other bodies.
+                let large = vec![b' '; (4 << 20) + 1];
                 self.boss.send(&method, &path, &[kind, ("if-match", "\"x\"")], Some(&large))
             }
             "unsupported_media_type" => {

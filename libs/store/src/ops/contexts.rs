@@ -22,7 +22,7 @@ use super::{
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::DueQuery,
+    view::DueFilter,
 };
 
 /// SQLite takes 32,766 bound values in a statement; a row has five.
@@ -280,8 +280,8 @@ pub(crate) fn are_behind(conn: &mut Conn, organization: Key, stored: &Versions) 
 }
 
 /// How many of the units that a list asks about are stale.
-pub(crate) fn pending(conn: &mut Conn, query: &DueQuery) -> Result<usize> {
-    let organization = Key::from(query.organization);
+pub(crate) fn pending(conn: &mut Conn, filter: &DueFilter) -> Result<usize> {
+    let organization = Key::from(filter.organization);
     let mut found = BTreeSet::new();
     for (context, version) in behind(conn, organization)? {
         let mut units = unit_context::table
@@ -296,10 +296,10 @@ pub(crate) fn pending(conn: &mut Conn, query: &DueQuery) -> Result<usize> {
             .filter(unit_context::version.lt(version))
             .select(unit_context::unit_id)
             .into_boxed();
-        if let Some(unit) = query.unit {
+        if let Some(unit) = filter.unit {
             units = units.filter(unit_context::unit_id.eq(Key::from(unit)));
         }
-        for sites in due::site_sets(query) {
+        for sites in due::site_sets(filter) {
             units = units.filter(
                 unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
             );
@@ -312,10 +312,10 @@ pub(crate) fn pending(conn: &mut Conn, query: &DueQuery) -> Result<usize> {
         .filter(unit_state::folded_with.lt(&with).or(unit_state::folded_with.gt(&with)))
         .select(unit_state::unit_id)
         .into_boxed();
-    if let Some(unit) = query.unit {
+    if let Some(unit) = filter.unit {
         outdated = outdated.filter(unit_state::unit_id.eq(Key::from(unit)));
     }
-    for sites in due::site_sets(query) {
+    for sites in due::site_sets(filter) {
         outdated = outdated
             .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
     }

@@ -141,6 +141,23 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     Ok(rows)
 }
 
+/// The number of the last row that was written together with this one; such rows stand one after another.
+pub(crate) fn last_of_group(conn: &mut Conn, row: &LogRow) -> Result<i64> {
+    let Some(group) = row.group_id else { return Ok(row.seq) };
+    let of_organization = change_log::table.filter(change_log::organization.eq(row.organization));
+    let next: Option<i64> = of_organization
+        .filter(change_log::seq.gt(row.seq))
+        .filter(change_log::group_id.ne(group).or(change_log::group_id.is_null()))
+        .order(change_log::seq)
+        .select(change_log::seq)
+        .first(conn)
+        .optional()?;
+    if let Some(next) = next {
+        return Ok(next - 1);
+    }
+    Ok(of_organization.order(change_log::seq.desc()).select(change_log::seq).first(conn)?)
+}
+
 /// Rows after `seq`, in order.
 pub(crate) fn after(conn: &mut Conn, organization: Key, seq: i64, limit: i64) -> Result<Vec<LogRow>> {
     Ok(change_log::table

@@ -90,6 +90,7 @@ tables! {
         changed_at -> BigInt,
         next_at -> BigInt,
         steps -> Text,
+        compact -> Nullable<Text>,
     }
     due_item (organization, unit_id, schedule_id, task) {
         organization -> SqlKey,
@@ -161,6 +162,7 @@ tables! {
 }
 
 diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
+diesel::allow_columns_to_appear_in_same_group_by_clause!(due_item::standing_site, due_item::state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
 diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);

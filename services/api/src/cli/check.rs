@@ -6,10 +6,12 @@ use anyhow::Result;
 use clap::Args;
 use store::Store;
 
-use super::{Database, block_on, say};
+use super::{Database, block_on, config::ConfigFile, say};
 
 #[derive(Args)]
 pub(super) struct Rebuild {
+    #[command(flatten)]
+    config: ConfigFile,
     #[command(flatten)]
     database: Database,
     /// Compare with what is stored and report each difference; nothing is changed.

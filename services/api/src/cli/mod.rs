@@ -1,6 +1,8 @@
-//! The command line: one file for each command. Everything is configured by flags or the environment.
+//! The command line: one file for each command. Everything is configured by flags, the
+//! environment, or a file.
 
 mod check;
+mod config;
 mod demo;
 mod people;
 mod serve;
@@ -8,7 +10,7 @@ mod serve;
 use std::process::ExitCode;
 
 use anyhow::Result;
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use store::Address;
 
 /// Keeps the maintenance records of generators, and works out what is due.
@@ -24,7 +26,7 @@ enum Command {
     /// Serve the API.
     Serve(serve::Serve),
     /// Bring the database's schema up to this version.
-    Migrate(Database),
+    Migrate(Migrate),
     /// Serve a demonstration fleet from a folder; made there at the first start.
     Demo(demo::Demo),
     /// Recompute every fold from the change log.
@@ -37,6 +39,14 @@ enum Command {
     Token(people::Token),
     /// Make a signing key, and the public key set that `serve` needs.
     Key(people::Key),
+}
+
+#[derive(Args)]
+struct Migrate {
+    #[command(flatten)]
+    config: config::ConfigFile,
+    #[command(flatten)]
+    database: Database,
 }
 
 /// Which database.
@@ -73,22 +83,30 @@ struct Trust {
 
 /// Runs the command line.
 pub fn run() -> ExitCode {
-    let outcome = match Cli::parse().command {
+    match parse().and_then(carry_out) {
+        Ok(code) => code,
+        Err(error) => {
+            say_wrong(&format!("keepstart-api: {error:#}"));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn parse() -> Result<Command> {
+    let matches = config::matches(Cli::command())?;
+    Ok(Cli::from_arg_matches(&matches)?.command)
+}
+
+fn carry_out(command: Command) -> Result<ExitCode> {
+    match command {
         Command::Serve(serve) => serve.run(),
-        Command::Migrate(database) => migrate(&database),
+        Command::Migrate(migrate) => self::migrate(&migrate.database),
         Command::Demo(demo) => demo.run(),
         Command::Rebuild(rebuild) => rebuild.run(),
         Command::Openapi => openapi(),
         Command::Organization(organization) => organization.run(),
         Command::Token(token) => token.run(),
         Command::Key(key) => key.run(),
-    };
-    match outcome {
-        Ok(code) => code,
-        Err(error) => {
-            say_wrong(&format!("keepstart-api: {error:#}"));
-            ExitCode::FAILURE
-        }
     }
 }
 
@@ -102,7 +120,7 @@ fn migrate(database: &Database) -> Result<ExitCode> {
 }
 
 fn openapi() -> Result<ExitCode> {
-    let text = crate::openapi::text()
+    let (text, _) = crate::openapi::text()
         .map_err(|error| anyhow::anyhow!("the description cannot be written: {error:?}"))?;
     say(text.trim_end());
     Ok(ExitCode::SUCCESS)

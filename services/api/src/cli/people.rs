@@ -7,7 +7,7 @@ use clap::Args;
 use model::{OrganizationId, PersonId};
 use serde_json::json;
 
-use super::{Database, Trust, block_on, say, serve};
+use super::{Database, Trust, block_on, config::ConfigFile, say, serve};
 use crate::{
     clock::Clock,
     setup,
@@ -16,6 +16,8 @@ use crate::{
 
 #[derive(Args)]
 pub(super) struct Organization {
+    #[command(flatten)]
+    config: ConfigFile,
     #[command(flatten)]
     database: Database,
     #[command(flatten)]
@@ -30,6 +32,8 @@ pub(super) struct Organization {
 
 #[derive(Args)]
 pub(super) struct Token {
+    #[command(flatten)]
+    config: ConfigFile,
     #[command(flatten)]
     signer: Signer,
     /// The organization's id.

@@ -11,7 +11,7 @@ use clap::{Args, ValueEnum};
 use model::{Instant, OrganizationId, UnitId};
 use store::{Address, Store};
 
-use super::{Database, Trust, say};
+use super::{Database, Trust, config::ConfigFile, say};
 use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State, tokens::Tokens};
 
 /// How often the stored states are moved on to the present.
@@ -25,6 +25,8 @@ const STOP_SECONDS: u64 = 30;
 
 #[derive(Args)]
 pub(super) struct Serve {
+    #[command(flatten)]
+    config: ConfigFile,
     #[command(flatten)]
     database: Database,
     #[command(flatten)]

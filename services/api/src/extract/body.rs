@@ -10,8 +10,8 @@ use serde_json::Value;
 use super::headers;
 use crate::problem::{ApiError, ApiResult, Kind};
 
-/// The most bytes of a body.
-pub(crate) const MOST: usize = 1 << 20;
+/// The most MiB of a body.
+const MOST: usize = 1;
 
 /// How long a body may take to come.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -23,8 +23,18 @@ pub(crate) const MERGE_PATCH: &str = "application/merge-patch+json";
 
 /// Reads the body as JSON of media type `media`.
 pub(crate) async fn json(request: &HttpRequest, payload: web::Payload, media: &str) -> ApiResult<Value> {
+    json_up_to(MOST, request, payload, media).await
+}
+
+/// The same of a body that may have as many MiB as `most`.
+pub(crate) async fn json_up_to(
+    most: usize,
+    request: &HttpRequest,
+    payload: web::Payload,
+    media: &str,
+) -> ApiResult<Value> {
     check_media(request, media)?;
-    let read = tokio::time::timeout(PATIENCE, bounded(request, payload)).await;
+    let read = tokio::time::timeout(PATIENCE, bounded(most, request, payload)).await;
     let bytes = read.map_err(|_| ApiError::new(Kind::TooSlow))??;
     json::parse(&bytes).map_err(|e| ApiError::json(e.detail))
 }
@@ -45,19 +55,20 @@ fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
     }
 }
 
-async fn bounded(request: &HttpRequest, mut payload: web::Payload) -> ApiResult<web::BytesMut> {
+async fn bounded(most: usize, request: &HttpRequest, mut payload: web::Payload) -> ApiResult<web::BytesMut> {
+    let bytes_at_most = most << 20;
     let stated = request
         .headers()
         .get(header::CONTENT_LENGTH)
         .and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
-    if stated.is_some_and(|length| length > MOST as u64) {
-        return Err(ApiError::too_large());
+    if stated.is_some_and(|length| length > bytes_at_most as u64) {
+        return Err(ApiError::too_large(most));
     }
     let mut bytes = web::BytesMut::new();
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|_| ApiError::json("The body broke off."))?;
-        if bytes.len() + chunk.len() > MOST {
-            return Err(ApiError::too_large());
+        if bytes.len() + chunk.len() > bytes_at_most {
+            return Err(ApiError::too_large(most));
         }
         bytes.extend_from_slice(&chunk);
     }

@@ -65,6 +65,16 @@ impl Params {
         found.map_or(LIMIT, |n| usize::try_from(n).unwrap_or(LIMIT_MOST).min(LIMIT_MOST))
     }
 
+    /// Whether the request only asks what would be answered.
+    pub(crate) fn dry_run(&mut self) -> bool {
+        let parse = |text: &str| match text {
+            "true" => Ok(true),
+            "false" => Ok(false),
+            _ => Err(Flaw::new("unknown_word", "This is true or false.")),
+        };
+        self.take("dry_run", parse).unwrap_or(false)
+    }
+
     /// The cursor, if the page is not the first.
     pub(crate) fn cursor(&mut self) -> Option<String> {
         self.raw("cursor")

@@ -47,6 +47,8 @@ operations! {
     read_unit_due
     readyz
     record_service_event
+    record_service_events
+    summarize_due_by_site
 }
 
 /// An example of every kind of problem.

@@ -2,13 +2,16 @@
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, http::header, web};
-use interval::{DueItem, DueState, ItemKey};
-use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw, schedule::Task};
+use interval::{DueItem, ItemKey};
+use model::{Code, Instant, ScheduleId, UnitId, read::Flaw, schedule::Task};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use store::view::{self, DuePlace, DueQuery, DueRow};
 
-use super::units;
+use super::{
+    due_query::{self, DueFilters, Pin},
+    units,
+};
 use crate::{
     answer,
     extract::{Caller, Params, if_none_match_is, path_id},
@@ -20,15 +23,10 @@ use crate::{
     state::State,
 };
 
-/// How long the pages of a list keep to its instant.
-const PINNED_SECONDS: i64 = 24 * 3600;
-
-/// A place in a list, and the instant that the list is about.
+/// A place in a list.
 #[derive(Serialize, Deserialize)]
 struct Place {
-    /// When the list was begun; its pages are good for a day from then.
-    begun: i64,
-    as_of: i64,
+    pin: Pin,
     due_at: i64,
     unit: UnitId,
     schedule: ScheduleId,
@@ -41,11 +39,7 @@ struct Place {
 /// state are lines too: missing data is never ok. After a change that concerns thousands of units, `pending` says how
 /// many of them are still shown as they were before it; reading one unit is always right.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
-    params(("state" = Option<Vec<DueState>>, Query, style = Form, explode = false, description = "Only these states, separated by commas."),
-        ("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
-        ("unit" = Option<String>, Query, format = "uuid", description = "Only this unit."),
-        ("task" = Option<String>, Query, pattern = "^[a-z][a-z0-9_]{0,63}$", description = "Only this task."),
-        ("due_before" = Option<String>, Query, format = DateTime, description = "Only what is due before this instant, given no new data."),
+    params(DueFilters,
         ("sort" = inline(Option<DueSort>), Query, description = "In which order; absent means `due_at`."),
         PageParams),
     responses((status = 200, body = DueList), Problems))]
@@ -55,16 +49,7 @@ pub(super) async fn list(
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
-    let states = params.take_list("state", |word| {
-        DueState::parse(word).ok_or_else(|| {
-            let all: Vec<&str> = interval::DUE_STATES.iter().map(|(word, _)| *word).collect();
-            Flaw::new("unknown_word", format!("A state is one of: {}.", all.join(", ")))
-        })
-    });
-    let site = params.take("site", SiteId::parse);
-    let unit = params.take("unit", UnitId::parse);
-    let task = params.take("task", Code::parse);
-    let due_before = params.take("due_before", Instant::parse);
+    let filter = due_query::filter(&mut params, &caller);
     let descending = params.take("sort", |word| match word {
         "due_at" => Ok(false),
         "-due_at" => Ok(true),
@@ -74,20 +59,10 @@ pub(super) async fn list(
     let list = params.close()?;
     let place: Option<Place> =
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
-    let begun = place.as_ref().map_or(caller.now().micros(), |place| place.begun);
-    let as_of = match &place {
-        Some(place) => pinned(place, caller.now())?,
-        None => state.store.due_as_of(caller.organization(), caller.now()).await?,
-    };
+    let pin = Pin::keep(&state, &caller, place.as_ref().map(|place| place.pin)).await?;
     let query = DueQuery {
-        organization: caller.organization(),
-        as_of,
-        sites: caller.visible_sites(),
-        site,
-        unit,
-        task,
-        states,
-        due_before,
+        filter,
+        as_of: pin.as_of(),
         descending: descending.unwrap_or(false),
         after: place.map(|p| DuePlace {
             due_at: Instant::from_micros(p.due_at),
@@ -102,23 +77,15 @@ pub(super) async fn list(
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
         .await?;
-    let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, begun, as_of));
+    let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, pin));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
-    Ok(HttpResponse::Ok().json(DueList { as_of, pending, items, next }))
+    Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), pending, items, next }))
 }
 
-fn pinned(place: &Place, now: Instant) -> ApiResult<Instant> {
-    if now.seconds_since(Instant::from_micros(place.begun)) > PINNED_SECONDS {
-        return Err(ApiError::cursor("The list is more than a day old; begin it again."));
-    }
-    Ok(Instant::from_micros(place.as_of))
-}
-
-fn place_of(row: &DueRow, begun: i64, as_of: Instant) -> Place {
+fn place_of(row: &DueRow, pin: Pin) -> Place {
     Place {
-        begun,
-        as_of: as_of.micros(),
+        pin,
         due_at: row.place.due_at.micros(),
         unit: row.place.unit,
         schedule: row.place.schedule,

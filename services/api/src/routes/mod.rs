@@ -1,7 +1,10 @@
 //! Routes: one file for each resource, one table of all of them.
 
+mod batch;
 mod docs;
 mod due;
+mod due_query;
+mod due_summary;
 mod health;
 mod problems;
 mod records;
@@ -57,8 +60,10 @@ routes! {
     "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }
     "/v1/schedules/{schedule_id}/editions/{edition_id}" { get schedules::read_edition, }
     "/v1/service-events" { get service_events::list, post service_events::create, }
+    "/v1/service-events/batch" { post batch::create, }
     "/v1/service-events/{event_id}" { get service_events::read, }
     "/v1/due" { get due::list, }
+    "/v1/due/by-site" { get due_summary::by_site, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }

@@ -29,16 +29,15 @@ pub(super) async fn create(
     payload: web::Payload,
     kind: RecordKind,
 ) -> ApiResult<HttpResponse> {
-    Params::of(request)?.close()?;
+    let dry_run = writing(request)?;
     let key = extract::idempotency_key(request)?;
     let body = extract::json(request, payload, extract::JSON).await?;
     let proposal =
         intake::keyed(intake::new_record(kind, body, intake::fallback(key, caller), random::salts()?), key)?;
-    let done = intake::submit(state, caller, Channel::Rest, proposal).await?;
+    let done = intake::submit(state, caller, Channel::Rest, proposal, dry_run).await?;
     let view = record_of(&done)?;
-    let location =
-        (!done.repeat).then(|| format!("{}/{}", request.path().trim_end_matches('/'), view.id.hyphenated()));
-    Ok(answer::written(&answer::record(view), &view.etag.to_string(), location))
+    let location = format!("{}/{}", request.path().trim_end_matches('/'), view.id.hyphenated());
+    Ok(answer::made(done.fate, &answer::record(view), &view.etag.to_string(), location))
 }
 
 /// Changes fields of a record from what the author saw.
@@ -49,15 +48,15 @@ pub(super) async fn change(
     payload: web::Payload,
     target: Target,
 ) -> ApiResult<HttpResponse> {
-    Params::of(request)?.close()?;
+    let dry_run = writing(request)?;
     let key = extract::idempotency_key(request)?;
     let seen = extract::if_match(request)?;
     let body = extract::json(request, payload, extract::MERGE_PATCH).await?;
     let proposal = intake::patch(target, &body, intake::fallback(key, caller), seen, random::salts()?)
         .map_err(ApiError::invalid)?;
-    let done = intake::submit(state, caller, Channel::Rest, proposal).await?;
+    let done = intake::submit(state, caller, Channel::Rest, proposal, dry_run).await?;
     let view = record_of(&done)?;
-    Ok(answer::written(&answer::record(view), &view.etag.to_string(), None))
+    Ok(answer::changed(done.fate, &answer::record(view), &view.etag.to_string()))
 }
 
 /// One record, to those who may see it; it is read together with what the asker may do.
@@ -79,6 +78,14 @@ pub(super) async fn read(
     caller.require(action, &object)?;
     let view = look.record.ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
     Ok(answer::one(request, &answer::record(&view), &view.etag.to_string()))
+}
+
+/// The query of a request that writes: whether it is a dry run, and nothing else.
+pub(super) fn writing(request: &HttpRequest) -> ApiResult<bool> {
+    let mut params = Params::of(request)?;
+    let dry_run = params.dry_run();
+    params.close()?;
+    Ok(dry_run)
 }
 
 /// The id after which a page begins, from a cursor bound to `list`.

@@ -14,8 +14,8 @@ use crate::{
     extract::{self, Bearer, Caller, Params, path_id},
     intake,
     openapi::{
-        ChangeHeaders, Edition, EditionNew, Editions, IdempotencyKey, IfNoneMatch, PageParams, Problems,
-        Schedule, ScheduleNew, SchedulePatch, Schedules,
+        ChangeHeaders, DryRun, Edition, EditionNew, Editions, IdempotencyKey, IfNoneMatch, PageParams,
+        Problems, Schedule, ScheduleNew, SchedulePatch, Schedules,
     },
     problem::{ApiError, ApiResult, Kind},
     state::State,
@@ -47,7 +47,7 @@ pub(super) async fn list(
 ///
 /// Its tasks come with its editions.
 #[utoipa::path(post, path = "/v1/schedules", tag = "schedules", operation_id = "create_schedule", request_body = ScheduleNew,
-    params(IdempotencyKey),
+    params(DryRun, IdempotencyKey),
     responses((status = 201, body = Schedule), (status = 200, description = "It was made before, by the same request.", body = Schedule),
         Problems))]
 pub(super) async fn create(
@@ -80,7 +80,7 @@ pub(super) async fn read(
 /// JSON Merge Patch of its fields; its editions never change.
 #[utoipa::path(patch, path = "/v1/schedules/{schedule_id}", tag = "schedules", operation_id = "change_schedule",
     request_body(content = SchedulePatch, content_type = "application/merge-patch+json"),
-    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), ChangeHeaders),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), DryRun, ChangeHeaders),
     responses((status = 200, body = Schedule), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,
@@ -122,7 +122,7 @@ pub(super) async fn list_editions(
 /// Anything the format does not know is refused by name, and so is a circle in `satisfies`. It holds for a unit from
 /// the day that an adoption says.
 #[utoipa::path(post, path = "/v1/schedules/{schedule_id}/editions", tag = "schedules", operation_id = "create_edition", request_body = EditionNew,
-    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), IdempotencyKey),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), DryRun, IdempotencyKey),
     responses((status = 201, body = Edition), (status = 200, description = "It was made before, by the same request.", body = Edition),
         Problems))]
 pub(super) async fn create_edition(
@@ -132,17 +132,17 @@ pub(super) async fn create_edition(
     payload: web::Payload,
 ) -> ApiResult<HttpResponse> {
     let schedule: ScheduleId = path_id(&request, "schedule_id")?;
-    Params::of(&request)?.close()?;
+    let dry_run = records::writing(&request)?;
     let key = extract::idempotency_key(&request)?;
     let body = extract::json(&request, payload, extract::JSON).await?;
     let proposal = intake::keyed(intake::new_edition(schedule, body, intake::fallback(key, &caller)), key)?;
-    let done = intake::submit(&state, &caller, Channel::Rest, proposal).await?;
+    let done = intake::submit(&state, &caller, Channel::Rest, proposal, dry_run).await?;
     let Written::Edition(view) = &done.written else {
         return Err(ApiError::internal("an edition's edit wrote something else"));
     };
     let value = answer::edition(view)?;
-    let location = (!done.repeat).then(|| format!("/v1/schedules/{schedule}/editions/{}", view.id));
-    Ok(answer::written(&value, &answer::digest(&value), location))
+    let location = format!("/v1/schedules/{schedule}/editions/{}", view.id);
+    Ok(answer::made(done.fate, &value, &answer::digest(&value), location))
 }
 
 /// Read an edition

@@ -11,12 +11,12 @@ use model::{
 use serde_json::json;
 use store::{command::Written, view::EventQuery};
 
-use super::units;
+use super::{records, units};
 use crate::{
     answer,
     extract::{self, Caller, Params, path_id},
     intake,
-    openapi::{Event, EventNew, EventRecorded, Events, IfNoneMatch, PageParams, Problems},
+    openapi::{DryRun, Event, EventNew, EventRecorded, Events, IfNoneMatch, PageParams, Problems},
     problem::{ApiError, ApiResult, Kind},
     random,
     state::State,
@@ -64,7 +64,7 @@ pub(super) async fn list(
 /// the same id is refused. An implausible reading is recorded with a warning and set aside. An adoption may name a maker
 /// and model instead of a unit: then it holds for every unit of that model, those to come included.
 #[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
-    params(("Idempotency-Key" = Option<String>, Header, format = "uuid", description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
+    params(DryRun, ("Idempotency-Key" = Option<String>, Header, format = "uuid", description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
         Problems))]
 pub(super) async fn create(
@@ -73,12 +73,12 @@ pub(super) async fn create(
     request: HttpRequest,
     payload: web::Payload,
 ) -> ApiResult<HttpResponse> {
-    Params::of(&request)?.close()?;
+    let dry_run = records::writing(&request)?;
     let key = extract::idempotency_key(&request)?;
     let body = extract::json(&request, payload, extract::JSON).await?;
     let proposal =
         intake::keyed(intake::new_event(body, intake::fallback(key, &caller), random::salts()?), key)?;
-    let done = intake::submit(&state, &caller, Channel::Rest, proposal).await?;
+    let done = intake::submit(&state, &caller, Channel::Rest, proposal, dry_run).await?;
     let Written::Event(view, warnings) = &done.written else {
         return Err(ApiError::internal("an event's edit wrote something else"));
     };
@@ -87,8 +87,7 @@ pub(super) async fn create(
     if let Some(members) = value.as_object_mut() {
         members.insert("warnings".to_owned(), json!(warnings));
     }
-    let location = (!done.repeat).then(|| format!("/v1/service-events/{}", view.id));
-    Ok(answer::written(&value, &etag, location))
+    Ok(answer::made(done.fate, &value, &etag, format!("/v1/service-events/{}", view.id)))
 }
 
 /// Read a service event

@@ -8,7 +8,8 @@ use super::records;
 use crate::{
     extract::{Bearer, Caller, Params, path_id},
     openapi::{
-        ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site, SiteNew, SitePatch, Sites,
+        ChangeHeaders, DryRun, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site, SiteNew, SitePatch,
+        Sites,
     },
     problem::ApiResult,
     state::State,
@@ -38,7 +39,7 @@ pub(super) async fn list(
 ///
 /// Send an id of your own to make a repeat safe; the same request again gets the same site.
 #[utoipa::path(post, path = "/v1/sites", tag = "sites", operation_id = "create_site", request_body = SiteNew,
-    params(IdempotencyKey),
+    params(DryRun, IdempotencyKey),
     responses((status = 201, body = Site), (status = 200, description = "It was made before, by the same request.", body = Site),
         Problems))]
 pub(super) async fn create(
@@ -71,7 +72,7 @@ pub(super) async fn read(
 /// JSON Merge Patch: members sent are set, null removes one. Correcting the zone folds anew every unit that ever stood there.
 #[utoipa::path(patch, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "change_site",
     request_body(content = SitePatch, content_type = "application/merge-patch+json"),
-    params(("site_id" = String, Path, format = "uuid", description = "The site."), ChangeHeaders),
+    params(("site_id" = String, Path, format = "uuid", description = "The site."), DryRun, ChangeHeaders),
     responses((status = 200, body = Site), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,

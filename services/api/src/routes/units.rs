@@ -13,7 +13,8 @@ use super::records;
 use crate::{
     extract::{Bearer, Caller, Params, path_id},
     openapi::{
-        ChangeHeaders, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit, UnitNew, UnitPatch, Units,
+        ChangeHeaders, DryRun, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit, UnitNew, UnitPatch,
+        Units,
     },
     problem::{ApiError, ApiResult, Kind},
     state::State,
@@ -46,7 +47,7 @@ pub(super) async fn list(
 /// Send an id of your own to make a repeat safe. What happens to the unit from then on is a service event, beginning
 /// with its commissioning.
 #[utoipa::path(post, path = "/v1/units", tag = "units", operation_id = "create_unit", request_body = UnitNew,
-    params(IdempotencyKey),
+    params(DryRun, IdempotencyKey),
     responses((status = 201, body = Unit), (status = 200, description = "It was made before, by the same request.", body = Unit),
         Problems))]
 pub(super) async fn create(
@@ -80,7 +81,7 @@ pub(super) async fn read(
 /// whole past.
 #[utoipa::path(patch, path = "/v1/units/{unit_id}", tag = "units", operation_id = "change_unit",
     request_body(content = UnitPatch, content_type = "application/merge-patch+json"),
-    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ChangeHeaders),
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), DryRun, ChangeHeaders),
     responses((status = 200, body = Unit), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,

@@ -1,5 +1,7 @@
 //! What the author of an edit is answered.
 
+use std::collections::{BTreeMap, btree_map::Entry};
+
 use model::{
     Instant, Zone,
     edit::{RecordKind, Target},
@@ -10,7 +12,7 @@ use model::{
 use super::super::super::Conn;
 use super::super::{
     editions, events,
-    log::LogRow,
+    log::{self, LogRow},
     model_adoptions,
     private_texts::{self, Texts},
     records, replay,
@@ -37,13 +39,15 @@ pub(super) fn outcomes(
     answers: &Answers,
 ) -> Result<Vec<Outcome>> {
     let texts = texts_of(conn, organization, planned)?;
+    let mut then = SetAsideThen::new();
+    let planned = |at: usize| planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"));
     let outcome = |judged: Judged| match judged {
         Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
-        Judged::Planned(at) => {
-            let planned = planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
-            new(conn, organization, planned, &texts, answers).map(Outcome::Applied)
+        Judged::Planned(at) => new(conn, organization, planned(at)?, &texts, answers).map(Outcome::Applied),
+        Judged::Twin(at) => {
+            new(conn, organization, planned(at)?, &texts, answers).map(Outcome::AlreadyApplied)
         }
-        Judged::Repeat(row) => repeated(conn, organization, &row).map(Outcome::AlreadyApplied),
+        Judged::Repeat(row) => repeated(conn, organization, &row, &mut then).map(Outcome::AlreadyApplied),
     };
     judged.into_iter().map(outcome).collect()
 }
@@ -121,12 +125,13 @@ fn adoption_of(row: &LogRow) -> Result<Option<(Adoption, Occurred)>> {
 }
 
 /// What an earlier row wrote, as it was when the row was written: a repeat gets the first answer.
-fn repeated(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Written> {
+fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut SetAsideThen) -> Result<Written> {
     let gone = || StoreError::corrupt("log row")(&"what it wrote is missing");
     let target = match RecordKind::parse(&row.record_kind).ok_or_else(gone)? {
         RecordKind::ServiceEvent => {
             let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
-            let mut warnings = warnings_then(conn, organization, row)?;
+            let set_aside = warning_then(conn, organization, row, then)?;
+            let mut warnings: Vec<Warning> = set_aside.into_iter().collect();
             if let Some((adoption, occurred)) = adoption_of(row)? {
                 warnings.extend(out_of_force(conn, organization, &adoption, &occurred)?);
             }
@@ -148,18 +153,38 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Written>
     records::view(conn, organization, target, &stored).map(Written::Record)
 }
 
-/// What was doubtful about an event when it was recorded.
-fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec<Warning>> {
-    let Some(unit) = row.unit_id.filter(|_| row.record_kind == RecordKind::ServiceEvent.as_str()) else {
-        return Ok(Vec::new());
+/// What was set aside in a unit when a row was written, by unit and row; the events of a repeated batch share it.
+type SetAsideThen = BTreeMap<(Key, i64), BTreeMap<Key, Warning>>;
+
+/// What was doubtful about an event's reading when it was recorded.
+fn warning_then(
+    conn: &mut Conn,
+    organization: Key,
+    row: &LogRow,
+    then: &mut SetAsideThen,
+) -> Result<Option<Warning>> {
+    let Some(unit) = row.unit_id else { return Ok(None) };
+    let through = log::last_of_group(conn, row)?;
+    let found = match then.entry((unit, through)) {
+        Entry::Occupied(known) => known.into_mut(),
+        Entry::Vacant(free) => free.insert(set_aside_then(conn, organization, unit, through)?),
     };
-    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), row.seq)? else {
-        return Ok(Vec::new());
+    Ok(found.get(&row.record_id).cloned())
+}
+
+fn set_aside_then(
+    conn: &mut Conn,
+    organization: Key,
+    unit: Key,
+    through: i64,
+) -> Result<BTreeMap<Key, Warning>> {
+    let Some((unit, _)) = replay::unit(conn, organization, unit.id(), through)? else {
+        return Ok(BTreeMap::new());
     };
     let context = Context::of_unit(conn, organization, &unit)?;
     let state = units::refold(&unit, &context)?;
-    let of_event = state.set_aside().iter().filter(|reading| Key::from(reading.event_id) == row.record_id);
-    Ok(of_event.map(|reading| warning(reading.suggested)).collect())
+    let set_aside = state.set_aside().iter();
+    Ok(set_aside.map(|reading| (Key::from(reading.event_id), warning(reading.suggested))).collect())
 }
 
 /// An adoption from a day on which the edition's publisher does not have it in force.

@@ -39,6 +39,8 @@ use crate::{
 pub(super) enum Judged {
     /// It will be written as this row.
     Planned(usize),
+    /// An earlier edit of the same write, which will be written as this row, is the same.
+    Twin(usize),
     /// It was recorded before, by this row.
     Repeat(Box<LogRow>),
     /// It will not be written.
@@ -113,7 +115,7 @@ impl Work<'_> {
         let salts = |pointer: &str| texts.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
         let body = self.sealed(proposal, salts)?;
         Ok(if known.as_deref() == Some(body.hash.as_bytes().as_slice()) {
-            Judged::Planned(twin)
+            Judged::Twin(twin)
         } else {
             Judged::Refused(Refusal::IdReused(proposal.edit.id))
         })
@@ -366,6 +368,8 @@ impl Work<'_> {
                 concerned.push(earlier.id);
             }
         }
+        // What this very write records is its author's.
+        concerned.retain(|id| !self.planned.iter().any(|new| new.row.edit_id == Key::from(*id)));
         for id in concerned {
             if events::author(conn, self.organization, id)? != Some(Key::from(self.command.author)) {
                 return Ok(false);
@@ -470,7 +474,9 @@ impl Work<'_> {
             row_kind: "edit".into(),
             channel: self.command.channel.as_str().into(),
             edit_id: Key::from(proposal.edit.id),
-            group_id: None,
+            // An edit id is used once, so the first row's names the rows that were written together.
+            group_id: (self.command.edits.len() > 1)
+                .then(|| self.planned.first().map_or(Key::from(proposal.edit.id), |first| first.row.edit_id)),
             format: FORMAT,
             record_kind: action.kind().as_str().into(),
             record_id: Key(action.uuid()),

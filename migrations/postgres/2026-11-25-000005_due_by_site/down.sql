@@ -1,0 +1,2 @@
+DROP INDEX due_item_away;
+DROP INDEX due_item_standing;

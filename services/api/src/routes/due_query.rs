@@ -1,0 +1,84 @@
+//! What lists of due items have in common: their filters, and the instant that their pages keep to.
+
+use interval::DueState;
+use model::{Code, Instant, SiteId, UnitId, read::Flaw};
+use serde::{Deserialize, Serialize};
+use store::view::DueFilter;
+use utoipa::IntoParams;
+
+use crate::{
+    extract::{Caller, Params},
+    problem::{ApiError, ApiResult},
+    state::State,
+};
+
+/// How long the pages of a list keep to its instant.
+const PINNED_SECONDS: i64 = 24 * 3600;
+
+/// Which due items are asked for.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(super) struct DueFilters {
+    /// Only these states, separated by commas.
+    #[param(style = Form, explode = false)]
+    state: Option<Vec<DueState>>,
+    /// Only units of this site: at home there, or standing there.
+    #[param(format = "uuid")]
+    site: Option<String>,
+    /// Only this unit.
+    #[param(format = "uuid")]
+    unit: Option<String>,
+    /// Only this task.
+    #[param(pattern = "^[a-z][a-z0-9_]{0,63}$")]
+    task: Option<String>,
+    /// Only what is due before this instant, given no new data.
+    #[param(value_type = Option<String>, format = DateTime)]
+    due_before: Option<String>,
+}
+
+/// The filters that a request names, of what its caller may see.
+pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
+    let states = params.take_list("state", |word| {
+        DueState::parse(word).ok_or_else(|| {
+            let all: Vec<&str> = interval::DUE_STATES.iter().map(|(word, _)| *word).collect();
+            Flaw::new("unknown_word", format!("A state is one of: {}.", all.join(", ")))
+        })
+    });
+    DueFilter {
+        organization: caller.organization(),
+        sites: caller.visible_sites(),
+        site: params.take("site", SiteId::parse),
+        unit: params.take("unit", UnitId::parse),
+        task: params.take("task", Code::parse),
+        states,
+        due_before: params.take("due_before", Instant::parse),
+    }
+}
+
+/// The instant that all pages of a list are about.
+#[derive(Clone, Copy, Serialize, Deserialize)]
+pub(super) struct Pin {
+    /// When the list was begun; its pages are good for a day from then.
+    begun: i64,
+    as_of: i64,
+}
+
+impl Pin {
+    /// The pin of the page before, while it is good, or that of a new list.
+    pub(super) async fn keep(state: &State, caller: &Caller, before: Option<Self>) -> ApiResult<Self> {
+        let Some(pin) = before else {
+            let as_of = state.store.due_as_of(caller.organization(), caller.now()).await?;
+            return Ok(Self { begun: caller.now().micros(), as_of: as_of.micros() });
+        };
+        if caller.now().seconds_since(Instant::from_micros(pin.begun)) > PINNED_SECONDS {
+            return Err(ApiError::cursor("The list is more than a day old; begin it again."));
+        }
+        Ok(pin)
+    }
+
+    /// The instant.
+    pub(super) fn as_of(self) -> Instant {
+        Instant::from_micros(self.as_of)
+    }
+}
