@@ -307,6 +307,11 @@ fn adopted_by_all(world: &World, town: &Town, units: &[String], edition: &str) {
     town.record(adoption(town, "P7", edition, "2026-04-01T10:00:00Z"));
     let left = pending(client);
     assert!(left > 0 && left <= units.len(), "{left} are pending");
+    // Only what a list asks about, and its reader may see, is counted.
+    let elsewhere = world.person(town.id, &[("viewer", json!([town.sites[1]]))]);
+    assert_eq!(pending(&world.client(town.id, elsewhere)), 0);
+    let there = client.get(&format!("/v1/due?limit=1&site={}", town.sites[1])).expect(200).json();
+    assert_eq!(there.get("pending"), None);
     // The first and the last to be folded anew, and some between.
     let read = |unit: &String| (unit.clone(), single(client, unit));
     let early: Vec<(String, Vec<Value>)> = units.iter().step_by(units.len() / 20).map(read).collect();
