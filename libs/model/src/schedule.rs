@@ -204,7 +204,7 @@ pub enum Setting {
         #[schema(value_type = String, example = "spark_plug_gap")]
         setting: Code,
         /// To how much.
-        #[schema(value_type = f64, example = 0.76)]
+        #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 0.76)]
         value: Quantity,
         /// In which unit.
         #[schema(value_type = String, example = "millimetres")]

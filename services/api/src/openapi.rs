@@ -512,9 +512,7 @@ pub(crate) struct UnitDueItem {
     info(
         title = "Keepstart",
         version = "0.0.0",
-        description = "Keeps the maintenance records of generators over many sites, and works out from them what is due. \
-            Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
-            hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
+        description = include_str!("openapi/introduction.md")
     ),
     components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch, UnitModel)),
     security(("access_token" = [])),

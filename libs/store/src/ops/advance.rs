@@ -88,12 +88,12 @@ fn refold_stale(
     }
     let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(None) };
     let context = Context::of_unit(conn, organization, &loaded)?;
-    let state = units::refold(&loaded, &context)?;
-    for (event, at) in loaded.moved(&state) {
+    let fold = units::fold(&loaded, &context)?;
+    for (event, at) in loaded.moved(&fold.folded.state) {
         events::move_in_time(conn, organization, event, at)?;
     }
     let now = now.max(Instant::from_micros(stored.changed_at));
-    let (row, rows) = folds::rows(organization, &loaded, &state, now)?;
+    let (row, rows) = folds::rows(organization, &fold, now)?;
     let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
     items.turn(row.changed_at, rows);
     let changed = folds::put(conn, &[row], vec![items])?;

@@ -90,6 +90,7 @@ tables! {
         changed_at -> BigInt,
         next_at -> BigInt,
         steps -> Text,
+        compact -> Nullable<Text>,
     }
     due_item (organization, unit_id, schedule_id, task) {
         organization -> SqlKey,

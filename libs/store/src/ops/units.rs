@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Input, Policy, UnitFacts, UnitState};
+use interval::{Compact, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
@@ -19,7 +19,9 @@ use model::{
 use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions, events, model_adoptions, records,
+    editions, events,
+    folds::{Fold, StateRow},
+    model_adoptions, records, scope,
 };
 use crate::{
     error::{Result, StoreError},
@@ -123,30 +125,21 @@ pub(crate) struct Context {
 impl Context {
     /// What one unit is folded with.
     pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: &Unit) -> Result<Self> {
-        Self::default().load(conn, organization, &[unit])
+        let mut context = Self::default();
+        context.load(conn, organization, &[unit])?;
+        Ok(context)
     }
 
     /// What these units are folded with, beside what is here already because this transaction brings it.
-    pub(crate) fn load(mut self, conn: &mut Conn, organization: Key, units: &[&Unit]) -> Result<Self> {
+    pub(crate) fn load(&mut self, conn: &mut Conn, organization: Key, units: &[&Unit]) -> Result<()> {
         // Versions come first: what is read after them may be newer, and is then folded once more; never older.
-        let mut named = BTreeSet::new();
+        let (mut named, mut sites) = (BTreeSet::new(), BTreeSet::new());
         for unit in units {
             named.extend(ContextId::of_unit(unit)?);
+            sites.extend(unit.sites()?);
         }
         for (context, version) in contexts::versions(conn, organization, &named)? {
             *self.versions.entry(context).or_default() += version;
-        }
-        let mut sites = BTreeSet::new();
-        for unit in units {
-            sites.extend(unit.sites()?.into_iter().filter(|site| !self.zones.contains_key(site)));
-        }
-        let sites = sites.into_iter().map(Target::Site).collect();
-        for (target, stored) in records::some(conn, organization, &sites)? {
-            if let (Target::Site(site), Some(zone)) =
-                (target, records::fields(&stored.record, SiteFields::read)?.zone)
-            {
-                self.zones.insert(site, zone);
-            }
         }
         let models: BTreeSet<UnitModel> =
             units.iter().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
@@ -157,10 +150,30 @@ impl Context {
         }
         let mut editions: BTreeSet<EditionId> = units.iter().flat_map(|unit| unit.editions()).collect();
         editions.extend(self.adoptions.values().flatten().map(|adoption| adoption.adoption.edition_id));
+        self.load_named(conn, organization, sites, editions)
+    }
+
+    /// The zones of these sites and these editions, as far as they are not here yet.
+    pub(crate) fn load_named(
+        &mut self,
+        conn: &mut Conn,
+        organization: Key,
+        mut sites: BTreeSet<SiteId>,
+        mut editions: BTreeSet<EditionId>,
+    ) -> Result<()> {
+        sites.retain(|site| !self.zones.contains_key(site));
+        let sites = sites.into_iter().map(Target::Site).collect();
+        for (target, stored) in records::some(conn, organization, &sites)? {
+            if let (Target::Site(site), Some(zone)) =
+                (target, records::fields(&stored.record, SiteFields::read)?.zone)
+            {
+                self.zones.insert(site, zone);
+            }
+        }
         editions.retain(|id| !self.editions.contains_key(id));
         let found = editions::some(conn, organization, &editions)?;
         self.editions.extend(found.into_iter().map(|(id, (_, edition))| (id, edition)));
-        Ok(self)
+        Ok(())
     }
 
     /// The adoptions for a unit's model, as events of the unit.
@@ -176,21 +189,51 @@ impl Context {
     }
 }
 
-/// Folds a unit's events.
+/// Folds all events of a unit, to be asked about any instant.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
-    let facts = unit.facts()?;
+    let events = events_of(unit, context);
+    Ok(interval::refold(&input(&unit.facts()?, &events, context)))
+}
+
+/// Folds all events of a unit, to be stored.
+pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
+    let events = events_of(unit, context);
+    let folded = interval::refold_compact(&input(&unit.facts()?, &events, context));
+    let (home_site, standing_site) = (unit.home_site()?, scope::standing(unit)?);
+    Ok(Fold { unit: unit.id, home_site, standing_site, folded })
+}
+
+/// Folds the events that are new on what is stored of a unit; nothing if all of them have to be folded.
+pub(crate) fn apply(
+    state: &StateRow,
+    compact: &Compact,
+    fields: &UnitFields,
+    new: &[ServiceEvent],
+    context: &Context,
+) -> Result<Option<Fold>> {
+    let facts = facts(fields)?;
+    let applied = compact.apply(&input(&facts, new, context)).ok();
+    Ok(applied.map(|folded| Fold {
+        unit: state.unit_id.id(),
+        home_site: facts.home_site,
+        standing_site: state.standing_site.id(),
+        folded,
+    }))
+}
+
+fn input<'a>(facts: &'a UnitFacts, events: &'a [ServiceEvent], context: &'a Context) -> Input<'a> {
+    Input { facts, events, zones: &context.zones, editions: &context.editions, policy: &POLICY }
+}
+
+const POLICY: Policy = Policy::standard();
+
+/// A unit's events with the adoptions for its model.
+fn events_of<'u>(unit: &'u Unit, context: &Context) -> Cow<'u, [ServiceEvent]> {
     let mut adoptions = context.adoptions_for(unit).peekable();
-    let events: Cow<'_, [ServiceEvent]> = match adoptions.peek() {
+    match adoptions.peek() {
         None => Cow::Borrowed(&unit.events),
         Some(_) => unit.events.iter().cloned().chain(adoptions).collect(),
-    };
-    Ok(interval::refold(&Input {
-        facts: &facts,
-        events: &events,
-        zones: &context.zones,
-        editions: &context.editions,
-        policy: &Policy::standard(),
-    }))
+    }
 }
 
 /// A unit's state, folded afresh.

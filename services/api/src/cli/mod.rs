@@ -120,7 +120,7 @@ fn migrate(database: &Database) -> Result<ExitCode> {
 }
 
 fn openapi() -> Result<ExitCode> {
-    let text = crate::openapi::text()
+    let (text, _) = crate::openapi::text()
         .map_err(|error| anyhow::anyhow!("the description cannot be written: {error:?}"))?;
     say(text.trim_end());
     Ok(ExitCode::SUCCESS)

@@ -6,7 +6,10 @@ use serde::Serialize;
 use serde_json::{Map, Value};
 
 use super::{answers, examples, flatten, generated, requests, schemas, subjects};
-use crate::problem::{ApiError, ApiResult};
+use crate::{
+    answer,
+    problem::{ApiError, ApiResult},
+};
 
 /// The description, its parts in the order in which one reads them.
 #[derive(Serialize)]
@@ -19,15 +22,17 @@ pub(super) struct Description {
     components: Value,
 }
 
-/// The description as it is served and checked in.
-pub(crate) fn text() -> ApiResult<&'static str> {
-    static TEXT: OnceLock<String> = OnceLock::new();
-    if let Some(text) = TEXT.get() {
-        return Ok(text);
+/// The description as it is served and checked in, with its tag.
+pub(crate) fn text() -> ApiResult<(&'static str, &'static str)> {
+    static TEXT: OnceLock<(String, String)> = OnceLock::new();
+    if let Some((text, etag)) = TEXT.get() {
+        return Ok((text, etag));
     }
     let mut text = serde_json::to_string_pretty(&finished()?).map_err(ApiError::internal)?;
     text.push('\n');
-    Ok(TEXT.get_or_init(|| text))
+    let etag = answer::tag_of(text.as_bytes());
+    let (text, etag) = TEXT.get_or_init(|| (text, etag));
+    Ok((text, etag))
 }
 
 /// The finished description.

@@ -23,6 +23,7 @@ pub(super) fn lint(description: &Value) -> Vec<String> {
         }
     }
     lint_schemas(description, &mut found);
+    lint_ways(description, &mut found);
     lint_problems(description, &mut found);
     found.0
 }
@@ -122,6 +123,38 @@ fn lint_schema(schema: &Value, place: &str, found: &mut Findings) {
     for choice in items(&schema["oneOf"]) {
         lint_schema(choice, place, found);
     }
+}
+
+/// What is sent is closed, so that a client's slip is found by its own tools; what is answered is open and has no null.
+fn lint_ways(description: &Value, found: &mut Findings) {
+    let Some(schemas) = description["components"]["schemas"].as_object() else { return };
+    let operations = || members(&description["paths"]).flat_map(|(_, item)| members(item));
+    let part = |name: &str| operations().map(|(_, operation)| operation[name].clone()).collect::<Value>();
+    for name in reached(&part("requestBody"), schemas) {
+        for object in objects(&schemas[&name]) {
+            let closed = object["additionalProperties"] == false;
+            found.unless(closed, &name, "takes members that the service does not know");
+        }
+    }
+    for name in reached(&part("responses"), schemas) {
+        for object in objects(&schemas[&name]) {
+            found.unless(
+                object.get("additionalProperties").is_none(),
+                &name,
+                "an answer may get further members",
+            );
+        }
+        found.unless(
+            !schemas[&name].to_string().contains("\"null\""),
+            &name,
+            "null where something is absent",
+        );
+    }
+}
+
+/// A schema's objects with members: itself, or its alternatives.
+fn objects(schema: &Value) -> impl Iterator<Item = &Value> {
+    [schema].into_iter().chain(items(&schema["oneOf"])).filter(|schema| schema.get("properties").is_some())
 }
 
 /// Every kind of problem has an example of its own, and a description behind its type.

@@ -1,10 +1,10 @@
 //! Whether the service lives and is ready, and its description. No token needed.
 
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, http::header, web};
 
 use crate::{
-    extract::Params,
-    openapi::{self, Health, Problems},
+    extract::{Params, if_none_match_is},
+    openapi::{self, Health, IfNoneMatch, Problems},
     problem::ApiResult,
     state::State,
 };
@@ -32,11 +32,17 @@ pub(super) async fn readyz(state: web::Data<State>, request: HttpRequest) -> Api
 
 /// Read this description
 ///
-/// OpenAPI 3.1.
+/// OpenAPI 3.1. `/docs` shows it to people.
 #[utoipa::path(get, path = "/openapi.json", tag = "service", operation_id = "read_openapi", security(()),
+    params(IfNoneMatch),
     responses((status = 200, description = "The description.", content_type = "application/json", body = Object),
+        (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn openapi(request: HttpRequest) -> ApiResult<HttpResponse> {
     Params::of(&request)?.close()?;
-    Ok(HttpResponse::Ok().content_type("application/json").body(openapi::text()?))
+    let (text, etag) = openapi::text()?;
+    if if_none_match_is(&request, etag) {
+        return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
+    }
+    Ok(HttpResponse::Ok().insert_header((header::ETAG, etag)).content_type("application/json").body(text))
 }
