@@ -45,10 +45,10 @@ pub fn operations() -> Vec<Operation> {
 pub fn check(method: &str, target: &str, body: Option<&[u8]>, reply: &Reply) {
     let path = target.split('?').next().unwrap_or_default();
     let mut of_path: Vec<Operation> = operations().into_iter().filter(|o| fits(&o.path, path)).collect();
-    // An address of its own comes before one with a place for an id.
-    if of_path.iter().any(|o| o.path == path) {
-        of_path.retain(|o| o.path == path);
-    }
+    // A path that is written out goes before one with a place for an id, as in the router.
+    let places = |o: &Operation| o.path.matches('{').count();
+    let fewest = of_path.iter().map(places).min();
+    of_path.retain(|o| Some(places(o)) == fewest);
     let described = of_path.iter().find(|o| o.method == method.to_lowercase());
     let case = format!("{method} {target}: {}", reply.status);
     let Some(operation) = described else {
