@@ -32,7 +32,8 @@ fn head_tells_what_get_tells(backend: Backend) {
             .replace("{schedule_id}", &town.schedule)
             .replace("{edition_id}", &town.edition)
             .replace("{event_id}", &id_of(&event))
-            .replace("{code}", "busy");
+            .replace("{code}", "busy")
+            .replace("{file}", "start.js");
         for path in [there.clone(), format!("{there}/nowhere"), format!("{there}?colour=red")] {
             let (got, head) = (client.get(&path), client.send("HEAD", &path, &[], None));
             if head.status != got.status || !head.text.is_empty() {

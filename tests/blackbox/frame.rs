@@ -41,6 +41,7 @@ fn routes() -> BTreeMap<String, Vec<String>> {
 fn filled(template: &str) -> String {
     let step = |step: &str| match step {
         "{code}" => "not_found".to_owned(),
+        "{file}" => "start.js".to_owned(),
         _ if step.starts_with('{') => "019ecb27-0000-7000-8000-000000000000".to_owned(),
         _ => step.to_owned(),
     };
@@ -128,7 +129,9 @@ fn every_answer_has_its_headers(backend: Backend) {
     let mut failures = Vec::new();
     for (case, reply) in answers(&world) {
         for (name, value) in HEADERS {
-            if reply.header(name) != *value {
+            // The page of the description says itself what it may load; `description/docs.rs` looks at that.
+            let own = *name == "content-security-policy" && case.contains("/docs") && reply.status < 400;
+            if reply.header(name) != *value && !own {
                 failures.push(format!("{case}: {name} is {:?}", reply.header(name)));
             }
         }
@@ -230,7 +233,7 @@ fn addresses_that_are_not_there(backend: Backend) {
         "/v1/site%73/",
         "/v2/sites",
         "/metrics",
-        "/docs",
+        "/docs/",
         "/debug/pprof",
         "/.git/config",
         "/.env",

@@ -14,6 +14,7 @@ mod bad_input;
 mod commands;
 mod conditional;
 mod demo;
+mod description;
 mod fence;
 mod frame;
 mod instances;

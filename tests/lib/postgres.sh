@@ -26,9 +26,11 @@ as_postgres() (
   if [ "$(id -u)" = 0 ]; then exec setpriv --reuid=postgres --regid=postgres --clear-groups -- "$@"; else exec "$@"; fi
 )
 
-# start_postgres FOLDER: starts a cluster there and exports its address.
+# start_postgres FOLDER [SETTING...]: starts a cluster there and exports its address. Without settings nothing survives a
+# power cut, since the data is thrown away.
 start_postgres() {
-  local port owner=postgres
+  local port owner=postgres settings=(-c fsync=off -c synchronous_commit=off -c full_page_writes=off)
+  [ $# = 1 ] || settings=("${@:2}")
   port=$(free_port)
   mkdir -p "$1"
   if [ "$(id -u)" = 0 ]; then
@@ -38,9 +40,8 @@ start_postgres() {
   fi
   postgres_data=$1/data
   as_postgres "$(postgres_bin)/initdb" --no-sync -A trust -U "$owner" -E UTF8 --locale=C.UTF-8 -D "$postgres_data" >/dev/null
-  # The data is thrown away, so nothing has to survive a power cut.
   as_postgres "$(postgres_bin)/pg_ctl" -D "$postgres_data" -l "$1/log" -w -o "-p $port -c listen_addresses=127.0.0.1 \
-    -c unix_socket_directories='' -c max_connections=300 -c fsync=off -c synchronous_commit=off -c full_page_writes=off" \
+    -c unix_socket_directories='' -c max_connections=300 ${settings[*]}" \
     start >/dev/null || { cat "$1/log" >&2; return 1; }
   export KEEPSTART_TEST_POSTGRES=postgres://$owner@127.0.0.1:$port/postgres
   echo "PostgreSQL $(cat "$postgres_data/PG_VERSION") listens on 127.0.0.1:$port"

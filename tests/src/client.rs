@@ -5,6 +5,8 @@ use std::time::Duration;
 use serde_json::Value;
 use ureq::{Agent, http};
 
+use crate::contract;
+
 /// Talks to one service with one token, or none.
 #[derive(Clone)]
 pub struct Client {
@@ -55,7 +57,7 @@ impl Client {
         self.attempt(method, path, headers, body).unwrap_or_else(|error| panic!("{error}"))
     }
 
-    /// Any request to a service that may be gone; no answer is an error.
+    /// Any request to a service that may be gone; no answer is an error. An answer is checked against the description.
     pub fn attempt(
         &self,
         method: &str,
@@ -77,7 +79,9 @@ impl Client {
         let mut response = response.map_err(|error| format!("{method} {path}: {error}"))?;
         let text = response.body_mut().with_config().limit(64 << 20).read_to_string();
         let text = text.map_err(|error| format!("{method} {path}: {error}"))?;
-        Ok(Reply { status: response.status().as_u16(), headers: response.headers().clone(), text })
+        let reply = Reply { status: response.status().as_u16(), headers: response.headers().clone(), text };
+        contract::check(method, path, body, &reply);
+        Ok(reply)
     }
 
     /// Every item of a list, through all its pages of `limit` items.

@@ -13,10 +13,12 @@
 )]
 
 pub mod client;
+pub mod contract;
 pub mod database;
 pub mod direct;
 pub mod roles;
 pub mod service;
+pub mod statements;
 pub mod wire;
 pub mod world;
 

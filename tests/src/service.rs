@@ -173,9 +173,8 @@ pub fn root() -> PathBuf {
 }
 
 fn binary() -> PathBuf {
-    // The test binary lies in target/PROFILE/deps.
+    // A test's binary lies in target/PROFILE/deps, a program's beside the service's.
     let here = std::env::current_exe().unwrap();
-    let binary = here.parent().and_then(Path::parent).unwrap().join("keepstart-api");
-    assert!(binary.exists(), "{} is missing: run `cargo build --package api` first", binary.display());
-    binary
+    let mut found = here.ancestors().skip(1).take(2).map(|folder| folder.join("keepstart-api"));
+    found.find(|binary| binary.exists()).expect("no keepstart-api: run `cargo build --package api` first")
 }

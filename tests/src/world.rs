@@ -78,8 +78,8 @@ impl World {
         }
     }
 
-    /// A new organization with people, sites and a schedule.
-    pub fn town(&self) -> Town {
+    /// A new organization with nothing but people, one of each role.
+    pub fn organization(&self) -> (OrganizationId, BTreeMap<&'static str, PersonId>) {
         let id = fresh();
         let mut people = BTreeMap::new();
         let mut edits = vec![(Target::Organization(id), json!({"name": "Tarn Valley"}))];
@@ -91,6 +91,12 @@ impl World {
         let direct = Direct::open(&self.database, 2);
         assert!(direct.ask(|store| async move { store.create_organization(id).await }).unwrap());
         record(&direct, id, &edits);
+        (id, people)
+    }
+
+    /// A new organization with people, sites and a schedule.
+    pub fn town(&self) -> Town {
+        let (id, people) = self.organization();
         let clients: BTreeMap<_, _> =
             people.iter().map(|(role, person)| (*role, self.client(id, *person))).collect();
         let coordinator = &clients["coordinator"];

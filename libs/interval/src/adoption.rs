@@ -4,15 +4,16 @@ use std::sync::Arc;
 
 use model::{
     EditionId, EventId, Instant, ScheduleId,
-    event::{Adoption, Details},
+    event::Adoption,
     schedule::{Edition, Task},
 };
 
 use crate::{
     input::Input,
     limit::Plan,
+    placed::{Placed, What},
     places::Stays,
-    standing::{Placed, Standing},
+    standing::Standing,
 };
 
 /// An edition that holds for a time, with what it asks for.
@@ -50,8 +51,8 @@ pub(crate) fn rules(input: &Input<'_>, standing: &Standing<'_>) -> Vec<Rule> {
     let mut adoptions: Vec<_> = standing
         .events
         .iter()
-        .filter_map(|placed| match &placed.event.details {
-            Details::Adoption(adoption) => Some(decided(placed, adoption, &standing.stays)),
+        .filter_map(|placed| match &placed.what {
+            What::Adoption(adoption) => Some(decided(placed, adoption, &standing.stays)),
             _ => None,
         })
         .collect();
@@ -90,7 +91,7 @@ fn decided<'a>(placed: &Placed<'a>, adoption: &'a Adoption, stays: &Stays) -> De
     let midnight = |date| stays.at(placed.instant).zone.midnight(date);
     Decided {
         adoption,
-        event: placed.event.id,
+        event: placed.id,
         instant: placed.instant,
         from: adoption.effective_from.map_or(placed.instant, midnight),
         until: adoption.effective_until.map_or(Instant::LAST, midnight),

@@ -1,6 +1,14 @@
 //! Days and months, kept within what the calendar has whatever was asked for.
 
-use model::{LocalDate, schedule::Calendar};
+use model::{Instant, LocalDate, Zone, schedule::Calendar};
+
+/// The day that has begun by `at`. Once begun it stays so, also where clocks go back over midnight.
+pub(crate) fn day(at: Instant, zone: &Zone) -> LocalDate {
+    let date = zone.date(at);
+    let next = date.plus_days(1);
+    let begins = zone.midnight(next);
+    if begins <= at && begins < Instant::LAST { next } else { date }
+}
 
 /// `date` moved by whole days.
 pub(crate) fn shifted(date: LocalDate, days: i64) -> LocalDate {

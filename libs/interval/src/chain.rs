@@ -24,14 +24,49 @@ pub(crate) struct Reading {
     pub(crate) fixed: bool,
 }
 
-/// Says of each reading, given in canonical order, whether it belongs to the chain.
-pub(crate) fn judge(readings: &[Reading], tick: Hours) -> Vec<bool> {
-    let mut fold = Fold { readings, tick, used: vec![false; readings.len()], ..Fold::default() };
+/// What a meter showed and when: all that later readings are held against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Mark {
+    pub(crate) instant: Instant,
+    pub(crate) hours: Hours,
+}
+
+/// What became of the readings of one meter.
+pub(crate) struct Judged {
+    /// Of each, whether it belongs to the chain.
+    pub(crate) used: Vec<bool>,
+    /// The place of the last reading from which the pass may be begun anew.
+    pub(crate) restart: Option<usize>,
+}
+
+/// Judges readings in canonical order that follow `settled`; `end` is when another meter took over.
+///
+/// To begin anew at `restart` with the readings after it gives the same as this, also when more follow. The pass is
+/// told by the last settled reading and those that wait, once a reading is fully dealt with; and nothing is settled
+/// sooner with fewer waiting.
+pub(crate) fn judge(
+    readings: &[Reading],
+    settled: Option<Mark>,
+    end: Option<Instant>,
+    tick: Hours,
+) -> Judged {
+    let mut fold = Fold { readings, tick, settled, used: vec![false; readings.len()], ..Fold::default() };
+    let mut restart = None;
     for (i, reading) in readings.iter().enumerate() {
-        if reading.fixed { fold.fix(i, reading) } else { fold.add(i, reading) }
+        if reading.fixed {
+            fold.fix(i, reading)
+        } else {
+            fold.add(i, reading)
+        }
+        // What shares its instant is dealt with together with it.
+        let stands_alone = |at: &usize| {
+            let next = readings.get(at + 1).map(|next| next.instant).or(end);
+            next.is_none_or(|next| readings.get(*at).is_some_and(|reading| reading.instant < next))
+        };
+        restart = fold.settled_at.filter(stands_alone).or(restart);
     }
     fold.settle_all();
-    fold.used
+    Judged { used: fold.used, restart }
 }
 
 #[derive(Default)]
@@ -40,7 +75,9 @@ struct Fold<'r> {
     tick: Hours,
     used: Vec<bool>,
     /// The last settled reading.
-    settled: Option<&'r Reading>,
+    settled: Option<Mark>,
+    /// Its place, unless it was settled before.
+    settled_at: Option<usize>,
     /// Readings that are not settled, by index.
     waiting: Vec<usize>,
     /// The chain among them, by position in `waiting`, ascending.
@@ -48,8 +85,12 @@ struct Fold<'r> {
 }
 
 impl Reading {
+    pub(crate) fn mark(&self) -> Mark {
+        Mark { instant: self.instant, hours: self.hours }
+    }
+
     /// Whether this agrees with an earlier reading.
-    fn follows(&self, earlier: &Self, tick: Hours) -> bool {
+    fn follows(&self, earlier: Mark, tick: Hours) -> bool {
         let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
         let rise = micros(self.hours - earlier.hours);
         let elapsed = self.instant.micros().saturating_sub(earlier.instant.micros());
@@ -57,9 +98,9 @@ impl Reading {
     }
 }
 
-impl<'r> Fold<'r> {
+impl Fold<'_> {
     fn add(&mut self, index: usize, reading: &Reading) {
-        let follows = |earlier: &Reading| reading.follows(earlier, self.tick);
+        let follows = |earlier: Mark| reading.follows(earlier, self.tick);
         let agrees = self.settled.is_none_or(follows) && self.of_chain().all(follows);
         self.waiting.push(index);
         if agrees {
@@ -73,14 +114,14 @@ impl<'r> Fold<'r> {
         }
     }
 
-    fn fix(&mut self, index: usize, reading: &'r Reading) {
+    fn fix(&mut self, index: usize, reading: &Reading) {
         self.chain = self.largest(Some(reading));
         self.settle_all();
         self.settle(index);
     }
 
-    fn of_chain(&self) -> impl Iterator<Item = &'r Reading> {
-        self.chain.iter().filter_map(|at| self.readings.get(*self.waiting.get(*at)?))
+    fn of_chain(&self) -> impl Iterator<Item = Mark> {
+        self.chain.iter().filter_map(|at| self.readings.get(*self.waiting.get(*at)?)).map(Reading::mark)
     }
 
     /// Settles the first of the chain; what waited before it is set aside for good. Without a chain that is the
@@ -109,7 +150,8 @@ impl<'r> Fold<'r> {
     }
 
     fn settle(&mut self, index: usize) {
-        self.settled = self.readings.get(index);
+        self.settled = self.readings.get(index).map(Reading::mark);
+        self.settled_at = Some(index);
         if let Some(used) = self.used.get_mut(index) {
             *used = true;
         }
@@ -121,11 +163,11 @@ impl<'r> Fold<'r> {
         let waiting: Vec<&Reading> = self.waiting.iter().filter_map(|i| self.readings.get(*i)).collect();
         let links: Vec<u32> = waiting
             .iter()
-            .map(|earlier| set_of(waiting.iter().map(|later| later.follows(earlier, self.tick))))
+            .map(|earlier| set_of(waiting.iter().map(|later| later.follows(earlier.mark(), self.tick))))
             .collect();
         let open = set_of(waiting.iter().map(|reading| {
             self.settled.is_none_or(|settled| reading.follows(settled, self.tick))
-                && end.is_none_or(|end| end.follows(reading, self.tick))
+                && end.is_none_or(|end| end.follows(reading.mark(), self.tick))
         }));
         let mut best = 0;
         search(open, 0, &links, &mut best);
@@ -157,17 +199,16 @@ fn search(open: u32, taken: u32, links: &[u32], best: &mut u32) {
 /// the readings around it.
 pub(crate) fn suggest(
     reading: &Reading,
-    before: Option<&Reading>,
-    after: Option<&Reading>,
+    before: Option<Mark>,
+    after: Option<Mark>,
     tick: Hours,
 ) -> Option<Hours> {
-    let elapsed =
-        |from: &Reading, to: &Reading| Hours::from_seconds(to.instant.seconds_since(from.instant)) + tick;
+    let elapsed = |from: Mark, to: Mark| Hours::from_seconds(to.instant.seconds_since(from.instant)) + tick;
     let range = match (before, after) {
         (None, None) => return None,
         (Some(before), Some(after)) => before.hours..=after.hours,
-        (Some(before), None) => before.hours..=before.hours + elapsed(before, reading),
-        (None, Some(after)) => after.hours - elapsed(reading, after)..=after.hours,
+        (Some(before), None) => before.hours..=before.hours + elapsed(before, reading.mark()),
+        (None, Some(after)) => after.hours - elapsed(reading.mark(), after)..=after.hours,
     };
     let seconds = reading.hours.seconds();
     let shifted = [

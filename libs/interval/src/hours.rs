@@ -1,19 +1,13 @@
 //! Hours of the engine since new: one curve across all meters, with bounds where nobody looked.
 
-use model::{
-    EventId, Hours, Instant,
-    event::{Commissioning, Component, ComponentAction, ComponentChange, Details},
-};
+mod build;
+
+use model::{EventId, Hours, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{
-    chain::{self, Reading},
-    input::{Input, Policy},
-    rate::Rate,
-    standing::{Placed, Standing},
-    words::Grade,
-};
+pub(crate) use self::build::{Built, Settling, build};
+use crate::{placed::Placed, rate::Rate, words::Grade};
 
 /// Hours of the engine since new at some instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -61,8 +55,9 @@ pub struct SetAside {
 #[derive(Clone, Debug)]
 pub(crate) struct Curve {
     /// In order of time; hours never fall from one to the next.
-    points: Vec<Point>,
-    meters: Vec<Meter>,
+    pub(crate) points: Vec<Point>,
+    pub(crate) meters: Vec<Meter>,
+    pub(crate) first_reading: Option<Instant>,
     newest_reading: Option<Instant>,
     /// Use to reckon with at most since the last point.
     pub(crate) upper_rate: Rate,
@@ -70,50 +65,32 @@ pub(crate) struct Curve {
 }
 
 /// Engine hours that are known at an instant.
-#[derive(Clone, Copy, Debug)]
-struct Point {
-    event: EventId,
-    instant: Instant,
-    hours: Hours,
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Point {
+    /// What told them, unless that is settled.
+    pub(crate) event: Option<EventId>,
+    pub(crate) instant: Instant,
+    pub(crate) hours: Hours,
     /// How well they are known; around them hours are known no better.
-    grade: Grade,
+    pub(crate) grade: Grade,
     /// Whether a meter was read, and not only the hours stated.
-    read: bool,
+    pub(crate) read: bool,
 }
 
 /// A meter from when it was fitted, and what to add to its readings.
-#[derive(Clone, Copy, Debug)]
-struct Meter {
-    from: Instant,
-    offset: Hours,
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Meter {
+    pub(crate) from: Instant,
+    pub(crate) offset: Hours,
 }
 
 impl HoursRange {
-    fn exact(hours: Hours) -> Self {
+    pub(crate) fn exact(hours: Hours) -> Self {
         Self { lower: hours, nominal: hours, upper: hours }
     }
 }
 
 impl Curve {
-    /// The curve that the events tell of, and the readings that it does not use.
-    pub(crate) fn of(input: &Input<'_>, standing: &Standing<'_>) -> (Self, Vec<SetAside>) {
-        let mut builder = Builder::default();
-        let commissioning = standing.commissioning();
-        if let Some((placed, commissioning)) = commissioning {
-            builder.stated = stated(placed, commissioning, input.facts.meter_fitted);
-        }
-        for (i, span) in spans(standing).iter().enumerate() {
-            let used = chain::judge(&span.readings, input.facts.tick);
-            let offset = match (i, commissioning) {
-                (0, Some((placed, commissioning))) => first_offset(span, &used, placed, commissioning),
-                (0, None) => Hours::ZERO,
-                _ => builder.offset_after_swap(span),
-            };
-            builder.add(span, &used, offset, input.facts.tick);
-        }
-        builder.finish(input.policy)
-    }
-
     /// The instant of the newest reading in use.
     pub(crate) fn newest_reading(&self) -> Option<Instant> {
         self.newest_reading
@@ -144,7 +121,7 @@ impl Curve {
         let past = self.points.partition_point(|point| point.instant <= placed.instant);
         let mut same_instant =
             self.points.iter().take(past).rev().take_while(|point| point.instant == placed.instant);
-        if let Some(own) = same_instant.find(|point| point.event == placed.event.id) {
+        if let Some(own) = same_instant.find(|point| point.event == Some(placed.id)) {
             return EngineHours { range: Some(HoursRange::exact(own.hours)), grade: own.grade };
         }
         self.at(placed.instant)
@@ -153,13 +130,18 @@ impl Curve {
     /// The first instant at which the upper bound reaches `hours`, for the instants from the last point on; for
     /// earlier ones the instant of the first point that reaches them.
     pub(crate) fn upper_reaches(&self, hours: Hours) -> Instant {
-        match self.points.get(self.points.partition_point(|point| point.hours < hours)) {
+        match self.points.get(self.reached(hours)) {
             Some(reached) => reached.instant,
             None => self
                 .points
                 .last()
                 .map_or(Instant::LAST, |last| self.upper_rate.reaches(hours - last.hours, last.instant)),
         }
+    }
+
+    /// The place of the first point that reaches `hours`, or of the next to come.
+    pub(crate) fn reached(&self, hours: Hours) -> usize {
+        self.points.partition_point(|point| point.hours < hours)
     }
 
     /// The instants from `from` on at which bounds may leap, between which they stand still or grow evenly.
@@ -187,166 +169,4 @@ fn between(last: &Point, next: &Point, at: Instant) -> (HoursRange, Grade) {
     let range = HoursRange { lower: last.hours, nominal: last.hours + risen, upper: next.hours };
     let best = if last.read { Grade::B } else { Grade::C };
     (range, best.max(last.grade).max(next.grade))
-}
-
-/// The readings of one meter.
-struct Span {
-    from: Instant,
-    /// Whether it is known what the meter before showed last.
-    continues: bool,
-    readings: Vec<Reading>,
-}
-
-fn spans(standing: &Standing<'_>) -> Vec<Span> {
-    let mut done = Vec::new();
-    let mut span = Span { from: Instant::FIRST, continues: true, readings: Vec::new() };
-    let first_commissioning = standing.commissioning().map(|(placed, _)| placed.event.id);
-    for placed in &standing.events {
-        let (hours, fixed) = match &placed.event.details {
-            Details::Reading(reading) => (Some(reading.meter_hours), false),
-            Details::Service(service) => (service.meter_hours, false),
-            Details::Commissioning(commissioning) => {
-                (commissioning.meter_hours, first_commissioning == Some(placed.event.id))
-            }
-            Details::Component(change) if swaps_meter(change) => {
-                let closed = change.old_meter_hours.map(|hours| reading(placed, hours, true));
-                let continues = closed.is_some();
-                span.readings.extend(closed);
-                let opened = Span { from: placed.instant, continues, readings: Vec::new() };
-                done.push(std::mem::replace(&mut span, opened));
-                (Some(change.new_meter_hours.unwrap_or(Hours::ZERO)), true)
-            }
-            Details::Component(change) => (change.meter_hours, false),
-            Details::Placement(_) | Details::Adoption(_) | Details::Correction(_) => (None, false),
-        };
-        span.readings.extend(hours.map(|hours| reading(placed, hours, fixed)));
-    }
-    done.push(span);
-    done
-}
-
-fn swaps_meter(change: &ComponentChange) -> bool {
-    change.component == Component::Meter && change.action == ComponentAction::Fitted
-}
-
-fn reading(placed: &Placed<'_>, hours: Hours, fixed: bool) -> Reading {
-    Reading {
-        event: placed.event.id,
-        instant: placed.instant,
-        hours: hours.clamp(Hours::ZERO, Hours::MOST),
-        fixed,
-    }
-}
-
-/// The point that a commissioning without a meter reading gives.
-fn stated(placed: &Placed<'_>, commissioning: &Commissioning, meter_fitted: bool) -> Option<Point> {
-    if commissioning.meter_hours.is_some() {
-        return None;
-    }
-    let hours = match commissioning.engine_hours {
-        None if meter_fitted => return None,
-        hours => hours.unwrap_or(Hours::ZERO).clamp(Hours::ZERO, Hours::MOST),
-    };
-    Some(Point { event: placed.event.id, instant: placed.instant, hours, grade: Grade::A, read: false })
-}
-
-/// What to add to the readings of the first meter.
-fn first_offset(span: &Span, used: &[bool], placed: &Placed<'_>, commissioning: &Commissioning) -> Hours {
-    match (commissioning.engine_hours, commissioning.meter_hours) {
-        (None, _) => Hours::ZERO,
-        (Some(engine), Some(meter)) => engine - meter,
-        (Some(engine), None) => {
-            // A meter that shows less than the engine had was not on it from new: it counts on from there.
-            let first =
-                span.readings.iter().zip(used).find(|(r, used)| **used && r.instant >= placed.instant);
-            first.map_or(Hours::ZERO, |(reading, _)| (engine - reading.hours).max(Hours::ZERO))
-        }
-    }
-}
-
-struct Builder {
-    points: Vec<Point>,
-    meters: Vec<Meter>,
-    set_aside: Vec<SetAside>,
-    /// Hours stated at the commissioning, until their place among the readings is reached.
-    stated: Option<Point>,
-    /// The best that hours are known since the newest swap.
-    grade: Grade,
-}
-
-impl Default for Builder {
-    fn default() -> Self {
-        Self { points: Vec::new(), meters: Vec::new(), set_aside: Vec::new(), stated: None, grade: Grade::A }
-    }
-}
-
-impl Builder {
-    fn add(&mut self, span: &Span, used: &[bool], offset: Hours, tick: Hours) {
-        if !span.continues {
-            self.grade = Grade::C;
-        }
-        if !span.readings.is_empty() {
-            self.meters.push(Meter { from: span.from, offset });
-        }
-        for (i, (reading, is_used)) in span.readings.iter().zip(used).enumerate() {
-            if *is_used {
-                self.put_stated_before(reading.instant);
-                self.put(Point {
-                    event: reading.event,
-                    instant: reading.instant,
-                    hours: offset + reading.hours,
-                    grade: self.grade,
-                    read: true,
-                });
-            } else {
-                let chain = || span.readings.iter().zip(used).enumerate().filter(|(_, (_, used))| **used);
-                let before = chain().take_while(|(at, _)| *at < i).last().map(|(_, (reading, _))| reading);
-                let after = chain().find(|(at, _)| *at > i).map(|(_, (reading, _))| reading);
-                self.set_aside.push(SetAside {
-                    event_id: reading.event,
-                    meter_hours: reading.hours,
-                    suggested: chain::suggest(reading, before, after, tick),
-                });
-            }
-        }
-    }
-
-    /// Engine hours run on where the new meter begins.
-    fn offset_after_swap(&mut self, span: &Span) -> Hours {
-        self.put_stated_before(span.from);
-        match (self.points.last(), span.readings.first()) {
-            (Some(last), Some(opened)) => last.hours - opened.hours,
-            _ => Hours::ZERO,
-        }
-    }
-
-    fn put_stated_before(&mut self, instant: Instant) {
-        if let Some(stated) = self.stated.take_if(|stated| stated.instant <= instant) {
-            self.put(stated);
-        }
-    }
-
-    /// Adds a point; use is never negative, whatever was stated.
-    fn put(&mut self, mut point: Point) {
-        let least = self.points.last().map_or(Hours::ZERO, |last| last.hours);
-        point.hours = point.hours.max(least);
-        self.points.push(point);
-    }
-
-    fn finish(mut self, policy: &Policy) -> (Curve, Vec<SetAside>) {
-        self.put_stated_before(Instant::LAST);
-        let still = Rate::of_weekly(Hours::ZERO);
-        let mut curve = Curve {
-            newest_reading: self.points.iter().rev().find(|point| point.read).map(|point| point.instant),
-            points: self.points,
-            meters: self.meters,
-            upper_rate: still,
-            middle_rate: still,
-        };
-        let first_reading = curve.points.iter().find(|point| point.read).map(|point| point.instant);
-        let nominal = |at| curve.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
-        (curve.upper_rate, curve.middle_rate) =
-            Rate::upper_and_middle(first_reading.zip(curve.newest_reading), nominal, policy);
-        (curve, self.set_aside)
-    }
 }

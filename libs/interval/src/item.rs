@@ -17,8 +17,7 @@ pub struct ItemKey {
 
 /// The computed state of one task on one unit.
 ///
-/// What the task asks for, its parts, settings and cautions, is found in its edition:
-/// [`UnitState::edition`](crate::UnitState::edition).
+/// What the task asks for, its parts, settings and cautions, is found in its edition.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct DueItem {
     /// The schedule that asks for it.

@@ -1,13 +1,13 @@
 //! The state of one task at one instant.
 
-use model::{Hours, Instant, LocalDate, Zone};
+use model::{Hours, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
     hours::{Curve, EngineHours},
     input::Policy,
-    limit::{CalendarLimit, HoursLimit, HoursRule, Plan},
+    limit::{Days, HoursLimit, HoursRule, Plan},
     words::{DueState, Reason},
 };
 
@@ -61,29 +61,22 @@ impl Decision {
 }
 
 /// What all tasks of a unit are judged against at one instant.
+#[derive(Clone, Copy)]
 pub(crate) struct Now {
     pub(crate) at: Instant,
-    pub(crate) today: LocalDate,
     pub(crate) hours: EngineHours,
 }
 
 impl Now {
-    pub(crate) fn of(at: Instant, zone: &Zone, curve: &Curve) -> Self {
-        Self { at, today: day(at, zone), hours: curve.at(at) }
+    pub(crate) fn of(at: Instant, curve: &Curve) -> Self {
+        Self { at, hours: curve.at(at) }
     }
 }
 
-/// The day that has begun by `at`. Once begun it stays so, also where clocks go back over midnight.
-fn day(at: Instant, zone: &Zone) -> LocalDate {
-    let date = zone.date(at);
-    let next = date.plus_days(1);
-    let begins = zone.midnight(next);
-    if begins <= at && begins < Instant::LAST { next } else { date }
-}
-
-pub(crate) fn judge(plan: &Plan, now: &Now, curve: &Curve, policy: &Policy) -> Decision {
+/// The state of a task now, whose days begin where the unit stands now.
+pub(crate) fn judge(plan: &Plan, days: Option<&Days>, now: &Now, curve: &Curve, policy: &Policy) -> Decision {
     let Some(anchor) = plan.anchor else { return Decision::NoHistory };
-    let by_date = plan.calendar.as_ref().map_or(Reach::Below, |limit| by_date(limit, now));
+    let by_date = days.map_or(Reach::Below, |days| by_date(days, now.at));
     let limit = match &plan.hours {
         HoursRule::None => None,
         HoursRule::Limit(limit) => Some(limit),
@@ -138,12 +131,17 @@ fn by_hours(limit: &HoursLimit, now: &Now, curve: &Curve) -> Reach {
     }
 }
 
-fn by_date(limit: &CalendarLimit, now: &Now) -> Reach {
-    match now.today {
-        today if today >= limit.overdue => Reach::Overdue,
-        today if today >= limit.limit => Reach::Due,
-        today if today >= limit.coming => Reach::Coming,
-        _ => Reach::Below,
+/// A day once begun stays begun, also where clocks go back over midnight.
+fn by_date(days: &Days, at: Instant) -> Reach {
+    let has_begun = |day: Instant| day <= at && day < Instant::LAST;
+    if has_begun(days.overdue) {
+        Reach::Overdue
+    } else if has_begun(days.limit) {
+        Reach::Due
+    } else if has_begun(days.coming) {
+        Reach::Coming
+    } else {
+        Reach::Below
     }
 }
 

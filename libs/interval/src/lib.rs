@@ -5,6 +5,11 @@
 //! how many hours the engine has ([`UnitState::hours_at`]) and what each answer rests on
 //! ([`UnitState::trace_at`]). Pure functions of their arguments: no clock, no order of arrival.
 //!
+//! [`refold_compact`] says beside the state what to keep of the events: a [`Compact`], small and serializable, to
+//! which an event in order is applied without those before it ([`Compact::apply`]). To apply is to refold, by one
+//! and the same fold, begun at the last settled reading instead of at nothing. What cannot be applied, because it
+//! came late or changes what earlier events mean, says so ([`NeedsRefold`]).
+//!
 //! ```
 //! use std::{collections::BTreeMap, sync::Arc};
 //!
@@ -44,24 +49,35 @@
 //! let steps = state.steps_from(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0).steps;
 //! let states: Vec<_> = steps.iter().map(|step| (step.state.as_str(), step.from.to_string())).collect();
 //! assert_eq!(states[1], ("coming_due", "2025-08-23T06:00:00Z".to_owned()));
+//!
+//! let kept = interval::refold_compact(&input).compact.unwrap();
+//! let done = event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000004", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!     "kind": "service", "occurred_at": "2025-08-20T09:00:00-06:00", "jobs": [{"job": "oil_change"}]}"#);
+//! let state = kept.apply(&Input { events: &[done], ..input }).unwrap().state;
+//! let oil = state.items_at(Instant::parse("2025-08-23T06:00:00Z").unwrap()).remove(0);
+//! assert_eq!((oil.state, oil.calendar.unwrap().anchor_date.to_string()), (DueState::Ok, "2025-08-20".to_owned()));
 //! ```
 
 mod adoption;
 mod calendar;
 mod chain;
+mod compact;
 mod hours;
 mod input;
 mod item;
 mod judge;
 mod limit;
+mod placed;
 mod places;
 mod rate;
+mod settled;
 mod standing;
 mod state;
 mod steps;
 mod trace;
 mod words;
 
+pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use hours::{EngineHours, HoursRange, SetAside};
 pub use input::{Input, Policy, UnitFacts};
 pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};

@@ -1,8 +1,7 @@
 //! From where each task counts, and where its limits lie on both axes.
 
 use model::{
-    EventId, Hours, Instant, LocalDate,
-    event::{Details, Service},
+    Code, EventId, Hours, Instant, LocalDate, Zone,
     schedule::{Anchor as AnchorPolicy, Calendar, Edition, Task},
 };
 
@@ -10,7 +9,8 @@ use crate::{
     calendar,
     hours::{Curve, EngineHours, HoursRange},
     input::Policy,
-    standing::{Placed, Standing},
+    placed::Placed,
+    standing::Standing,
 };
 
 /// What one task asks for, until something is recorded that moves it.
@@ -24,7 +24,7 @@ pub(crate) struct Plan {
 }
 
 /// The event that a task counts from.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Anchor {
     pub(crate) event: EventId,
     /// Whether the work was done then, rather than the unit commissioned.
@@ -68,25 +68,36 @@ pub(crate) struct CalendarLimit {
     pub(crate) overdue: LocalDate,
 }
 
+/// When the days of a limit on the calendar begin at one place.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Days {
+    pub(crate) coming: Instant,
+    pub(crate) limit: Instant,
+    pub(crate) overdue: Instant,
+}
+
+impl CalendarLimit {
+    pub(crate) fn days(&self, zone: &Zone) -> Days {
+        let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| zone.midnight(day));
+        Days { coming, limit, overdue }
+    }
+}
+
 /// What the limits of one unit rest on, whatever the edition.
 pub(crate) struct Ground<'a> {
     curve: &'a Curve,
     policy: &'a Policy,
-    commissioning: Option<Anchor>,
-    /// Services in canonical order.
-    services: Vec<(Placed<'a>, &'a Service)>,
+    pub(crate) commissioning: Option<Anchor>,
+    /// For each job the service that did it last.
+    pub(crate) done: Vec<(&'a Code, Anchor)>,
     standing: &'a Standing<'a>,
 }
 
 impl<'a> Ground<'a> {
     pub(crate) fn of(standing: &'a Standing<'a>, curve: &'a Curve, policy: &'a Policy) -> Self {
-        let services = standing.events.iter().filter_map(|placed| match &placed.event.details {
-            Details::Service(service) => Some((*placed, service)),
-            _ => None,
-        });
-        let commissioning =
-            standing.commissioning().map(|(placed, _)| Anchor::at(placed, false, standing, curve));
-        Self { curve, policy, commissioning, services: services.collect(), standing }
+        let commissioning = standing.commissioning().map(|placed| Anchor::at(placed, false, standing, curve));
+        let commissioning = commissioning.or(standing.settled.commissioning);
+        Self { curve, policy, commissioning, done: done(standing, curve), standing }
     }
 
     /// One plan for each task of the edition, in order of code.
@@ -100,18 +111,14 @@ impl<'a> Ground<'a> {
 
     /// For each task of the edition the last service that counts for it.
     fn completions(&self, edition: &Edition) -> Vec<Option<Anchor>> {
-        let mut completions = vec![None; edition.tasks.len()];
-        let mut open = edition.tasks.len();
-        let mut newest_first = self.services.iter().rev();
-        while let Some((placed, service)) = newest_first.next().filter(|_| open > 0) {
-            let counting: Vec<_> =
-                service.jobs.iter().flat_map(|done| edition.counts_as(&done.job)).collect();
+        let mut completions: Vec<Option<Anchor>> = vec![None; edition.tasks.len()];
+        for (job, anchor) in &self.done {
+            let counting = edition.counts_as(job);
             let tasks = edition.tasks.iter().zip(&mut completions);
-            let mut done =
-                tasks.filter(|(task, last)| last.is_none() && counting.contains(&&task.job)).peekable();
-            if done.peek().is_some() {
-                let anchor = Anchor::at(placed, true, self.standing, self.curve);
-                open -= done.map(|(_, last)| *last = Some(anchor)).count();
+            for (_, last) in tasks.filter(|(task, _)| counting.contains(&&task.job)) {
+                if last.is_none_or(|last| (last.instant, last.event) < (anchor.instant, anchor.event)) {
+                    *last = Some(*anchor);
+                }
             }
         }
         completions
@@ -189,21 +196,46 @@ impl<'a> Ground<'a> {
 
     /// The day on which the task was done first.
     fn first_done(&self, edition: &Edition, task: &Task) -> Option<LocalDate> {
-        let counts = |service: &Service| {
-            service.jobs.iter().any(|done| edition.counts_as(&done.job).contains(&&task.job))
-        };
-        let first = self.services.iter().find(|(_, service)| counts(service));
-        first.map(|(placed, _)| local_date(placed, self.standing))
+        let counts = |job: &Code| edition.counts_as(job).contains(&&task.job);
+        let begun = self.standing.settled.begun.iter().filter(|begun| counts(&begun.job));
+        let settled = begun.map(|begun| (begun.instant, begun.date)).min();
+        let first =
+            self.standing.services().find(|placed| placed.jobs().iter().any(|done| counts(&done.job)));
+        let first = first.map(|placed| (placed.instant, self.standing.date(placed)));
+        settled.into_iter().chain(first).min().map(|(_, date)| date)
     }
+}
+
+/// For each job the service that did it last.
+fn done<'a>(standing: &'a Standing<'_>, curve: &Curve) -> Vec<(&'a Code, Anchor)> {
+    let mut done: Vec<(&'a Code, Anchor)> = Vec::new();
+    let mut anchor = None;
+    for placed in standing.services().rev() {
+        for job in placed.jobs().iter().map(|done| &done.job) {
+            if !done.iter().any(|(known, _)| *known == job) {
+                let anchor = anchor.get_or_insert_with(|| Anchor::at(placed, true, standing, curve));
+                done.push((job, *anchor));
+            }
+        }
+        anchor = None;
+    }
+    for settled in &standing.settled.done {
+        for job in &settled.jobs {
+            if !done.iter().any(|(known, _)| *known == job) {
+                done.push((job, settled.anchor));
+            }
+        }
+    }
+    done
 }
 
 impl Anchor {
     fn at(placed: &Placed<'_>, completed: bool, standing: &Standing<'_>, curve: &Curve) -> Self {
         Self {
-            event: placed.event.id,
+            event: placed.id,
             completed,
             instant: placed.instant,
-            date: local_date(placed, standing),
+            date: standing.date(placed),
             hours: curve.at_event(placed),
         }
     }
@@ -229,10 +261,6 @@ impl HoursLimit {
         };
         [curve.upper_reaches(hours), by_use]
     }
-}
-
-fn local_date(placed: &Placed<'_>, standing: &Standing<'_>) -> LocalDate {
-    placed.event.occurred.when.date(&standing.stays.at(placed.instant).zone)
 }
 
 /// The first point of the grid `origin` + k × `interval` that lies beyond `done` plus half an interval.

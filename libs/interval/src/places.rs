@@ -29,11 +29,7 @@ impl Stays {
     /// A placement of which only the day is known is put after those with an instant: which zone its day is
     /// counted in depends on where the unit stood.
     pub(crate) fn of<'e>(input: &Input<'_>, events: impl Iterator<Item = &'e ServiceEvent> + Clone) -> Self {
-        let home = Stay {
-            from: Instant::FIRST,
-            site: input.facts.home_site,
-            zone: zone(input, input.facts.home_site),
-        };
+        let home = stay(input, Instant::FIRST, input.facts.home_site);
         let placed = |exact: bool| {
             events
                 .clone()
@@ -55,14 +51,38 @@ impl Stays {
         stays
     }
 
+    /// The stays of a unit that moved to these sites, in order of time.
+    pub(crate) fn moved(input: &Input<'_>, moves: impl Iterator<Item = (Instant, SiteId)>) -> Self {
+        Self {
+            home: stay(input, Instant::FIRST, input.facts.home_site),
+            moves: moves.map(|(from, site)| stay(input, from, site)).collect(),
+        }
+    }
+
+    /// The stay before the first move, and the moves in order of time.
+    pub(crate) fn parts(&self) -> (&Stay, &[Stay]) {
+        (&self.home, &self.moves)
+    }
+
     /// Where the unit stands at `at`.
     pub(crate) fn at(&self, at: Instant) -> &Stay {
         self.moves.iter().rev().find(|stay| stay.from <= at).unwrap_or(&self.home)
     }
 
-    /// The stays that begin after `at`.
-    pub(crate) fn after(&self, at: Instant) -> impl Iterator<Item = &Stay> {
-        self.moves.iter().filter(move |stay| stay.from > at)
+    /// Where the unit stands from `start` until `end`, each stay with its part of that time.
+    pub(crate) fn during(&self, start: Instant, end: Instant) -> Vec<(&Stay, Instant, Instant)> {
+        let mut parts = vec![(self.at(start), start, end)];
+        for stay in self.moves.iter().filter(|stay| start < stay.from && stay.from < end) {
+            if let Some((_, from, until)) = parts.last_mut() {
+                *until = stay.from;
+                // Of two moves at one instant the later counts.
+                if *from == stay.from {
+                    parts.pop();
+                }
+            }
+            parts.push((stay, stay.from, end));
+        }
+        parts
     }
 
     /// The instant that stands for a stated time: of a day its first, where the unit stood.

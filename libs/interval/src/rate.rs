@@ -7,6 +7,8 @@ use crate::input::Policy;
 const WEEK_SECONDS: i64 = 7 * 86_400;
 /// How far back use is looked at.
 const WEEKS: i64 = 52;
+/// The same in seconds.
+pub(crate) const LOOKED_BACK_SECONDS: i64 = WEEKS * WEEK_SECONDS;
 
 /// Use as hours per week; at most the clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

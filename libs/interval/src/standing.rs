@@ -1,25 +1,26 @@
 //! Which events count, and in which order.
 
 use model::{
-    EventId, Instant,
-    event::{Commissioning, CorrectionAction, Details, EventKind, ServiceEvent},
+    EventId, Instant, LocalDate,
+    event::{CorrectionAction, Details, EventKind, ServiceEvent},
     time::When,
 };
 
-use crate::{input::Input, places::Stays};
+use crate::{
+    input::Input,
+    placed::{Placed, What},
+    places::Stays,
+    settled::Settled,
+};
 
-/// The events that count, in canonical order, and those that a correction took out.
+/// The events that count after what is settled, in canonical order, and those that a correction took out.
 pub(crate) struct Standing<'a> {
+    pub(crate) settled: &'a Settled,
     pub(crate) events: Vec<Placed<'a>>,
     pub(crate) voided: Vec<Void<'a>>,
+    /// Events that were taken out before they came.
+    pub(crate) voided_ahead: Vec<EventId>,
     pub(crate) stays: Stays,
-}
-
-/// An event with the instant that stands for its time.
-#[derive(Clone, Copy)]
-pub(crate) struct Placed<'a> {
-    pub(crate) event: &'a ServiceEvent,
-    pub(crate) instant: Instant,
 }
 
 /// An event that does not count, and the correction that says so.
@@ -30,8 +31,8 @@ pub(crate) struct Void<'a> {
 }
 
 impl<'a> Standing<'a> {
-    /// What had happened by `until`. Decisions count whenever they were taken.
-    pub(crate) fn of(input: &Input<'a>, until: Instant) -> Self {
+    /// What had happened by `until`, of all events, with nothing settled. Decisions count whenever they were taken.
+    pub(crate) fn of(input: &Input<'a>, nothing: &'a Settled, until: Instant) -> Self {
         let voids = voids(input);
         let correction = |event: &ServiceEvent| {
             let at = voids.binary_search_by_key(&event.id, |(target, _)| *target).ok()?;
@@ -41,12 +42,12 @@ impl<'a> Standing<'a> {
             event.kind() != EventKind::Correction && (voids.is_empty() || correction(event).is_none())
         });
         let stays = Stays::of(input, counting.clone());
-        let mut events: Vec<Placed<'a>> = counting
-            .map(|event| Placed { event, instant: stays.instant(&event.occurred.when) })
-            .filter(|placed| placed.instant <= until || placed.event.kind() == EventKind::Adoption)
+        let events: Vec<Placed<'a>> = counting
+            .filter_map(|event| Placed::of(event, stays.instant(&event.occurred.when)))
+            .filter(|placed| placed.instant <= until || matches!(placed.what, What::Adoption(_)))
             .collect();
-        events.sort_unstable_by_key(|placed| (placed.instant, rank(placed.event.kind()), placed.event.id));
         let mut voided: Vec<Void<'a>> = Vec::new();
+        let mut voided_ahead = Vec::new();
         if !voids.is_empty() {
             let happened = |event: &&ServiceEvent| {
                 event.kind() != EventKind::Correction && stays.instant(&event.occurred.when) <= until
@@ -54,27 +55,32 @@ impl<'a> Standing<'a> {
             let of = |event| correction(event).map(|correction| Void { event, correction });
             voided.extend(input.events.iter().filter(happened).filter_map(of));
             voided.sort_unstable_by_key(|void| void.event.id);
+            voided_ahead.extend(voids.iter().map(|(target, _)| *target));
+            voided_ahead.retain(|target| !input.events.iter().any(|event| event.id == *target));
         }
-        Self { events, voided, stays }
+        Self { voided, voided_ahead, ..Self::after(nothing, events, stays) }
     }
 
-    /// The commissioning that counts: the first, if several were recorded.
-    pub(crate) fn commissioning(&self) -> Option<(&Placed<'a>, &'a Commissioning)> {
-        self.events.iter().find_map(|placed| match &placed.event.details {
-            Details::Commissioning(commissioning) => Some((placed, commissioning)),
-            _ => None,
-        })
+    /// What happened after what is settled.
+    pub(crate) fn after(settled: &'a Settled, mut events: Vec<Placed<'a>>, stays: Stays) -> Self {
+        events.sort_unstable_by_key(Placed::key);
+        Self { settled, events, voided: Vec::new(), voided_ahead: Vec::new(), stays }
     }
-}
 
-/// What is read at one instant comes before what is done then.
-fn rank(kind: EventKind) -> u8 {
-    match kind {
-        EventKind::Commissioning => 0,
-        EventKind::Component => 1,
-        EventKind::Reading => 2,
-        EventKind::Service => 3,
-        EventKind::Placement | EventKind::Adoption | EventKind::Correction => 4,
+    /// The commissioning that counts, the first if several were recorded; nothing if it is settled.
+    pub(crate) fn commissioning(&self) -> Option<&Placed<'a>> {
+        let first = || self.events.iter().find(|placed| matches!(placed.what, What::Commissioning { .. }));
+        if self.settled.commissioning.is_none() { first() } else { None }
+    }
+
+    /// The calendar day of an event, where the unit stood.
+    pub(crate) fn date(&self, placed: &Placed<'_>) -> LocalDate {
+        placed.date(&self.stays.at(placed.instant).zone)
+    }
+
+    /// Services in canonical order.
+    pub(crate) fn services(&self) -> impl DoubleEndedIterator<Item = &Placed<'a>> {
+        self.events.iter().filter(|placed| matches!(placed.what, What::Service { .. }))
     }
 }
 

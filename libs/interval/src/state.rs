@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use model::{
-    EditionId, Instant, SiteId,
+    EditionId, Instant, LocalDate, SiteId, Zone,
     event::Details,
     schedule::{Edition, Task},
     time::When,
@@ -11,13 +11,15 @@ use model::{
 
 use crate::{
     adoption::{Rule, rules},
-    hours::{Curve, EngineHours, SetAside},
+    calendar,
+    hours::{Built, Curve, EngineHours, SetAside, Settling, build},
     input::{Input, Policy, UnitFacts},
     item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
     judge::{Now, judge},
-    limit::{CalendarLimit, Ground, HoursLimit, HoursRule, Plan},
+    limit::{CalendarLimit, Days, Ground, HoursLimit, HoursRule, Plan},
     places::Stays,
-    standing::Standing,
+    settled::Settled,
+    standing::{Standing, Void},
     trace::NotCounted,
     words::{Action, Axis, Grade, Reason},
 };
@@ -36,6 +38,7 @@ pub struct UnitState {
     pub(crate) rules: Vec<Rule>,
     pub(crate) not_counted: Vec<NotCounted>,
     set_aside: Vec<SetAside>,
+    exact_from: Instant,
 }
 
 /// Folds all events of a unit.
@@ -50,40 +53,82 @@ pub fn refold(input: &Input<'_>) -> UnitState {
 /// Corrections and adoptions are decisions and count whenever they were taken; an adoption still holds only from
 /// its first day on.
 pub fn refold_until(input: &Input<'_>, until: Instant) -> UnitState {
-    let standing = Standing::of(input, until);
-    let (curve, set_aside) = Curve::of(input, &standing);
-    let mut rules = rules(input, &standing);
+    let nothing = Settled::default();
+    let standing = Standing::of(input, &nothing, until);
+    let rules = rules(input, &standing);
+    let mut state = fold(input, standing, rules, |_| ()).0;
+    state.stays.forget_after(until);
+    state
+}
+
+/// Where a unit stands at `at`; what [`UnitState::site_at`] says, without folding the rest.
+pub fn standing_site(input: &Input<'_>, at: Instant) -> SiteId {
+    Standing::of(input, &Settled::default(), Instant::LAST).stays.at(at).site
+}
+
+/// What a fold has come to, before what it rests on is let go.
+pub(crate) struct Fold<'f> {
+    pub(crate) standing: &'f Standing<'f>,
+    pub(crate) ground: &'f Ground<'f>,
+    pub(crate) curve: &'f Curve,
+    pub(crate) settling: Option<Settling>,
+    pub(crate) rules: &'f [Rule],
+}
+
+/// The one fold: the events that stand, on what is settled before them, by rules that have no plans yet. `keep`
+/// takes from it what is to be kept beside the state.
+pub(crate) fn fold<K>(
+    input: &Input<'_>,
+    standing: Standing<'_>,
+    mut rules: Vec<Rule>,
+    keep: impl FnOnce(&Fold<'_>) -> K,
+) -> (UnitState, K) {
+    let Built { curve, set_aside, settling } = build(input, &standing);
     let ground = Ground::of(&standing, &curve, input.policy);
     for rule in &mut rules {
         rule.plans = ground.plans(&rule.edition);
     }
-    let not_counted = standing.voided.iter().filter_map(|void| match &void.event.details {
+    let kept = keep(&Fold { standing: &standing, ground: &ground, curve: &curve, settling, rules: &rules });
+    let state = UnitState {
+        facts: *input.facts,
+        policy: *input.policy,
+        exact_from: standing.settled.exact_from,
+        not_counted: not_counted(&standing),
+        stays: standing.stays,
+        curve,
+        rules,
+        set_aside,
+    };
+    (state, kept)
+}
+
+fn not_counted(standing: &Standing<'_>) -> Vec<NotCounted> {
+    let of = |void: &Void<'_>| match &void.event.details {
         Details::Service(service) => Some(NotCounted {
             event: void.event.id,
             correction: void.correction,
             jobs: service.jobs.iter().map(|done| done.job.clone()).collect(),
         }),
         _ => None,
-    });
-    let not_counted = not_counted.collect();
-    let mut stays = standing.stays;
-    stays.forget_after(until);
-    UnitState { facts: *input.facts, policy: *input.policy, stays, curve, rules, not_counted, set_aside }
+    };
+    standing.voided.iter().filter_map(of).collect()
 }
 
-/// Where a unit stands at `at`; what [`UnitState::site_at`] says, without folding the rest.
-pub fn standing_site(input: &Input<'_>, at: Instant) -> SiteId {
-    Standing::of(input, Instant::LAST).stays.at(at).site
+/// One instant, where the unit stands then.
+pub(crate) struct Here<'a> {
+    pub(crate) now: Now,
+    pub(crate) zone: &'a Zone,
+    pub(crate) today: LocalDate,
 }
 
 impl UnitState {
     /// Every due item at `at`, in order of schedule and task.
     pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
-        let now = self.now(at);
+        let here = self.here(at);
         let in_force = self.rules.iter().enumerate().filter(|(_, rule)| rule.holds(at));
         let mut items = Vec::new();
         for (i, rule) in in_force {
-            items.extend(rule.tasks().map(|(task, plan)| self.item(i, rule, task, plan, &now)));
+            items.extend(rule.tasks().map(|(task, plan)| self.item(i, rule, task, plan, &here)));
         }
         items
     }
@@ -93,7 +138,14 @@ impl UnitState {
         self.curve.at(at)
     }
 
-    /// Readings that the engine hours do not rest on, in the order in which they were taken.
+    /// Since when the state answers as if folded afresh; [`Instant::FIRST`] unless it was
+    /// applied.
+    pub fn exact_from(&self) -> Instant {
+        self.exact_from
+    }
+
+    /// Readings that the engine hours do not rest on, in the order in which they were taken. Of a state that was
+    /// applied, those that are not settled.
     pub fn set_aside(&self) -> &[SetAside] {
         &self.set_aside
     }
@@ -113,34 +165,41 @@ impl UnitState {
         self.rules.iter().find(|rule| rule.edition_id == id).map(|rule| &rule.edition)
     }
 
-    pub(crate) fn now(&self, at: Instant) -> Now {
-        Now::of(at, &self.stays.at(at).zone, &self.curve)
+    pub(crate) fn here(&self, at: Instant) -> Here<'_> {
+        let zone = &self.stays.at(at).zone;
+        Here { now: Now::of(at, &self.curve), zone, today: calendar::day(at, zone) }
     }
 
-    /// The first instant at which the task is due or possibly due, by the rule at `i` or those that follow it;
-    /// [`Instant::LAST`] if none. Its days are counted where the unit stands at `at`.
-    pub(crate) fn due_at(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, at: Instant) -> Instant {
-        let due = plan.due_at(&self.stays, &self.curve, at);
-        if due < rule.until {
-            return due;
-        }
+    /// The first instant at which the task is due or possibly due, by the rule at `i`, whose `plan` has these
+    /// `days`, or by those that follow it; [`Instant::LAST`] if none. Days are counted in `zone`.
+    pub(crate) fn due_at(
+        &self,
+        i: usize,
+        task: &Task,
+        plan: &Plan,
+        days: Option<&Days>,
+        zone: &Zone,
+    ) -> Instant {
+        let due = plan.due_at(&self.curve, days);
+        let Some(rule) = self.rules.get(i).filter(|rule| due >= rule.until) else { return due };
         let following = self.rules.iter().skip(i + 1).take_while(|next| next.schedule == rule.schedule);
         let later = following.filter_map(|next| {
             let (_, plan) = next.tasks().find(|(same, _)| same.task == task.task)?;
-            let due = plan.due_at(&self.stays, &self.curve, at);
+            let due = plan.due_at(&self.curve, plan.days(zone).as_ref());
             (due < next.until).then_some(due.max(next.from))
         });
         later.min().unwrap_or(Instant::LAST)
     }
 
-    pub(crate) fn item(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, now: &Now) -> DueItem {
-        let decision = judge(plan, now, &self.curve, &self.policy);
+    pub(crate) fn item(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, here: &Here<'_>) -> DueItem {
+        let (now, days) = (&here.now, plan.days(here.zone));
+        let decision = judge(plan, days.as_ref(), now, &self.curve, &self.policy);
         let hours = match &plan.hours {
             HoursRule::Limit(limit) => self.hours_axis(limit, now),
             HoursRule::None | HoursRule::Unknown => None,
         };
-        let calendar = plan.calendar.as_ref().map(|limit| calendar_axis(limit, now));
-        let due_at = self.due_at(i, rule, task, plan, now.at);
+        let calendar = plan.calendar.as_ref().map(|limit| calendar_axis(limit, here.today));
+        let due_at = self.due_at(i, task, plan, days.as_ref(), here.zone);
         DueItem {
             schedule_id: rule.schedule,
             edition_id: rule.edition_id,
@@ -184,15 +243,15 @@ impl UnitState {
     }
 }
 
-fn calendar_axis(limit: &CalendarLimit, now: &Now) -> CalendarAxis {
+fn calendar_axis(limit: &CalendarLimit, today: LocalDate) -> CalendarAxis {
     let interval_days = limit.limit.days_since(limit.anchor);
-    let used_days = now.today.days_since(limit.anchor);
+    let used_days = today.days_since(limit.anchor);
     CalendarAxis {
         anchor_date: limit.anchor,
         limit_date: limit.limit,
         interval_days,
         used_days,
-        left_days: limit.limit.days_since(now.today),
+        left_days: limit.limit.days_since(today),
         used_fraction: Fraction::of(used_days.into(), interval_days.into()),
     }
 }

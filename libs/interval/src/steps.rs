@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use model::{Code, Instant, ScheduleId};
+use model::{Code, Instant, ScheduleId, Zone};
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -10,9 +10,8 @@ use crate::{
     hours::Curve,
     input::Policy,
     item::ItemKey,
-    judge::{judge, stale_from},
-    limit::{HoursRule, Plan},
-    places::Stays,
+    judge::{Now, judge, stale_from},
+    limit::{Days, HoursRule, Plan},
     state::UnitState,
     words::{DueState, Reason},
 };
@@ -96,66 +95,67 @@ impl UnitState {
     /// At any instant from then on [`state_in`] gives what [`items_at`](Self::items_at) gives.
     pub fn steps_from(&self, from: Instant) -> Vec<ItemSteps> {
         let mut items: BTreeMap<(ScheduleId, &Code), ItemSteps> = BTreeMap::new();
-        let shared = self.shared_breaks(from);
+        let leaps: Vec<Instant> = self.curve.leaps(from).collect();
         let ahead = |rule: &Rule| rule.until > from || rule.until == Instant::LAST;
         for (i, rule) in self.rules.iter().enumerate().filter(|(_, rule)| ahead(rule)) {
+            let stays = self.stays.during(from.max(rule.from), rule.until);
             for (task, plan) in rule.tasks() {
                 let item = items.entry((rule.schedule, &task.task)).or_insert_with(|| ItemSteps {
                     key: ItemKey { schedule: rule.schedule, task: task.task.clone() },
                     steps: Vec::new(),
                 });
-                let due_at = |at| self.due_at(i, rule, task, plan, at);
-                self.walk(plan, from.max(rule.from), rule.until, &shared, due_at, &mut item.steps);
+                for (stay, start, end) in &stays {
+                    let days = plan.days(&stay.zone);
+                    let due_at = self.due_at(i, task, plan, days.as_ref(), &stay.zone);
+                    let stay = Stretch { plan, days, due_at, start: *start, end: *end };
+                    self.walk(&stay, &leaps, &mut item.steps);
+                }
             }
         }
         items.into_values().collect()
     }
 
-    /// Adds the steps of a plan from `start` until `end`.
-    fn walk(
-        &self,
-        plan: &Plan,
-        start: Instant,
-        end: Instant,
-        shared: &[Instant],
-        due_at: impl Fn(Instant) -> Instant,
-        steps: &mut Vec<Step>,
-    ) {
-        let mut breaks = shared.to_vec();
+    /// Adds the steps of a plan while the unit stays at one place.
+    fn walk(&self, stretch: &Stretch<'_>, leaps: &[Instant], steps: &mut Vec<Step>) {
+        let Stretch { plan, days, due_at, start, end } = stretch;
+        let mut breaks = leaps.to_vec();
         plan.breaks(&self.curve, &self.policy, &mut breaks);
-        plan.days(&self.stays, start, &mut breaks);
-        breaks.retain(|at| start < *at && *at < end);
-        breaks.push(start);
+        breaks.extend(days.iter().flat_map(|days| [days.coming, days.limit, days.overdue]));
+        breaks.retain(|at| start < at && at < end);
+        breaks.push(*start);
         breaks.sort_unstable();
         breaks.dedup();
-        let ends = breaks.iter().skip(1).copied().chain([end]);
+        let ends = breaks.iter().skip(1).copied().chain([*end]);
         for (at, until) in breaks.iter().copied().zip(ends) {
-            let decision = judge(plan, &self.now(at), &self.curve, &self.policy);
-            let step = Step {
-                state: decision.state(),
-                reason: decision.reason(),
-                from: at,
-                until,
-                due_at: due_at(at),
-            };
+            let now = Now::of(at, &self.curve);
+            let decision = judge(plan, days.as_ref(), &now, &self.curve, &self.policy);
+            let step =
+                Step { state: decision.state(), reason: decision.reason(), from: at, until, due_at: *due_at };
             match steps.last_mut().filter(|last| last.goes_on_as(&step)) {
                 Some(last) => last.until = until,
                 None => steps.push(step),
             }
         }
     }
+}
 
-    /// The instants from `from` on at which any item may change.
-    fn shared_breaks(&self, from: Instant) -> Vec<Instant> {
-        let mut breaks: Vec<Instant> = self.curve.leaps(from).collect();
-        breaks.extend(self.stays.after(from).map(|stay| stay.from));
-        breaks
-    }
+/// A plan while it holds and the unit stays at one place.
+struct Stretch<'a> {
+    plan: &'a Plan,
+    days: Option<Days>,
+    due_at: Instant,
+    start: Instant,
+    end: Instant,
 }
 
 impl Plan {
-    /// The first instant at which it is due or possibly due, its days counted at the place at `at`.
-    pub(crate) fn due_at(&self, stays: &Stays, curve: &Curve, at: Instant) -> Instant {
+    /// When the days of its limit on the calendar begin in `zone`.
+    pub(crate) fn days(&self, zone: &Zone) -> Option<Days> {
+        self.calendar.as_ref().map(|limit| limit.days(zone))
+    }
+
+    /// The first instant at which it is due or possibly due.
+    pub(crate) fn due_at(&self, curve: &Curve, days: Option<&Days>) -> Instant {
         let by_hours = match &self.hours {
             HoursRule::Limit(limit) => {
                 let [by_curve, by_use] = limit.upper_reaches(curve, limit.limit.lower);
@@ -163,8 +163,7 @@ impl Plan {
             }
             HoursRule::None | HoursRule::Unknown => Instant::LAST,
         };
-        let by_date = self.calendar.map(|limit| stays.at(at).zone.midnight(limit.limit));
-        by_date.map_or(by_hours, |by_date| by_date.min(by_hours))
+        days.map_or(by_hours, |days| days.limit.min(by_hours))
     }
 
     /// The instants at which hours, or the age of what they rest on, reach something.
@@ -174,14 +173,6 @@ impl Plan {
             breaks.extend(limit.upper_reaches(curve, limit.limit.lower));
             let newest = curve.newest_reading().unwrap_or(anchor.instant);
             breaks.push(stale_from(newest, policy));
-        }
-    }
-
-    /// The first instants of the days on which something begins, wherever the unit stands from `start` on.
-    fn days(&self, stays: &Stays, start: Instant, breaks: &mut Vec<Instant>) {
-        let Some(limit) = &self.calendar else { return };
-        for stay in [stays.at(start)].into_iter().chain(stays.after(start)) {
-            breaks.extend([limit.coming, limit.limit, limit.overdue].map(|day| stay.zone.midnight(day)));
         }
     }
 }

@@ -171,7 +171,7 @@ impl UnitState {
         let Some((task, plan)) = rule.tasks().find(|(task, _)| task.task == key.task) else {
             return Vec::new();
         };
-        let now = self.now(at);
+        let here = self.here(at);
         let mut trace = vec![
             TraceEntry::EditionUsed {
                 schedule_id: rule.schedule,
@@ -195,12 +195,12 @@ impl UnitState {
                 meter_hours: reading.meter_hours,
                 suggested_meter_hours: reading.suggested,
             }));
-            trace.push(TraceEntry::EngineHoursNow { hours: now.hours });
+            trace.push(TraceEntry::EngineHoursNow { hours: here.now.hours });
         }
         trace.extend(limits(plan, task.anchor));
-        let item = self.item(i, rule, task, plan, &now);
+        let item = self.item(i, rule, task, plan, &here);
         trace.extend(item.governing.map(|axis| TraceEntry::Governing { axis }));
-        let by = judge(plan, &now, &self.curve, &self.policy);
+        let by = judge(plan, plan.days(here.zone).as_ref(), &here.now, &self.curve, &self.policy);
         trace.push(TraceEntry::Decided { by, state: by.state(), grade: item.grade });
         trace
     }

@@ -2,80 +2,16 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-use std::{collections::BTreeMap, sync::Arc};
+mod fixture;
 
-use interval::{
-    DueItem, DueState, Input, ItemKey, ItemSteps, Policy, Reason, UnitFacts, UnitState, next_at, refold,
-    state_in,
-};
-use model::{
-    EditionId, Hours, Instant, LocalDate, SiteId, Zone, event::ServiceEvent, json, read, schedule::Edition,
-};
+use std::sync::Arc;
+
+use interval::{DueState, Input, ItemSteps, Policy, Reason, UnitState, next_at, refold, state_in};
+use model::{EditionId, Hours, Instant, LocalDate, Zone, event::ServiceEvent, read};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
-/// 2024-01-01T00:00:00Z; events fall into the three years from then on.
-const START: i64 = 1_704_067_200;
-const DAYS: i64 = 1096;
-const ZONES: [&str; 4] = ["America/Denver", "America/Phoenix", "Australia/Lord_Howe", "Pacific/Kiritimati"];
-const JOBS: [&str; 4] = ["oil", "filter", "clean", "plug"];
-
-/// The places, editions and other surroundings of one unit.
-struct World {
-    facts: UnitFacts,
-    zones: BTreeMap<SiteId, Zone>,
-    editions: BTreeMap<EditionId, Arc<Edition>>,
-}
-
-fn id(kind: u8, n: usize) -> String {
-    format!("0194d000-{kind:04x}-7000-8000-{n:012x}")
-}
-
-fn site(n: usize) -> SiteId {
-    SiteId::parse(&id(1, n)).unwrap()
-}
-
-fn edition(tasks: &Value) -> Arc<Edition> {
-    let value =
-        json!({"edition": "A", "effective_from": "2000-01-01", "source": "invented fixture", "tasks": tasks});
-    Arc::new(read::whole(&value, read::Mode::New, Edition::read).unwrap())
-}
-
-impl World {
-    fn new(meter_fitted: bool) -> Self {
-        let first = edition(&json!([
-            {"task": "oil", "job": "oil", "title": "Oil", "limits": {"hours": 100, "months": 6},
-             "first": {"hours": 20, "months": 1}, "tolerance": {"hours": 10, "days": 14}},
-            {"task": "filter", "job": "filter", "title": "Filter", "limits": {"hours": 300, "days": 365},
-             "satisfies": ["clean"], "lead": {"hours": 350, "days": 400}},
-            {"task": "clean", "job": "clean", "title": "Clean", "limits": {"hours": 50}},
-            {"task": "plug", "job": "plug", "title": "Plug", "limits": {"months": 1}, "lead": {"days": 0}}]));
-        let second = edition(&json!([
-            {"task": "oil", "job": "oil", "title": "Oil", "limits": {"hours": 50, "days": 45}, "anchor": "grid"},
-            {"task": "plug", "job": "plug", "title": "Plug", "limits": {"hours": 100, "months": 2}, "anchor": "grid"}]));
-        let editions = [first, second].into_iter().enumerate();
-        Self {
-            facts: UnitFacts { meter_fitted, tick: Hours::from_hundredths(10), home_site: site(0) },
-            zones: (0..ZONES.len()).map(|n| (site(n), Zone::parse(ZONES[n]).unwrap())).collect(),
-            editions: editions.map(|(n, edition)| (EditionId::parse(&id(3, n)).unwrap(), edition)).collect(),
-        }
-    }
-
-    fn fold(&self, events: &[ServiceEvent]) -> UnitState {
-        let policy = Policy::standard();
-        let (facts, zones, editions) = (&self.facts, &self.zones, &self.editions);
-        refold(&Input { facts, events, zones, editions, policy: &policy })
-    }
-}
-
-fn when(minute: i64, by_day: bool) -> (&'static str, String) {
-    let instant = Instant::from_micros(START * 1_000_000).plus_seconds(minute * 60).to_string();
-    if by_day { ("occurred_on", instant[..10].to_owned()) } else { ("occurred_at", instant) }
-}
-
-fn date_of(minute: i64) -> String {
-    when(minute, true).1
-}
+use self::fixture::*;
 
 /// Everything that a kind of event may say, without its id and time.
 fn details() -> impl Strategy<Value = Value> {
@@ -106,28 +42,6 @@ fn details() -> impl Strategy<Value = Value> {
     ]
 }
 
-fn adoption((schedule, edition, from, days): (usize, usize, Option<i64>, Option<i64>)) -> Value {
-    let date = |day: i64| date_of(day * 1440);
-    let until = days.map(|days| date(from.unwrap_or(DAYS) + days));
-    json!({"kind": "adoption", "schedule_id": id(4, schedule), "edition_id": id(3, edition),
-           "effective_from": from.map(date), "effective_until": until})
-}
-
-fn tenths_of(tenths: i64) -> Value {
-    json!(Hours::from_hundredths(tenths * 10))
-}
-
-fn event(n: usize, minute: i64, by_day: bool, mut details: Value) -> ServiceEvent {
-    let (member, text) = when(minute, by_day);
-    let members = details.as_object_mut().unwrap();
-    members.insert("id".into(), json!(id(2, n)));
-    members.insert("unit_id".into(), json!(id(5, 0)));
-    members.insert(member.into(), json!(text));
-    let value = json::parse(details.to_string().as_bytes()).unwrap();
-    read::whole(&value, read::Mode::New, ServiceEvent::read)
-        .unwrap_or_else(|errors| panic!("{value}: {errors:?}"))
-}
-
 /// Any events of one unit, both editions adopted before them.
 fn soup() -> impl Strategy<Value = Vec<ServiceEvent>> {
     let minute = prop_oneof![0_i64..DAYS * 1440, (0_i64..40).prop_map(|n| n * 1440)];
@@ -136,42 +50,6 @@ fn soup() -> impl Strategy<Value = Vec<ServiceEvent>> {
         let any = any.map(|(n, (minute, by_day, details))| event(n, minute, by_day, details));
         any.chain(adopted()).collect()
     })
-}
-
-fn adopted() -> impl Iterator<Item = ServiceEvent> {
-    (0..2).map(|n| event(90 + n, 0, false, adoption((n, n, Some(0), None))))
-}
-
-/// A believable life: readings and services whose meter rises with time, both editions adopted.
-fn life() -> impl Strategy<Value = Vec<ServiceEvent>> {
-    let step =
-        (1_i64..40 * 1440, 0_i64..200, prop::option::of(prop::sample::select(&JOBS[..])), prop::bool::ANY);
-    (0_i64..20_000, prop::collection::vec(step, 1..25)).prop_map(|(first, steps)| {
-        let mut events: Vec<ServiceEvent> = adopted().collect();
-        let (mut minute, mut tenths) = (0, first);
-        for (n, (minutes, use_tenths, job, read)) in steps.into_iter().enumerate() {
-            minute += minutes;
-            tenths += use_tenths.min(minutes / 6);
-            let hours = tenths_of(tenths);
-            let details = match job {
-                Some(job) => {
-                    json!({"kind": "service", "jobs": [{"job": job}], "meter_hours": read.then_some(hours)})
-                }
-                None => json!({"kind": "reading", "meter_hours": hours}),
-            };
-            events.push(event(n, minute, false, details));
-        }
-        events
-    })
-}
-
-fn moment() -> impl Strategy<Value = Instant> {
-    (0..2 * DAYS * 86_400).prop_map(|second| Instant::from_micros(START * 1_000_000).plus_seconds(second))
-}
-
-fn keyed(items: Vec<DueItem>) -> BTreeMap<ItemKey, DueItem> {
-    let key = |item: &DueItem| ItemKey { schedule: item.schedule_id, task: item.task.clone() };
-    items.into_iter().map(|item| (key(&item), item)).collect()
 }
 
 /// What the steps say and what is worked out afresh must be one.

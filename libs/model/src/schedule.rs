@@ -61,6 +61,7 @@ impl ScheduleFields {
 
 /// One immutable edition of a schedule.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = EditionFields)]
 pub struct Edition {
     /// The edition's own label, such as a revision letter or a date.
     #[schema(value_type = String, max_length = 200, example = "rev C")]

@@ -9,6 +9,7 @@ use jiff::{
 };
 use serde::{Serialize, Serializer};
 use serde_json::Value;
+use utoipa::ToSchema;
 
 use crate::read::Flaw;
 
@@ -321,7 +322,7 @@ pub enum When {
 }
 
 /// Where a stated time came from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum TimeSource {
     /// A device's clock.

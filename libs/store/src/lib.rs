@@ -25,6 +25,8 @@
 #![allow(clippy::duplicate_mod, reason = "one source text of queries is compiled once for each database")]
 
 mod address;
+#[doc(hidden)]
+pub mod baseline;
 pub mod command;
 mod door;
 mod error;

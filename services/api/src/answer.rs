@@ -52,7 +52,12 @@ pub(crate) fn edition(view: &EditionView) -> ApiResult<Value> {
 
 /// An immutable thing's tag: a digest of what is sent.
 pub(crate) fn digest(value: &Value) -> String {
-    let digest = proof::sha256(value.to_string()).to_string();
+    tag_of(value.to_string().as_bytes())
+}
+
+/// The tag of bytes that are sent as they are.
+pub(crate) fn tag_of(bytes: &[u8]) -> String {
+    let digest = proof::sha256(bytes).to_string();
     format!("\"{}\"", digest.get(..24).unwrap_or_default())
 }
 

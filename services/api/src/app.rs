@@ -16,7 +16,8 @@ use crate::problem::{ApiError, Kind};
 
 pub(crate) use crate::routes::configure;
 
-/// Headers on every answer: nothing of ours is to be framed, guessed at or referred from.
+/// Headers on every answer: nothing of ours is to be framed, guessed at or referred from. A page says itself what it may
+/// load.
 const HEADERS: &[(&str, &str)] = &[
     ("content-security-policy", "default-src 'none'; frame-ancestors 'none'"),
     ("referrer-policy", "no-referrer"),
@@ -45,7 +46,10 @@ pub(crate) async fn frame<B: MessageBody>(
     let headers = response.headers_mut();
     headers.insert(header::CACHE_CONTROL, header::HeaderValue::from_static(cache));
     for (name, value) in HEADERS {
-        headers.insert(header::HeaderName::from_static(name), header::HeaderValue::from_static(value));
+        let name = header::HeaderName::from_static(name);
+        if !headers.contains_key(&name) {
+            headers.insert(name, header::HeaderValue::from_static(value));
+        }
     }
     if let Ok(value) = header::HeaderValue::from_str(&id) {
         headers.insert(header::HeaderName::from_static("x-request-id"), value);

@@ -1,4 +1,17 @@
 //! The OpenAPI description: generated from the handlers, with the schemas of what travels.
+//!
+//! This file holds the shapes that the macros cannot read off our types; `finish` makes of all of it what is served.
+
+mod answers;
+mod examples;
+mod finish;
+mod flatten;
+#[cfg(test)]
+mod lint;
+mod requests;
+mod schemas;
+#[cfg(test)]
+mod tests;
 
 use std::collections::BTreeMap;
 
@@ -7,22 +20,21 @@ use model::{
     event::Details,
     schedule::{Caution, Edition as EditionFields, Part, ScheduleFields, Setting},
     site::SiteFields,
+    time::TimeSource,
     unit::UnitFields,
 };
 use serde::Serialize;
 use utoipa::{
     IntoParams, IntoResponses, OpenApi, ToSchema,
     openapi::{
-        ContentBuilder, Ref, RefOr, Response, ResponseBuilder, Schema,
+        ContentBuilder, Ref, RefOr, Response, ResponseBuilder,
         security::{HttpAuthScheme, HttpBuilder, SecurityScheme},
     },
 };
 
+pub(crate) use self::finish::text;
 pub(crate) use crate::problem::Problem;
-use crate::{
-    problem::{ApiError, ApiResult},
-    routes::Paths,
-};
+use crate::{problem::Kind, routes::Paths};
 
 /// How every operation fails: with a problem.
 pub(crate) struct Problems;
@@ -52,11 +64,32 @@ impl IntoResponses for Problems {
 #[into_params(parameter_in = Query)]
 #[allow(dead_code, reason = "describes what is read by hand")]
 pub(crate) struct PageParams {
-    /// Items of a page; 500 at most are given.
+    /// Items of a page; absent means 100, and 500 at most are given.
     #[param(minimum = 1)]
     limit: Option<u32>,
     /// `next` of the page before.
     cursor: Option<String>,
+}
+
+/// The order of a list of due items.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) enum DueSort {
+    /// The earliest first.
+    #[schema(rename = "due_at")]
+    Earliest,
+    /// The latest first.
+    #[schema(rename = "-due_at")]
+    Latest,
+}
+
+/// What an answer about a unit's due items can tell besides.
+#[derive(ToSchema)]
+#[schema(rename_all = "snake_case")]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) enum DueInclude {
+    /// What each state rests on.
+    Trace,
 }
 
 /// A condition on reading.
@@ -84,8 +117,8 @@ pub(crate) struct IdempotencyKey {
 #[into_params(parameter_in = Header)]
 #[allow(dead_code, reason = "describes what is read by hand")]
 pub(crate) struct ChangeHeaders {
-    /// The ETag you read.
-    #[param(rename = "If-Match")]
+    /// The ETag you read, in its quotes. `*` is refused: it would overwrite what you have not seen.
+    #[param(rename = "If-Match", pattern = "^\"[^\"]+\"$")]
     if_match: String,
     /// A UUID that makes a repeat of this change recognisable.
     #[param(rename = "Idempotency-Key", format = "uuid")]
@@ -111,6 +144,19 @@ pub(crate) struct ProblemKind {
     pub what_to_do: &'static str,
 }
 
+impl ProblemKind {
+    /// What the table says about a kind.
+    pub(crate) fn of(kind: Kind) -> Self {
+        Self {
+            code: kind.code(),
+            title: kind.title(),
+            status: kind.status(),
+            retryable: kind.retryable(),
+            what_to_do: kind.then(),
+        }
+    }
+}
+
 /// That something is well.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Health {
@@ -123,6 +169,7 @@ macro_rules! shapes {
     ($($new:ident $sent:ident $listed:ident $fields:ty, $what:literal;)*) => {$(
         #[doc = concat!("A new ", $what, ".")]
         #[derive(ToSchema)]
+        #[schema(description = concat!("A new ", $what, "."))]
         #[allow(dead_code, reason = "describes what is read by hand, member by member")]
         pub(crate) struct $new {
             /// An id of your own, a UUID; absent means that the service makes one.
@@ -134,6 +181,7 @@ macro_rules! shapes {
 
         #[doc = concat!("A ", $what, ": its id and its fields.")]
         #[derive(ToSchema)]
+        #[schema(description = concat!("A ", $what, ": its id and its fields."))]
         #[allow(dead_code, reason = "describes what is written from registers")]
         pub(crate) struct $sent {
             /// Its id.
@@ -145,6 +193,7 @@ macro_rules! shapes {
 
         #[doc = concat!("A page of ", $what, "s.")]
         #[derive(ToSchema)]
+        #[schema(description = concat!("A page of ", $what, "s."))]
         #[allow(dead_code, reason = "describes what is written from registers")]
         pub(crate) struct $listed {
             /// The items.
@@ -211,6 +260,17 @@ pub(crate) struct Editions {
     next: Option<String>,
 }
 
+/// How exactly a time is known.
+#[derive(ToSchema)]
+#[schema(rename_all = "snake_case")]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) enum Precision {
+    /// To the second or better.
+    Instant,
+    /// Seconds are not known.
+    Minute,
+}
+
 /// What every kind of service event has.
 #[derive(ToSchema)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]
@@ -224,12 +284,10 @@ pub(crate) struct EventCommon {
     /// The day it happened, where only that is known.
     #[schema(value_type = Option<String>, format = Date)]
     occurred_on: Option<String>,
-    /// `minute` where seconds are not known; absent means `instant`.
-    #[schema(pattern = "^(instant|minute)$")]
-    occurred_precision: Option<String>,
-    /// Where the time came from: `clock`, `typed` or `scanned`; absent means `typed`.
-    #[schema(pattern = "^(clock|typed|scanned)$")]
-    occurred_source: Option<String>,
+    /// How exactly the time is known; absent means `instant`. Not with `occurred_on`.
+    occurred_precision: Option<Precision>,
+    /// Where the time came from; absent means `typed`.
+    occurred_source: Option<TimeSource>,
     /// For whom you enter it.
     #[schema(value_type = Option<String>, format = "uuid")]
     on_behalf_of: Option<String>,
@@ -444,83 +502,13 @@ pub(crate) struct UnitDueItem {
 )]
 struct Frame;
 
-/// The description.
-pub(crate) fn description() -> utoipa::openapi::OpenApi {
+/// The description as the macros make it, before it is finished.
+fn generated() -> utoipa::openapi::OpenApi {
     let mut whole = Frame::openapi();
     whole.merge(Paths::openapi());
     if let Some(components) = &mut whole.components {
         let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
         components.security_schemes.insert("access_token".to_owned(), RefOr::T(SecurityScheme::Http(scheme)));
-        for (patch, fields) in
-            [("SitePatch", "SiteFields"), ("UnitPatch", "UnitFields"), ("SchedulePatch", "ScheduleFields")]
-        {
-            if let Some(RefOr::T(Schema::Object(object))) = components.schemas.get(fields).cloned() {
-                let mut all_optional = object;
-                all_optional.required.clear();
-                components.schemas.insert(patch.to_owned(), RefOr::T(Schema::Object(all_optional)));
-            }
-        }
     }
     whole
-}
-
-/// The description as it is checked in.
-pub(crate) fn text() -> ApiResult<String> {
-    let mut text = description().to_pretty_json().map_err(ApiError::internal)?;
-    text.push('\n');
-    Ok(text)
-}
-
-#[cfg(test)]
-mod tests {
-    use std::collections::BTreeSet;
-
-    use serde_json::Value;
-
-    use super::*;
-    use crate::routes;
-
-    fn operations() -> BTreeSet<(String, String)> {
-        let value = serde_json::to_value(description()).unwrap();
-        let paths = value["paths"].as_object().unwrap();
-        let methods = |path: &String, item: &Value| {
-            item.as_object().unwrap().keys().map(|m| (path.clone(), m.clone())).collect::<Vec<_>>()
-        };
-        paths.iter().flat_map(|(path, item)| methods(path, item)).collect()
-    }
-
-    #[test]
-    fn the_router_and_the_description_have_the_same_operations() {
-        let routed = routes::TABLE
-            .iter()
-            .flat_map(|(path, methods)| methods.iter().map(|m| ((*path).to_owned(), (*m).to_owned())))
-            .collect();
-        assert_eq!(operations(), routed);
-    }
-
-    #[test]
-    fn the_checked_in_description_is_the_generated_one() {
-        let file = concat!(env!("CARGO_MANIFEST_DIR"), "/../../openapi/keepstart.json");
-        let checked_in = std::fs::read_to_string(file).unwrap_or_default();
-        assert!(
-            checked_in == text().unwrap(),
-            "openapi/keepstart.json is out of date: run `cargo run --bin keepstart-api -- openapi > openapi/keepstart.json`"
-        );
-    }
-
-    #[test]
-    fn every_operation_has_an_id_a_summary_a_tag_and_problems() {
-        let value = serde_json::to_value(description()).unwrap();
-        for (path, item) in value["paths"].as_object().unwrap() {
-            for (method, operation) in item.as_object().unwrap() {
-                for member in ["operationId", "summary", "description", "tags"] {
-                    assert!(operation.get(member).is_some(), "{method} {path} has no {member}");
-                }
-                for class in ["4XX", "5XX"] {
-                    let media = &operation["responses"][class]["content"]["application/problem+json"];
-                    assert!(media.is_object(), "{method} {path} has no {class} problem");
-                }
-            }
-        }
-    }
 }

@@ -57,7 +57,7 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
 ];
 
 /// Operations that everybody may ask for.
-const PUBLIC: &[&str] = &["livez", "readyz", "read_openapi", "read_problem"];
+const PUBLIC: &[&str] = &["livez", "readyz", "read_docs", "read_docs_file", "read_openapi", "read_problem"];
 
 /// Method, path with places for ids, and name of every operation.
 fn operations() -> Vec<(String, String, String)> {
@@ -94,6 +94,7 @@ impl<'a> Subject<'a> {
             .replace("{edition_id}", &self.town.edition)
             .replace("{event_id}", &self.reading)
             .replace("{code}", "not_found")
+            .replace("{file}", "start.js")
     }
 
     /// A good request of an operation.

@@ -43,6 +43,20 @@ fn four_writers_of_a_file() {
     read_beside(&Crowd { backend: Backend::Sqlite, organizations: 2, writers: 4, rows: 4_000 });
 }
 
+/// A row that is still to come behind one that is there already, as a number taken too early leaves it.
+#[test]
+fn a_number_passed_over_is_noticed() {
+    let world = World::new(Backend::Sqlite);
+    let town = world.town();
+    let [_, feed] = tables(&world.database, &town);
+    let last = last(&world.database, &town);
+    world.database.sql(&format!(
+        "INSERT INTO feed SELECT organization, site_id, {last} + 2, unit_id, kind, record_id FROM {feed} LIMIT 1"
+    ));
+    let reading = read_forward(&world.database, &feed, last, &AtomicBool::new(true));
+    assert_eq!((reading.rows, reading.wrong.len()), (1, 1), "{:?}", reading.wrong);
+}
+
 fn read_beside(crowd: &Crowd) {
     let world = World::new(crowd.backend);
     let towns: Vec<Town> = (0..crowd.organizations).map(|_| world.town()).collect();

@@ -11,9 +11,13 @@ fn reading((hour, tenths): (i64, i64)) -> Reading {
     Reading { event, instant, hours: Hours::from_hundredths(tenths * 10), fixed: false }
 }
 
+fn used(readings: &[Reading]) -> Vec<bool> {
+    judge(readings, None, None, TICK).used
+}
+
 fn consistent(readings: &[Reading]) -> bool {
     let later = |i: usize| readings.iter().skip(i + 1);
-    readings.iter().enumerate().all(|(i, earlier)| later(i).all(|r| r.follows(earlier, TICK)))
+    readings.iter().enumerate().all(|(i, earlier)| later(i).all(|r| r.follows(earlier.mark(), TICK)))
 }
 
 /// What, hours on the clock with tenths of an hour on the meter, which of them are used.
@@ -48,7 +52,7 @@ fn keeps_what_fits_together() {
     ];
     for (what, readings, expected) in cases {
         let readings: Vec<Reading> = readings.iter().copied().map(reading).collect();
-        let used: String = judge(&readings, TICK).iter().map(|used| if *used { '+' } else { '-' }).collect();
+        let used: String = used(&readings).iter().map(|used| if *used { '+' } else { '-' }).collect();
         assert_eq!(used, *expected, "{what}");
     }
 }
@@ -57,14 +61,14 @@ fn keeps_what_fits_together() {
 fn a_fixed_point_drops_what_contradicts_it() {
     let mut readings = [(0, 100), (1, 900), (2, 901), (3, 102), (4, 103)].map(reading);
     readings[3].fixed = true;
-    assert_eq!(judge(&readings, TICK), [true, false, false, true, true]);
+    assert_eq!(used(&readings), [true, false, false, true, true]);
 }
 
 #[test]
 fn many_contradictions_end() {
     // Each falls a little, so that no two agree, over and over.
     let readings: Vec<Reading> = (0..2000).map(|i| reading((i, 9000 - i % 40 * 200))).collect();
-    assert!(judge(&readings, TICK).contains(&true));
+    assert!(used(&readings).contains(&true));
 }
 
 proptest! {
@@ -90,8 +94,24 @@ proptest! {
         });
         let agreeing = sets.filter(|set| consistent(&set.iter().map(|i| readings[*i]).collect::<Vec<_>>()));
         let best = agreeing.max_by(|a, b| a.len().cmp(&b.len()).then(b.cmp(a))).unwrap();
-        let used = judge(&readings, TICK);
+        let used = used(&readings);
         prop_assert_eq!((0..readings.len()).filter(|i| used[*i]).collect::<Vec<_>>(), best);
+    }
+}
+
+proptest! {
+    /// Begun anew at a restart, with more to come, the pass says the same of all readings after it.
+    #[test]
+    fn a_restart_forgets_nothing(raw in prop::collection::vec((0_i64..60, 0_i64..99), 0..60), more in prop::collection::vec((60_i64..70, 0_i64..99), 0..9)) {
+        let known = sorted(raw);
+        if let Some(at) = judge(&known, None, None, TICK).restart {
+            let all = [known.clone(), sorted(more)].concat();
+            let (whole, rest) = (used(&all), judge(&all[at + 1..], Some(all[at].mark()), None, TICK));
+            prop_assert!(whole[at]);
+            prop_assert_eq!(&whole[at + 1..], &rest.used);
+            prop_assert_eq!(&whole[..at], &used(&known)[..at]);
+            prop_assert_eq!(rest.restart.map(|later| later + at + 1).unwrap_or(at), judge(&all, None, None, TICK).restart.unwrap());
+        }
     }
 }
 
@@ -101,10 +121,5 @@ fn sorted(mut raw: Vec<(i64, i64)>) -> Vec<Reading> {
 }
 
 fn chain_of(readings: &[Reading]) -> Vec<Reading> {
-    readings
-        .iter()
-        .zip(judge(readings, TICK))
-        .filter(|(_, used)| *used)
-        .map(|(reading, _)| *reading)
-        .collect()
+    readings.iter().zip(used(readings)).filter(|(_, used)| *used).map(|(reading, _)| *reading).collect()
 }

@@ -1,6 +1,7 @@
 //! Queries and transactions: one source text, compiled once for each database.
 
 pub(crate) mod advance;
+pub(crate) mod baseline;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;

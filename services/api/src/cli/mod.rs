@@ -102,7 +102,8 @@ fn migrate(database: &Database) -> Result<ExitCode> {
 }
 
 fn openapi() -> Result<ExitCode> {
-    let text = crate::openapi::text().map_err(|_| anyhow::anyhow!("the description cannot be written"))?;
+    let text = crate::openapi::text()
+        .map_err(|error| anyhow::anyhow!("the description cannot be written: {error:?}"))?;
     say(text.trim_end());
     Ok(ExitCode::SUCCESS)
 }

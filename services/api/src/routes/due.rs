@@ -12,7 +12,10 @@ use super::units;
 use crate::{
     answer,
     extract::{Caller, Params, if_none_match_is, path_id},
-    openapi::{DueLine, DueList, EditionInUse, PageParams, Problems, SetAsideReading, UnitDue, UnitDueItem},
+    openapi::{
+        DueInclude, DueLine, DueList, DueSort, EditionInUse, PageParams, Problems, SetAsideReading, UnitDue,
+        UnitDueItem,
+    },
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
@@ -37,12 +40,12 @@ struct Place {
 /// One line for each task of each adopted schedule on each unit that you may see, exact at `as_of`. Items of unknown
 /// state are lines too: missing data is never ok.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
-    params(("state" = Option<String>, Query, description = "Only these states, separated by commas.", example = "due,overdue"),
+    params(("state" = Option<Vec<DueState>>, Query, style = Form, explode = false, description = "Only these states, separated by commas."),
         ("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
         ("unit" = Option<String>, Query, format = "uuid", description = "Only this unit."),
-        ("task" = Option<String>, Query, description = "Only this task."),
+        ("task" = Option<String>, Query, pattern = "^[a-z][a-z0-9_]{0,63}$", description = "Only this task."),
         ("due_before" = Option<String>, Query, format = DateTime, description = "Only what is due before this instant, given no new data."),
-        ("sort" = Option<String>, Query, description = "`due_at` (earliest first) or `-due_at`."),
+        ("sort" = inline(Option<DueSort>), Query, description = "In which order; absent means `due_at`."),
         PageParams),
     responses((status = 200, body = DueList), Problems))]
 pub(super) async fn list(
@@ -142,7 +145,7 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
 /// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
 /// of; with `include=trace` what each state rests on.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
-    params(("unit_id" = String, Path, format = "uuid"), ("include" = Option<String>, Query, description = "`trace`: what each state rests on."),
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<DueInclude>), Query, description = "What else to tell: `trace`, what each state rests on."),
         ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
         Problems))]

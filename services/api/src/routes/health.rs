@@ -34,7 +34,7 @@ pub(super) async fn readyz(state: web::Data<State>, request: HttpRequest) -> Api
 ///
 /// OpenAPI 3.1.
 #[utoipa::path(get, path = "/openapi.json", tag = "service", operation_id = "read_openapi", security(()),
-    responses((status = 200, description = "The description.", content_type = "application/json"),
+    responses((status = 200, description = "The description.", content_type = "application/json", body = Object),
         Problems))]
 pub(super) async fn openapi(request: HttpRequest) -> ApiResult<HttpResponse> {
     Params::of(&request)?.close()?;

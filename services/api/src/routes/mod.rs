@@ -1,5 +1,6 @@
 //! Routes: one file for each resource, one table of all of them.
 
+mod docs;
 mod due;
 mod health;
 mod problems;
@@ -61,6 +62,8 @@ routes! {
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }
+    "/docs" { get docs::page, }
+    "/docs/{file}" { get docs::file, }
     "/problems/{code}" { get problems::read, }
 }
 

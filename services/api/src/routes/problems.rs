@@ -19,11 +19,5 @@ pub(super) async fn read(request: HttpRequest) -> ApiResult<HttpResponse> {
     let code = request.match_info().get("code").unwrap_or_default();
     let kind =
         Kind::ALL.iter().find(|kind| kind.code() == code).ok_or_else(|| ApiError::new(Kind::NotFound))?;
-    Ok(HttpResponse::Ok().json(ProblemKind {
-        code: kind.code(),
-        title: kind.title(),
-        status: kind.status(),
-        retryable: kind.retryable(),
-        what_to_do: kind.then(),
-    }))
+    Ok(HttpResponse::Ok().json(ProblemKind::of(*kind)))
 }

@@ -63,7 +63,7 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}", tag = "schedules", operation_id = "read_schedule",
-    params(("schedule_id" = String, Path, format = "uuid"), IfNoneMatch),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), IfNoneMatch),
     responses((status = 200, body = Schedule), (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn read(
@@ -80,7 +80,7 @@ pub(super) async fn read(
 /// JSON Merge Patch of its fields; its editions never change.
 #[utoipa::path(patch, path = "/v1/schedules/{schedule_id}", tag = "schedules", operation_id = "change_schedule",
     request_body(content = SchedulePatch, content_type = "application/merge-patch+json"),
-    params(("schedule_id" = String, Path, format = "uuid"), ChangeHeaders),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), ChangeHeaders),
     responses((status = 200, body = Schedule), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,
@@ -96,7 +96,7 @@ pub(super) async fn change(
 ///
 /// By id; each is immutable.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}/editions", tag = "schedules", operation_id = "list_editions",
-    params(("schedule_id" = String, Path, format = "uuid"), PageParams),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), PageParams),
     responses((status = 200, body = Editions), Problems))]
 pub(super) async fn list_editions(
     state: web::Data<State>,
@@ -122,7 +122,7 @@ pub(super) async fn list_editions(
 /// Anything the format does not know is refused by name, and so is a circle in `satisfies`. It holds for a unit from
 /// the day that an adoption says.
 #[utoipa::path(post, path = "/v1/schedules/{schedule_id}/editions", tag = "schedules", operation_id = "create_edition", request_body = EditionNew,
-    params(("schedule_id" = String, Path, format = "uuid"), IdempotencyKey),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), IdempotencyKey),
     responses((status = 201, body = Edition), (status = 200, description = "It was made before, by the same request.", body = Edition),
         Problems))]
 pub(super) async fn create_edition(
@@ -149,7 +149,7 @@ pub(super) async fn create_edition(
 ///
 /// With its tasks: limits, parts, settings, cautions.
 #[utoipa::path(get, path = "/v1/schedules/{schedule_id}/editions/{edition_id}", tag = "schedules", operation_id = "read_edition",
-    params(("schedule_id" = String, Path, format = "uuid"), ("edition_id" = String, Path, format = "uuid"),
+    params(("schedule_id" = String, Path, format = "uuid", description = "The schedule."), ("edition_id" = String, Path, format = "uuid", description = "The edition."),
         IfNoneMatch),
     responses((status = 200, body = Edition), (status = 304, description = "You have it already."),
         Problems))]

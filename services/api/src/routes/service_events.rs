@@ -5,7 +5,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
     EventId, Instant, UnitId,
     edit::Channel,
-    event::EVENT_KINDS,
+    event::{EVENT_KINDS, EventKind},
     read::{FieldError, Flaw},
 };
 use serde_json::json;
@@ -27,7 +27,7 @@ use crate::{
 /// In the order they happened, voided ones and corrections included.
 #[utoipa::path(get, path = "/v1/service-events", tag = "service events", operation_id = "list_service_events",
     params(("unit" = String, Query, format = "uuid", description = "The unit."),
-        ("kind" = Option<String>, Query, description = "Only events of this kind."),
+        ("kind" = inline(Option<EventKind>), Query, description = "Only events of this kind."),
         PageParams),
     responses((status = 200, body = Events), Problems))]
 pub(super) async fn list(
@@ -63,7 +63,7 @@ pub(super) async fn list(
 /// An event is immutable: send it again with the same id and content and you get the first answer; other content under
 /// the same id is refused. An implausible reading is recorded with a warning and set aside.
 #[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
-    params(("Idempotency-Key" = Option<String>, Header, description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
+    params(("Idempotency-Key" = Option<String>, Header, format = "uuid", description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
         Problems))]
 pub(super) async fn create(
@@ -94,7 +94,7 @@ pub(super) async fn create(
 ///
 /// As it was recorded, with when and by whom.
 #[utoipa::path(get, path = "/v1/service-events/{event_id}", tag = "service events", operation_id = "read_service_event",
-    params(("event_id" = String, Path, format = "uuid"), IfNoneMatch),
+    params(("event_id" = String, Path, format = "uuid", description = "The event."), IfNoneMatch),
     responses((status = 200, body = Event), (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn read(

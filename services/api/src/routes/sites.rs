@@ -54,7 +54,7 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "read_site",
-    params(("site_id" = String, Path, format = "uuid"), IfNoneMatch),
+    params(("site_id" = String, Path, format = "uuid", description = "The site."), IfNoneMatch),
     responses((status = 200, body = Site), (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn read(
@@ -71,7 +71,7 @@ pub(super) async fn read(
 /// JSON Merge Patch: members sent are set, null removes one. Correcting the zone folds anew every unit that ever stood there.
 #[utoipa::path(patch, path = "/v1/sites/{site_id}", tag = "sites", operation_id = "change_site",
     request_body(content = SitePatch, content_type = "application/merge-patch+json"),
-    params(("site_id" = String, Path, format = "uuid"), ChangeHeaders),
+    params(("site_id" = String, Path, format = "uuid", description = "The site."), ChangeHeaders),
     responses((status = 200, body = Site), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,

@@ -62,7 +62,7 @@ pub(super) async fn create(
 ///
 /// Its fields, with a strong ETag to change it by.
 #[utoipa::path(get, path = "/v1/units/{unit_id}", tag = "units", operation_id = "read_unit",
-    params(("unit_id" = String, Path, format = "uuid"), IfNoneMatch),
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), IfNoneMatch),
     responses((status = 200, body = Unit), (status = 304, description = "You have it already."),
         Problems))]
 pub(super) async fn read(
@@ -80,7 +80,7 @@ pub(super) async fn read(
 /// whole past.
 #[utoipa::path(patch, path = "/v1/units/{unit_id}", tag = "units", operation_id = "change_unit",
     request_body(content = UnitPatch, content_type = "application/merge-patch+json"),
-    params(("unit_id" = String, Path, format = "uuid"), ChangeHeaders),
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ChangeHeaders),
     responses((status = 200, body = Unit), Problems))]
 pub(super) async fn change(
     state: web::Data<State>,

@@ -1,0 +1,233 @@
+//! How the curve is drawn through the readings.
+
+use model::{Hours, Instant};
+
+use super::{Curve, Meter, Point, SetAside};
+use crate::{
+    chain::{self, Judged, Mark, Reading},
+    input::{Input, Policy},
+    placed::{Placed, What},
+    rate::Rate,
+    standing::Standing,
+    words::Grade,
+};
+
+/// What the events tell of engine hours.
+pub(crate) struct Built {
+    pub(crate) curve: Curve,
+    /// The readings that the curve does not use.
+    pub(crate) set_aside: Vec<SetAside>,
+    pub(crate) settling: Option<Settling>,
+}
+
+/// How far the curve is drawn for good: up to a reading from which it can be drawn on.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Settling {
+    pub(crate) mark: Mark,
+    /// How many of the curve's points there are up to there.
+    pub(crate) points: usize,
+    /// How many of its meters.
+    pub(crate) meters: usize,
+    pub(crate) grade: Grade,
+}
+
+/// Draws the curve on from what is settled.
+pub(crate) fn build(input: &Input<'_>, standing: &Standing<'_>) -> Built {
+    let mut builder = Builder::on(standing);
+    let commissioning = standing.commissioning();
+    builder.stated = commissioning.and_then(|placed| stated(placed, input.facts.meter_fitted));
+    let spans = spans(standing);
+    let mut settled = standing.settled.mark;
+    let mut starts = spans.iter().skip(1).map(|span| span.from);
+    for (i, span) in spans.iter().enumerate() {
+        let judged = chain::judge(&span.readings, settled.take(), starts.next(), input.facts.tick);
+        if i > 0 {
+            let offset = builder.offset_after_swap(span);
+            builder.fit(span, offset);
+        } else if builder.meters.is_empty() {
+            let offset = commissioning.map_or(Hours::ZERO, |placed| first_offset(span, &judged, placed));
+            builder.fit(span, offset);
+        }
+        builder.add(span, &judged, input.facts.tick);
+    }
+    builder.finish(input.policy)
+}
+
+/// The readings of one meter.
+struct Span {
+    from: Instant,
+    /// Whether it is known what the meter before showed last.
+    continues: bool,
+    readings: Vec<Reading>,
+}
+
+fn spans(standing: &Standing<'_>) -> Vec<Span> {
+    let mut done = Vec::new();
+    let mut span = Span { from: Instant::FIRST, continues: true, readings: Vec::new() };
+    let commissioning = standing.commissioning().map(|placed| placed.id);
+    for placed in &standing.events {
+        if let What::Swap { old, .. } = &placed.what {
+            span.readings.extend(old.map(|hours| reading(placed, hours, true)));
+            let opened = Span { from: placed.instant, continues: old.is_some(), readings: Vec::new() };
+            done.push(std::mem::replace(&mut span, opened));
+        }
+        let fixed = matches!(placed.what, What::Swap { .. }) || commissioning == Some(placed.id);
+        span.readings.extend(placed.what.meter().map(|hours| reading(placed, hours, fixed)));
+    }
+    done.push(span);
+    done
+}
+
+fn reading(placed: &Placed<'_>, hours: Hours, fixed: bool) -> Reading {
+    Reading { event: placed.id, instant: placed.instant, hours: hours.clamp(Hours::ZERO, Hours::MOST), fixed }
+}
+
+/// The point that a commissioning without a meter reading gives.
+fn stated(placed: &Placed<'_>, meter_fitted: bool) -> Option<Point> {
+    let What::Commissioning { meter: None, engine } = placed.what else { return None };
+    let hours = match engine {
+        None if meter_fitted => return None,
+        hours => hours.unwrap_or(Hours::ZERO).clamp(Hours::ZERO, Hours::MOST),
+    };
+    Some(Point { event: Some(placed.id), instant: placed.instant, hours, grade: Grade::A, read: false })
+}
+
+/// What to add to the readings of the first meter.
+fn first_offset(span: &Span, judged: &Judged, placed: &Placed<'_>) -> Hours {
+    match placed.what {
+        What::Commissioning { engine: Some(engine), meter: Some(meter) } => engine - meter,
+        What::Commissioning { engine: Some(engine), meter: None } => {
+            // A meter that shows less than the engine had was not on it from new: it counts on from there.
+            let since = |reading: &Reading| reading.instant >= placed.instant;
+            let first = span.readings.iter().zip(&judged.used).find(|(r, used)| **used && since(r));
+            first.map_or(Hours::ZERO, |(reading, _)| (engine - reading.hours).max(Hours::ZERO))
+        }
+        _ => Hours::ZERO,
+    }
+}
+
+struct Builder {
+    points: Vec<Point>,
+    meters: Vec<Meter>,
+    first_reading: Option<Instant>,
+    set_aside: Vec<SetAside>,
+    /// Hours stated at the commissioning, until their place among the readings is reached.
+    stated: Option<Point>,
+    /// When the commissioning was, unless that is settled. Before it hours are not drawn for good: it says what to
+    /// add to the first meter.
+    commissioned: Option<Instant>,
+    /// The best that hours are known since the newest swap.
+    grade: Grade,
+    /// The last settled reading of the meter in hand, from before the readings in hand.
+    mark: Option<Mark>,
+    settling: Option<Settling>,
+}
+
+impl Builder {
+    fn on(standing: &Standing<'_>) -> Self {
+        let settled = standing.settled;
+        let (points, meters) = (settled.points.len(), settled.meters.len());
+        Self {
+            points: settled.points.clone(),
+            meters: settled.meters.clone(),
+            first_reading: settled.first_reading,
+            set_aside: Vec::new(),
+            stated: None,
+            commissioned: standing.commissioning().map(|placed| placed.instant),
+            grade: settled.grade,
+            mark: settled.mark,
+            settling: settled.mark.map(|mark| Settling { mark, points, meters, grade: settled.grade }),
+        }
+    }
+
+    /// Fits a meter whose readings are in hand.
+    fn fit(&mut self, span: &Span, offset: Hours) {
+        if !span.continues {
+            self.grade = Grade::C;
+        }
+        if !span.readings.is_empty() {
+            self.meters.push(Meter { from: span.from, offset });
+        }
+    }
+
+    /// Draws on through the readings of the meter that was fitted last.
+    fn add(&mut self, span: &Span, judged: &Judged, tick: Hours) {
+        let offset = self.meters.last().map_or(Hours::ZERO, |meter| meter.offset);
+        let earlier = self.mark.take();
+        for (i, (reading, is_used)) in span.readings.iter().zip(&judged.used).enumerate() {
+            if *is_used {
+                self.put_stated_before(reading.instant);
+                self.put(Point {
+                    event: Some(reading.event),
+                    instant: reading.instant,
+                    hours: offset + reading.hours,
+                    grade: self.grade,
+                    read: true,
+                });
+                if judged.restart == Some(i) {
+                    self.settle(reading.mark());
+                }
+            } else {
+                let chain =
+                    || span.readings.iter().zip(&judged.used).enumerate().filter(|(_, (_, used))| **used);
+                let before =
+                    chain().take_while(|(at, _)| *at < i).last().map(|(_, (reading, _))| reading.mark());
+                let after = chain().find(|(at, _)| *at > i).map(|(_, (reading, _))| reading.mark());
+                self.set_aside.push(SetAside {
+                    event_id: reading.event,
+                    meter_hours: reading.hours,
+                    suggested: chain::suggest(reading, before.or(earlier), after, tick),
+                });
+            }
+        }
+    }
+
+    fn settle(&mut self, mark: Mark) {
+        if self.commissioned.is_none_or(|commissioned| commissioned <= mark.instant) {
+            let (points, meters) = (self.points.len(), self.meters.len());
+            self.settling = Some(Settling { mark, points, meters, grade: self.grade });
+        }
+    }
+
+    /// Engine hours run on where the new meter begins.
+    fn offset_after_swap(&mut self, span: &Span) -> Hours {
+        self.put_stated_before(span.from);
+        match (self.points.last(), span.readings.first()) {
+            (Some(last), Some(opened)) => last.hours - opened.hours,
+            _ => Hours::ZERO,
+        }
+    }
+
+    fn put_stated_before(&mut self, instant: Instant) {
+        if let Some(stated) = self.stated.take_if(|stated| stated.instant <= instant) {
+            self.put(stated);
+        }
+    }
+
+    /// Adds a point; use is never negative, whatever was stated.
+    fn put(&mut self, mut point: Point) {
+        let least = self.points.last().map_or(Hours::ZERO, |last| last.hours);
+        point.hours = point.hours.max(least);
+        if point.read {
+            self.first_reading.get_or_insert(point.instant);
+        }
+        self.points.push(point);
+    }
+
+    fn finish(mut self, policy: &Policy) -> Built {
+        self.put_stated_before(Instant::LAST);
+        let still = Rate::of_weekly(Hours::ZERO);
+        let mut curve = Curve {
+            first_reading: self.first_reading,
+            newest_reading: self.points.iter().rev().find(|point| point.read).map(|point| point.instant),
+            points: self.points,
+            meters: self.meters,
+            upper_rate: still,
+            middle_rate: still,
+        };
+        let nominal = |at| curve.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
+        (curve.upper_rate, curve.middle_rate) =
+            Rate::upper_and_middle(curve.first_reading.zip(curve.newest_reading), nominal, policy);
+        Built { curve, set_aside: self.set_aside, settling: self.settling }
+    }
+}

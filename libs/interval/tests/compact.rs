@@ -1,0 +1,370 @@
+//! To apply what comes in order is to refold everything.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
+
+mod fixture;
+
+use interval::{Compact, Folded, NeedsRefold, UnitState, refold_compact};
+use model::{Hours, Instant, event::ServiceEvent};
+use proptest::prelude::*;
+use serde_json::{Value, json};
+
+use self::fixture::*;
+
+/// Keeps a unit as a store does: applies what it can to the text kept, otherwise folds everything.
+struct Keeper<'w> {
+    world: &'w World,
+    events: Vec<ServiceEvent>,
+    text: Option<String>,
+    applied: usize,
+}
+
+impl<'w> Keeper<'w> {
+    fn new(world: &'w World) -> Self {
+        Self { world, events: Vec::new(), text: None, applied: 0 }
+    }
+
+    /// The state after more events, and whether they could be applied.
+    fn record(&mut self, new: &[ServiceEvent]) -> (UnitState, bool) {
+        let kept: Option<Compact> = self.text.as_ref().map(|text| serde_json::from_str(text).unwrap());
+        self.events.extend(new.iter().cloned());
+        let applied = kept.as_ref().and_then(|kept| kept.apply(&self.world.input(new)).ok());
+        let is_applied = applied.is_some();
+        let Folded { state, compact } =
+            applied.unwrap_or_else(|| refold_compact(&self.world.input(&self.events)));
+        self.text = compact.as_ref().map(|compact| serde_json::to_string(compact).unwrap());
+        if let (Some(compact), Some(text)) = (&compact, &self.text) {
+            let parsed: Compact = serde_json::from_str(text).unwrap();
+            assert_eq!((&parsed, serde_json::to_string(&parsed).unwrap()), (compact, text.clone()));
+        }
+        self.applied += usize::from(is_applied);
+        (state, is_applied)
+    }
+}
+
+/// Whether a state answers as the refold of all events does, for the instants from which it says so.
+fn agree(state: &UnitState, keeper: &Keeper<'_>, new: &ServiceEvent, moments: &[Instant]) {
+    let whole = keeper.world.fold(&keeper.events);
+    assert!(
+        whole.set_aside().ends_with(state.set_aside()),
+        "{:?} {:?}",
+        whole.set_aside(),
+        state.set_aside()
+    );
+    let verdict =
+        |state: &UnitState| state.set_aside().iter().find(|aside| aside.event_id == new.id).copied();
+    assert_eq!(verdict(state), verdict(&whole), "{new:?}");
+    let happened = state.instant_of(&new.occurred.when);
+    assert_eq!(happened, whole.instant_of(&new.occurred.when));
+    let exact = state.exact_from();
+    let near = [-25 * 3600, -1, 0, 1, 3600, 90 * 86_400].map(|seconds| happened.plus_seconds(seconds));
+    let all = moments.iter().copied().chain(near).chain([exact]).filter(|at| *at >= exact);
+    for at in all {
+        assert_eq!(state.items_at(at), whole.items_at(at), "items at {at} after {new:?}");
+        assert_eq!(state.hours_at(at), whole.hours_at(at), "hours at {at} after {new:?}");
+        assert_eq!(state.site_at(at), whole.site_at(at), "site at {at} after {new:?}");
+    }
+    let from = moments.iter().take(1).copied().chain(near.into_iter().take(3)).chain([exact]);
+    for from in from.filter(|at| *at >= exact) {
+        assert_eq!(state.steps_from(from), whole.steps_from(from), "steps from {from} after {new:?}");
+    }
+}
+
+/// What somebody records next: minutes since the last record, and what, given the meter then.
+#[derive(Clone, Debug)]
+enum Next {
+    Reading,
+    /// A slip by this factor in percent.
+    Misread(i64),
+    Service {
+        jobs: Vec<&'static str>,
+        read: bool,
+    },
+    Swap {
+        closed: bool,
+        new: i64,
+    },
+    Other(Value),
+}
+
+#[derive(Clone, Debug)]
+struct Recorded {
+    minutes: i64,
+    use_tenths: i64,
+    by_day: bool,
+    /// Happened so many minutes before it was recorded.
+    late: i64,
+    what: Next,
+}
+
+fn jobs() -> impl Strategy<Value = Vec<&'static str>> {
+    // Nobody asks for paint.
+    prop::collection::vec(prop::sample::select(&["oil", "filter", "clean", "plug", "paint"][..]), 1..4)
+}
+
+fn ordinary() -> impl Strategy<Value = Next> {
+    prop_oneof![
+        5 => Just(Next::Reading),
+        3 => (jobs(), any::<bool>()).prop_map(|(jobs, read)| Next::Service { jobs, read }),
+    ]
+}
+
+fn rare() -> impl Strategy<Value = Next> {
+    let place = || (0..ZONES.len()).prop_map(|n| id(1, n));
+    let hours = || prop::option::of(0_i64..30_000).prop_map(|tenths| tenths.map(tenths_of));
+    prop_oneof![
+        6 => prop::sample::select(&[1_i64, 10, 90, 99, 101, 1000][..]).prop_map(Next::Misread),
+        2 => (any::<bool>(), 0_i64..50).prop_map(|(closed, new)| Next::Swap { closed, new }),
+        1 => place().prop_map(|site| Next::Other(json!({"kind": "placement", "site_id": site}))),
+        1 => (0_usize..2, 0_usize..2, prop::option::of(0..DAYS), prop::option::of(1_i64..400)).prop_map(|a| Next::Other(adoption(a))),
+        1 => (place(), hours(), hours()).prop_map(|(site, meter, engine)| {
+            Next::Other(json!({"kind": "commissioning", "site_id": site, "meter_hours": meter, "engine_hours": engine}))
+        }),
+        1 => hours().prop_map(|meter| {
+            Next::Other(json!({"kind": "component", "component": "engine", "action": "rebuilt", "meter_hours": meter}))
+        }),
+        1 => (0_usize..60, any::<bool>()).prop_map(|(target, void)| {
+            let action = if void { "void" } else { "reinstate" };
+            Next::Other(json!({"kind": "correction", "action": action, "target_id": id(2, target), "reason": "a slip"}))
+        }),
+    ]
+}
+
+fn recorded() -> impl Strategy<Value = Recorded> {
+    let minutes = prop_oneof![1 => Just(0), 2 => 1_i64..60, 8 => 60_i64..20 * 1440, 1 => 0_i64..200 * 1440];
+    let late = prop_oneof![9 => Just(0), 1 => 1_i64..40 * 1440];
+    let what = prop_oneof![8 => ordinary(), 1 => rare()];
+    (minutes, 0_i64..300, prop::bool::weighted(0.1), late, what).prop_map(
+        |(minutes, use_tenths, by_day, late, what)| Recorded { minutes, use_tenths, by_day, late, what },
+    )
+}
+
+/// How a unit's record begins.
+fn beginning() -> impl Strategy<Value = Vec<ServiceEvent>> {
+    let hours = || prop::option::of(0_i64..5_000);
+    let commissioned = prop::option::of((hours(), hours(), 0_i64..3));
+    (commissioned, any::<bool>()).prop_map(|(commissioned, early)| {
+        let commissioned = commissioned.map(|(meter, engine, day)| {
+            let (meter, engine) = (meter.map(tenths_of), engine.map(tenths_of));
+            let details = json!({"kind": "commissioning", "site_id": id(1, 0), "meter_hours": meter, "engine_hours": engine});
+            event(80, day * 1440, day == 2, details)
+        });
+        let first = early.then(|| event(81, 0, false, json!({"kind": "reading", "meter_hours": 0})));
+        adopted().chain(commissioned).chain(first).collect()
+    })
+}
+
+fn history(next: impl Strategy<Value = Recorded>) -> impl Strategy<Value = Vec<ServiceEvent>> {
+    (0_i64..5_000, prop::collection::vec(next, 1..60)).prop_map(|(first, records)| {
+        let (mut minute, mut tenths) = (0, first);
+        let mut events = Vec::new();
+        for (n, record) in records.into_iter().enumerate() {
+            minute += record.minutes;
+            tenths += record.use_tenths.min(record.minutes / 6);
+            let details = match record.what {
+                Next::Reading => json!({"kind": "reading", "meter_hours": tenths_of(tenths)}),
+                Next::Misread(percent) => {
+                    json!({"kind": "reading", "meter_hours": tenths_of(tenths * percent / 100)})
+                }
+                Next::Service { jobs, read } => {
+                    let jobs: Vec<Value> = jobs.iter().map(|job| json!({"job": job})).collect();
+                    json!({"kind": "service", "jobs": jobs, "meter_hours": read.then(|| tenths_of(tenths))})
+                }
+                Next::Swap { closed, new } => {
+                    let old = closed.then(|| tenths_of(tenths));
+                    tenths = new;
+                    json!({"kind": "component", "component": "meter", "action": "fitted",
+                           "old_meter_hours": old, "new_meter_hours": tenths_of(new)})
+                }
+                Next::Other(details) => details,
+            };
+            events.push(event(n, (minute - record.late).max(0), record.by_day, details));
+        }
+        events
+    })
+}
+
+proptest! {
+    // Each case folds dozens of times.
+    #![proptest_config(ProptestConfig { cases: ProptestConfig::default().cases / 8, ..ProptestConfig::default() })]
+
+    #[test]
+    fn to_apply_is_to_refold(begins in beginning(), events in history(recorded()), meter in prop::bool::weighted(0.9),
+        at_once in any::<bool>(), moments in prop::collection::vec(moment(), 3)) {
+        let world = World::new(meter);
+        let mut keeper = Keeper::new(&world);
+        if at_once {
+            keeper.record(&begins);
+        }
+        let begins = if at_once { Vec::new() } else { begins };
+        for new in begins.iter().chain(&events) {
+            let (state, _) = keeper.record(std::slice::from_ref(new));
+            agree(&state, &keeper, new, &moments);
+        }
+    }
+
+    #[test]
+    fn to_apply_many_at_once_is_to_refold(begins in beginning(), events in history(recorded()), cuts in prop::collection::vec(1_usize..9, 60),
+        moments in prop::collection::vec(moment(), 3)) {
+        let world = World::new(true);
+        let mut keeper = Keeper::new(&world);
+        keeper.record(&begins);
+        let mut rest = events.as_slice();
+        for cut in cuts {
+            let (new, later) = rest.split_at(cut.min(rest.len()));
+            rest = later;
+            let (state, _) = keeper.record(new);
+            if let Some(last) = new.last() {
+                agree(&state, &keeper, last, &moments);
+            }
+        }
+    }
+
+    /// The law would say little of a life that is always refolded.
+    #[test]
+    fn an_ordinary_life_is_applied(events in life()) {
+        let world = World::new(true);
+        let mut keeper = Keeper::new(&world);
+        keeper.record(&events[..2]);
+        for new in &events[2..] {
+            let (_, applied) = keeper.record(std::slice::from_ref(new));
+            prop_assert!(applied, "{:?}", new);
+        }
+    }
+}
+
+fn reading(n: usize, minute: i64, hours: Hours) -> ServiceEvent {
+    event(n, minute, false, json!({"kind": "reading", "meter_hours": hours}))
+}
+
+fn service(n: usize, minute: i64, jobs: &[&str], hours: Option<Hours>) -> ServiceEvent {
+    let jobs: Vec<Value> = jobs.iter().map(|job| json!({"job": job})).collect();
+    event(n, minute, false, json!({"kind": "service", "jobs": jobs, "meter_hours": hours}))
+}
+
+/// Once a week the meter is read, once in four the oil changed, all else done once.
+fn weekly(weeks: i64) -> Vec<ServiceEvent> {
+    let hours = |week: i64| Hours::from_hundredths(week * 310);
+    let every = (0..weeks).flat_map(|week| {
+        let minute = week * 7 * 1440;
+        let n = 100 + 2 * usize::try_from(week).unwrap();
+        let oil = (week % 4 == 3).then(|| service(n + 1, minute + 60, &["oil"], None));
+        [Some(reading(n, minute, hours(week))), oil].into_iter().flatten()
+    });
+    adopted().chain([service(99, 30, &["filter", "clean", "plug"], None)]).chain(every).collect()
+}
+
+#[test]
+fn what_is_kept_stays_small() {
+    let world = World::new(true);
+    let mut keeper = Keeper::new(&world);
+    for new in weekly(150) {
+        keeper.record(&[new]);
+    }
+    assert_eq!(keeper.applied, keeper.events.len() - 2);
+    let text = keeper.text.unwrap();
+    assert!(text.len() < 4096, "{} bytes: {text}", text.len());
+}
+
+/// Reasons to refold, told apart.
+#[test]
+fn what_is_not_in_order_is_refolded() {
+    let world = World::new(true);
+    let Folded { compact, .. } = refold_compact(&world.input(&weekly(20)));
+    let kept = compact.unwrap();
+    let hours = |week: i64| Hours::from_hundredths(week * 310);
+    let week = |week: i64| week * 7 * 1440;
+    let other = |details: Value| event(9, week(20), false, details);
+    let cases = [
+        ("in order", reading(9, week(20), hours(20)), None),
+        (
+            "a service that came late, after the last settled reading",
+            service(9, week(18) + 5, &["oil"], None),
+            None,
+        ),
+        ("before the last settled reading", service(9, week(10), &["oil"], None), Some(NeedsRefold::Late)),
+        ("read before the newest reading", reading(9, week(18) + 5, hours(18)), Some(NeedsRefold::Late)),
+        ("a placement", other(json!({"kind": "placement", "site_id": id(1, 1)})), Some(NeedsRefold::Kind)),
+        ("an adoption", other(adoption((0, 1, None, None))), Some(NeedsRefold::Kind)),
+        (
+            "a commissioning",
+            other(json!({"kind": "commissioning", "site_id": id(1, 1)})),
+            Some(NeedsRefold::Kind),
+        ),
+        (
+            "a correction",
+            other(
+                json!({"kind": "correction", "action": "void", "target_id": id(2, 100), "reason": "a slip"}),
+            ),
+            Some(NeedsRefold::Kind),
+        ),
+        (
+            "a meter swap",
+            other(
+                json!({"kind": "component", "component": "meter", "action": "fitted", "new_meter_hours": 3}),
+            ),
+            None,
+        ),
+    ];
+    for (what, event, expected) in cases {
+        let found = kept.apply(&world.input(&[event])).err();
+        assert_eq!(found, expected, "{what}");
+    }
+}
+
+#[test]
+fn other_surroundings_are_refolded() {
+    let world = World::new(true);
+    let kept = refold_compact(&world.input(&weekly(20))).compact.unwrap();
+    let kept_with = |change: &dyn Fn(&mut World)| {
+        let mut world = World::new(true);
+        change(&mut world);
+        kept.apply(&world.input(&[])).err()
+    };
+    let refolds = Some(NeedsRefold::Surroundings);
+    assert_eq!(kept_with(&|_| ()), None);
+    assert_eq!(kept_with(&|world| world.facts.meter_fitted = false), refolds);
+    assert_eq!(kept_with(&|world| world.facts.home_site = site(1)), refolds);
+    assert_eq!(kept_with(&|world| world.zones.clear()), refolds);
+    assert_eq!(kept_with(&|world| world.editions.clear()), refolds);
+    assert_eq!(kept.sites().collect::<Vec<_>>(), [site(0)]);
+    assert_eq!(kept.editions().count(), 2);
+}
+
+#[test]
+fn text_of_another_format_is_refused() {
+    let world = World::new(true);
+    let kept = refold_compact(&world.input(&weekly(20))).compact.unwrap();
+    let text = serde_json::to_string(&kept).unwrap();
+    assert!(text.starts_with("[1,"));
+    for other in [text.replacen("[1,", "[2,", 1), text.replacen("[1,", "[", 1), "[]".to_owned()] {
+        assert!(serde_json::from_str::<Compact>(&other).is_err(), "{other}");
+    }
+}
+
+/// A service that nobody reads a meter for waits for a reading; only the last of each job does.
+#[test]
+fn a_unit_without_a_meter_keeps_the_last_of_each_job() {
+    let world = World::new(false);
+    let mut keeper = Keeper::new(&world);
+    let commissioning = json!({"kind": "commissioning", "site_id": id(1, 0)});
+    let begins: Vec<_> = adopted().chain([event(9, 0, false, commissioning)]).collect();
+    keeper.record(&begins);
+    for n in 0..300 {
+        let (_, applied) = keeper.record(&[service(100 + n, 1440 * n as i64, &[JOBS[n % 4]], None)]);
+        assert!(applied, "{n}");
+    }
+}
+
+/// Readings that no order fits wait, so the events after the last settled one may be too many.
+#[test]
+fn more_than_64_entries_are_refolded() {
+    let world = World::new(true);
+    let begins: Vec<_> = adopted().collect();
+    let mut keeper = Keeper::new(&world);
+    keeper.record(&begins);
+    // At one instant nothing is settled, for the next may come at it too.
+    let many = (0..66).map(|n| reading(n, 1440, Hours::ZERO));
+    let applied: Vec<bool> = many.map(|new| keeper.record(&[new]).1).collect();
+    assert_eq!(applied.iter().position(|applied| !applied), Some(65));
+}

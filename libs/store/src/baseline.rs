@@ -1,0 +1,67 @@
+//! The measuring rod of `tests/load`: bare SQL through the same doors, pool and prepared statements as the real thing.
+//!
+//! Nothing here keeps the rules of the log; it is used on organizations of its own, and by nothing but that command.
+
+use model::{EditId, OrganizationId, UnitId};
+
+use crate::{Backend, Result, Store, StoreError, key::Key, pg, sqlite};
+
+/// Rows of a log, to be added again as they are under other numbers and edit ids.
+pub struct BareRows(Rows);
+
+enum Rows {
+    Postgres(Vec<pg::ops::log::LogRow>),
+    Sqlite(Vec<sqlite::ops::log::LogRow>),
+}
+
+impl Store {
+    /// The newest `count` rows of an organization's log.
+    pub async fn bare_rows(&self, organization: OrganizationId, count: i64) -> Result<BareRows> {
+        let key = Key::from(organization);
+        Ok(BareRows(match &self.0 {
+            Backend::Postgres(pool) => {
+                Rows::Postgres(pool.read(key, move |conn| pg::ops::baseline::newest(conn, key, count)).await?)
+            }
+            Backend::Sqlite(pool) => Rows::Sqlite(
+                pool.read(key, move |conn| sqlite::ops::baseline::newest(conn, key, count)).await?,
+            ),
+        }))
+    }
+
+    /// Adds the rows to an organization's log, its counter taken as the last step before them; gives them back.
+    pub async fn bare_insert(&self, organization: OrganizationId, rows: BareRows) -> Result<BareRows> {
+        let key = Key::from(organization);
+        Ok(BareRows(match (&self.0, rows.0) {
+            (Backend::Postgres(pool), Rows::Postgres(mut rows)) => Rows::Postgres(
+                pool.write(key, move |conn| pg::ops::baseline::insert(conn, key, &mut rows)).await?,
+            ),
+            (Backend::Sqlite(pool), Rows::Sqlite(mut rows)) => Rows::Sqlite(
+                pool.write(key, move |conn| sqlite::ops::baseline::insert(conn, key, &mut rows)).await?,
+            ),
+            _ => return Err(StoreError::corrupt("rows")(&"they are of another database")),
+        }))
+    }
+
+    /// What is stored of a unit's fields, by its key.
+    pub async fn bare_read(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<String>> {
+        let (key, unit) = (Key::from(organization), Key::from(unit));
+        match &self.0 {
+            Backend::Postgres(pool) => {
+                pool.read(key, move |conn| pg::ops::baseline::registers(conn, key, unit)).await
+            }
+            Backend::Sqlite(pool) => {
+                pool.read(key, move |conn| sqlite::ops::baseline::registers(conn, key, unit)).await
+            }
+        }
+    }
+}
+
+impl BareRows {
+    /// Gives every row an edit id of its own.
+    pub fn renew(&mut self, mut fresh: impl FnMut() -> EditId) {
+        match &mut self.0 {
+            Rows::Postgres(rows) => rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh())),
+            Rows::Sqlite(rows) => rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh())),
+        }
+    }
+}

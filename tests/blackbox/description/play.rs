@@ -1,0 +1,153 @@
+//! Every request among the examples is sent, in an order that works, and what comes back is compared with the example of
+//! the answer. With `KEEPSTART_EXAMPLES=write` in the environment an example that differs is written anew.
+
+use blackbox::{Backend, Client, Reply, World, contract::Operation, none_failed, on_both};
+use serde_json::{Map, Value, json};
+
+use super::{address, examples, file_of, in_order};
+
+on_both!(examples_are_what_happens);
+
+/// When the examples are played: the clock of the demonstration.
+const CLOCK: &str = "2026-11-02T08:00:00-07:00";
+
+/// What is another in every run; only its type is compared.
+const VOLATILE: &[&str] = &["as_of", "author", "next", "recorded_at"];
+
+fn examples_are_what_happens(backend: Backend) {
+    let world = World::at(backend, CLOCK);
+    let (organization, people) = world.organization();
+    let client = world.client(organization, people["coordinator"]);
+    let mut failures = Vec::new();
+    for operation in in_order() {
+        let mut file = examples(&operation.id);
+        let found = match operation.method.as_str() {
+            "post" => sent(&client, &operation, &file),
+            "patch" => changed(&client, &operation, &file),
+            _ => read(&client, &operation, &file),
+        };
+        let mut differs = false;
+        for answer in found {
+            let known = list(&file["responses"][answer.status.to_string()]);
+            let known = known.iter().find(|example| example["name"] == answer.name);
+            let part = operation.id == "read_openapi";
+            if !known.is_some_and(|known| same("", &known["value"], &answer.value, part)) {
+                differs = true;
+                failures
+                    .push(format!("{} {} {}: {}", operation.id, answer.status, answer.name, answer.value));
+                answer.put_into(&mut file);
+            }
+        }
+        if differs && std::env::var_os("KEEPSTART_EXAMPLES").is_some_and(|wish| wish == "write") {
+            let text = serde_json::to_string_pretty(&file).unwrap() + "\n";
+            std::fs::write(file_of(&operation.id), text).unwrap();
+        }
+    }
+    none_failed(&failures);
+}
+
+/// What was answered to an example.
+struct Answer {
+    status: u16,
+    name: String,
+    summary: String,
+    value: Value,
+}
+
+impl Answer {
+    fn new(reply: &Reply, name: &Value, summary: &Value) -> Self {
+        let kind = reply.header("content-type");
+        let value = if kind.starts_with("application/") { reply.json() } else { json!(reply.text) };
+        let text = |value: &Value| value.as_str().unwrap().to_owned();
+        Self { status: reply.status, name: text(name), summary: text(summary), value }
+    }
+
+    fn put_into(mut self, file: &mut Value) {
+        replace_author(&mut self.value);
+        let status = self.status.to_string();
+        let mut known = list(&file["responses"][&status]).to_vec();
+        let example = json!({"name": self.name, "summary": self.summary, "value": self.value});
+        match known.iter_mut().find(|example| example["name"] == self.name) {
+            Some(known) => *known = example,
+            None => known.push(example),
+        }
+        file["responses"][&status] = json!(known);
+    }
+}
+
+/// Every body is sent once, and the first one again, as after an answer that got lost.
+fn sent(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
+    let path = address(operation, file);
+    let bodies = list(&file["request"]);
+    let send = |example: &Value| {
+        let reply = client.post(&path, &example["value"]);
+        assert!(reply.status < 300, "{} {}: {}", operation.id, example["name"], reply.text);
+        Answer::new(&reply, &example["name"], &example["summary"])
+    };
+    let repeats = operation.value["responses"].get("201").is_some();
+    bodies.iter().chain(bodies.first().filter(|_| repeats)).map(send).collect()
+}
+
+fn changed(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
+    let path = address(operation, file);
+    let change = |example: &Value| {
+        let reply = client.patch(&path, &client.get(&path).expect(200).etag(), &example["value"]).expect(200);
+        Answer::new(&reply, &example["name"], &example["summary"])
+    };
+    list(&file["request"]).iter().map(change).collect()
+}
+
+fn read(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
+    let path = address(operation, file);
+    let reply = client.get(&path).expect(200);
+    if operation.value["responses"].get("304").is_some() {
+        client.send("GET", &path, &[("if-none-match", &reply.etag())], None).expect(304);
+    }
+    // What each kind of problem means stands in a table of the service's own.
+    if operation.id == "read_problem" {
+        return Vec::new();
+    }
+    let known = list(&file["responses"]["200"]).first().cloned();
+    let known = known.unwrap_or_else(|| json!({"name": "answer", "summary": operation.value["summary"]}));
+    vec![Answer::new(&reply, &known["name"], &known["summary"])]
+}
+
+/// Whether an example and what came have the same members with the same values, but for what differs in every run.
+/// `part`: the example shows some of the members only.
+fn same(name: &str, example: &Value, found: &Value, part: bool) -> bool {
+    let member = |(name, value): (&String, &Value), found: &Map<String, Value>| {
+        found.get(name).is_some_and(|found| same(name, value, found, part))
+    };
+    match (example, found) {
+        (Value::Object(example), Value::Object(found)) => {
+            (part || example.len() == found.len()) && example.iter().all(|pair| member(pair, found))
+        }
+        (Value::Array(example), Value::Array(found)) => {
+            example.len() == found.len() && example.iter().zip(found).all(|(e, f)| same(name, e, f, part))
+        }
+        (Value::String(_), Value::String(_)) if VOLATILE.contains(&name) => true,
+        // Hours may have grown by a tick since the clock began.
+        (Value::Number(example), Value::Number(found)) => {
+            (example.as_f64().unwrap() - found.as_f64().unwrap()).abs() < 0.1
+        }
+        _ => example == found,
+    }
+}
+
+/// The one who wrote is made anew for each run; in an example it is a technician of Tarn Valley.
+fn replace_author(value: &mut Value) {
+    match value {
+        Value::Object(members) => {
+            if let Some(author) = members.get_mut("author") {
+                *author = json!("01990593-db00-769d-ab6e-f3c9cfb9c212");
+            }
+            members.values_mut().for_each(replace_author);
+        }
+        Value::Array(items) => items.iter_mut().for_each(replace_author),
+        _ => {}
+    }
+}
+
+fn list(value: &Value) -> &[Value] {
+    value.as_array().map_or(&[], Vec::as_slice)
+}

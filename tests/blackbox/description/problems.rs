@@ -1,0 +1,216 @@
+//! Every kind of problem that the description shows for an operation is provoked there, and looks as it is shown.
+
+use blackbox::{
+    Backend, Client, Reply, World,
+    contract::{self, Operation},
+    none_failed, on_both,
+    world::{description, new_id},
+};
+use serde_json::{Value, json};
+
+use super::{address, examples, in_order};
+
+on_both!(problems_are_as_they_are_shown);
+
+/// Kinds that take a broken database or a slow line; other tests make those.
+const NOT_PROVOKED: &[&str] = &["busy", "internal", "request_too_slow"];
+
+/// What is another in every answer.
+const OWN: &[&str] = &["instance", "current_etag"];
+
+#[test]
+fn every_example_fits_its_schema() {
+    for operation in contract::operations() {
+        let bodies = [("body", &operation.value["requestBody"])].into_iter();
+        let answers = operation.value["responses"].as_object().unwrap();
+        for (name, body) in bodies.chain(answers.iter().map(|(status, answer)| (status.as_str(), answer))) {
+            for media in body["content"].as_object().into_iter().flat_map(|content| content.values()) {
+                for (example, shown) in media["examples"].as_object().into_iter().flatten() {
+                    let key = format!("{} {name}", operation.id);
+                    contract::valid(&key, &media["schema"], &resolved(shown)["value"], example);
+                }
+            }
+        }
+        for parameter in operation.value["parameters"].as_array().into_iter().flatten() {
+            if let Some(example) = parameter.get("example") {
+                let key = format!("{} {}", operation.id, parameter["name"]);
+                contract::valid(&key, &parameter["schema"], example, "its example");
+            }
+        }
+    }
+}
+
+fn problems_are_as_they_are_shown(backend: Backend) {
+    let world = World::new(backend);
+    let (organization, people) = world.organization();
+    let provoker = Provoker {
+        boss: world.client(organization, people["coordinator"]),
+        viewer: world.client(organization, people["viewer"]),
+        anonymous: world.service.anonymous(),
+        token: world.token(organization, people["coordinator"]),
+    };
+    let mut failures = Vec::new();
+    for operation in in_order() {
+        let file = examples(&operation.id);
+        let path = address(&operation, &file);
+        for body in file["request"].as_array().into_iter().flatten() {
+            provoker.request(&operation, &path, &body["value"], &[]);
+        }
+        let shown = &operation.value["responses"]["4XX"]["content"]["application/problem+json"]["examples"];
+        for (code, shown) in shown.as_object().unwrap() {
+            if NOT_PROVOKED.contains(&code.as_str()) {
+                continue;
+            }
+            let case = format!("{} {code}", operation.id);
+            let Some(reply) = provoker.provoke(&operation, code, &file) else {
+                failures
+                    .push(format!("{case}: nothing provokes it; see tests/blackbox/description/problems.rs"));
+                continue;
+            };
+            let (found, shown) = (reply.json(), resolved(shown)["value"].clone());
+            // An example of the operation's own may show more than one thing wrong.
+            let several = file["problems"][code]["errors"].as_array().is_some_and(|errors| errors.len() > 1);
+            let same = |name: &str| {
+                OWN.contains(&name) && found.get(name).is_some()
+                    || several && name == "errors"
+                    || without_ids(&found[name]) == without_ids(&shown[name])
+            };
+            let differs: Vec<&String> =
+                shown.as_object().unwrap().keys().filter(|name| !same(name)).collect();
+            if !differs.is_empty() || reply.status != found["status"] {
+                failures.push(format!("{case}: {differs:?}: {found}"));
+            }
+        }
+    }
+    none_failed(&failures);
+}
+
+struct Provoker {
+    boss: Client,
+    viewer: Client,
+    anonymous: Client,
+    token: String,
+}
+
+impl Provoker {
+    /// A request that goes wrong in this way; none if it is not known how.
+    fn provoke(&self, operation: &Operation, code: &str, file: &Value) -> Option<Reply> {
+        let path = address(operation, file);
+        let body = &file["request"][0]["value"];
+        let bytes = body.to_string().into_bytes();
+        let method = operation.method.to_uppercase();
+        let media = media(operation);
+        let kind = ("content-type", media);
+        let mut changed = body.clone();
+        Some(match code {
+            "invalid_parameter" => {
+                let joint = if path.contains('?') { '&' } else { '?' };
+                self.request(operation, &format!("{path}{joint}colour=red"), body, &[])
+            }
+            "invalid_header" => {
+                let again = format!("Bearer {}", self.token);
+                self.request(operation, &path, body, &[("authorization", &again)])
+            }
+            "cursor_invalid" => {
+                let joint = if path.contains('?') { '&' } else { '?' };
+                self.boss.get(&format!("{path}{joint}cursor=x"))
+            }
+            "unauthenticated" => self.anonymous.send(&method, &path, &[kind], Some(&bytes)),
+            "forbidden" if method == "PATCH" => {
+                let etag = self.boss.get(&path).expect(200).etag();
+                self.viewer.patch(&path, &etag, body)
+            }
+            "forbidden" => {
+                changed["id"] = json!(new_id());
+                self.viewer.post(&path, &changed)
+            }
+            "not_found" => self.not_found(operation, file)?,
+            "invalid_json" => {
+                self.boss.send(&method, &path, &[kind, ("if-match", "\"x\"")], Some(b"{\"label\":"))
+            }
+            "invalid_request" => {
+                changed["colour"] = json!("red");
+                self.request(operation, &path, &changed, &[])
+            }
+            "content_too_large" => {
+                let large = vec![b' '; (1 << 20) + 1];
+                self.boss.send(&method, &path, &[kind, ("if-match", "\"x\"")], Some(&large))
+            }
+            "unsupported_media_type" => {
+                let headers = [("content-type", "text/plain"), ("if-match", "\"x\"")];
+                self.boss.send(&method, &path, &headers, Some(&bytes))
+            }
+            "id_reused" if method == "PATCH" => {
+                let key = new_id();
+                self.request(operation, &path, body, &[("idempotency-key", &key)]).expect(200);
+                self.request(operation, &path, &other(body), &[("idempotency-key", &key)])
+            }
+            "id_reused" => self.boss.post(&path, &other(body)),
+            "precondition_required" => self.boss.send(&method, &path, &[kind], Some(&bytes)),
+            "precondition_failed" => self.boss.patch(&path, "\"x\"", body),
+            _ => return None,
+        })
+    }
+
+    /// The request of the example with further headers, as the one who runs the fleet.
+    fn request(&self, operation: &Operation, path: &str, body: &Value, headers: &[(&str, &str)]) -> Reply {
+        let method = operation.method.to_uppercase();
+        let mut headers = headers.to_vec();
+        if method == "GET" {
+            return self.boss.send(&method, path, &headers, None);
+        }
+        headers.push(("content-type", media(operation)));
+        let etag =
+            if method == "PATCH" { self.boss.get(path).header("etag").to_owned() } else { String::new() };
+        if method == "PATCH" {
+            headers.push(("if-match", if etag.is_empty() { "\"x\"" } else { &etag }));
+        }
+        self.boss.send(&method, path, &headers, Some(body.to_string().as_bytes()))
+    }
+
+    /// The same about something that is not there.
+    fn not_found(&self, operation: &Operation, file: &Value) -> Option<Reply> {
+        let mut elsewhere = file.clone();
+        for (name, value) in elsewhere["parameters"].as_object_mut()? {
+            if name.ends_with("_id") || name == "unit" {
+                *value = json!(new_id());
+            } else if ["code", "file"].contains(&name.as_str()) {
+                *value = json!("nowhere");
+            }
+        }
+        let mut body = file["request"][0]["value"].clone();
+        if body.get("id").is_some() {
+            body["id"] = json!(new_id());
+        }
+        Some(self.request(operation, &address(operation, &elsewhere), &body, &[]))
+    }
+}
+
+/// A body with another text in it.
+fn other(body: &Value) -> Value {
+    let mut other = body.clone();
+    let mut names = ["name", "label", "title", "edition", "note"].into_iter();
+    let name = names.find(|name| body.get(name).is_some()).unwrap_or("note");
+    other[name] = json!("something else");
+    other
+}
+
+fn without_ids(value: &Value) -> Value {
+    let Some(text) = value.as_str() else { return value.clone() };
+    let word =
+        |word: &str| if uuid::Uuid::try_parse(word).is_ok() { "ID".to_owned() } else { word.to_owned() };
+    Value::from(text.split(' ').map(word).collect::<Vec<_>>().join(" "))
+}
+
+fn media(operation: &Operation) -> &'static str {
+    let merge = "application/merge-patch+json";
+    if operation.value["requestBody"]["content"].get(merge).is_some() { merge } else { "application/json" }
+}
+
+/// An example, also where it is referred to.
+fn resolved(example: &Value) -> Value {
+    match example["$ref"].as_str() {
+        Some(reference) => description().pointer(reference.trim_start_matches('#')).unwrap().clone(),
+        None => example.clone(),
+    }
+}

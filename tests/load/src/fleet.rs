@@ -1,0 +1,120 @@
+//! Many units, made through the one write transaction like any others.
+
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
+    time::{Duration, Instant as Ticks},
+};
+
+use anyhow::Result;
+use model::{Instant, edit::Channel};
+use store::command::Proposal;
+
+use crate::{
+    town::{self, NOW, Town},
+    unit::Unit,
+};
+
+/// Edits of one transaction, about.
+const EDITS: usize = 500;
+/// Who builds at a time: as many as an organization may have writers in a pool of eight.
+const BUILDERS: usize = 2;
+
+/// What the units of a fleet have been through.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Past {
+    /// So many readings and services, spread over a year.
+    Events(usize),
+    /// Two readings and a service since spring; of each `one_in` units one has missed its oil change, and nothing else.
+    Recent {
+        /// How many units for each that is overdue.
+        one_in: usize,
+    },
+}
+
+impl Past {
+    fn edits(self) -> usize {
+        match self {
+            Self::Events(events) => events + 1,
+            Self::Recent { .. } => 6,
+        }
+    }
+}
+
+/// Units in a town, and how long they took to make.
+pub(crate) struct Fleet {
+    pub(crate) units: Vec<Unit>,
+    pub(crate) took: Duration,
+}
+
+impl Fleet {
+    /// Makes `count` units.
+    pub(crate) async fn build(town: &Town, count: usize, past: Past) -> Result<Self> {
+        let began = Ticks::now();
+        let group = (EDITS / past.edits()).max(1);
+        let next = Arc::new(AtomicUsize::new(0));
+        let builders: Vec<_> = (0..BUILDERS)
+            .map(|_| {
+                let (town, next) = (town.clone(), Arc::clone(&next));
+                tokio::spawn(async move { build_groups(&town, count, group, past, &next).await })
+            })
+            .collect();
+        let mut units = Vec::with_capacity(count);
+        for builder in builders {
+            units.extend(builder.await??);
+        }
+        Ok(Self { units, took: began.elapsed() })
+    }
+}
+
+async fn build_groups(
+    town: &Town,
+    count: usize,
+    group: usize,
+    past: Past,
+    next: &AtomicUsize,
+) -> Result<Vec<Unit>> {
+    let mut made = Vec::new();
+    loop {
+        let n = next.fetch_add(1, Ordering::Relaxed);
+        let members = n * group..((n + 1) * group).min(count);
+        if members.is_empty() {
+            return Ok(made);
+        }
+        let mut edits = Vec::new();
+        for member in members {
+            let (unit, proposals) = unit(town, n, member, past)?;
+            edits.extend(proposals);
+            made.push(unit);
+        }
+        town.write(Channel::Import, Instant::parse(NOW)?, edits).await?;
+    }
+}
+
+/// A unit with all that it has been through.
+fn unit(town: &Town, group: usize, member: usize, past: Past) -> Result<(Unit, Vec<Proposal>)> {
+    // What happens to one unit happens to the next a little later, so that they do not all come due at one moment.
+    let shift = i64::try_from(member % 10_000)? * 97;
+    let mut unit;
+    let life = match past {
+        Past::Events(events) => {
+            unit =
+                Unit::new(&town.places, group, Instant::parse("2025-06-01T08:00:00Z")?.plus_seconds(shift));
+            unit.lives(events, Instant::parse("2026-06-09T12:00:00Z")?)?
+        }
+        Past::Recent { one_in } => {
+            unit =
+                Unit::new(&town.places, group, Instant::parse("2026-04-20T08:00:00Z")?.plus_seconds(shift));
+            let mut life = Vec::from(unit.begins()?);
+            life.push(unit.reading(20 * 86_400, 300)?);
+            let job = if member.is_multiple_of(one_in) { "battery_check" } else { "oil_change" };
+            life.push(unit.service_of(job, 10 * 86_400, 300)?);
+            life.push(unit.reading(10 * 86_400, 500)?);
+            life
+        }
+    };
+    let created = unit.created()?;
+    Ok((unit, std::iter::once(created).chain(life.into_iter().map(town::happened)).collect()))
+}

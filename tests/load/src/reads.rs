@@ -1,0 +1,142 @@
+//! Reads over HTTP: one unit, a list of what is overdue, and the memory of the process that answers.
+
+use std::process::Command;
+
+use access::{SigningKey, keys, token};
+use anyhow::{Context, Result, ensure};
+use blackbox::{
+    Backend, Database, Service,
+    service::{in_folder, serve},
+    world::claims,
+};
+use serde_json::Value;
+use store::Store;
+
+use crate::{
+    fleet::{Fleet, Past},
+    http::Server,
+    memory,
+    options::{On, Options, Row, progress},
+    stats::{Rounds, middle},
+    table::Line,
+    town::{NOW, Town},
+};
+
+/// Connections of the service to its database, and its worker threads: what it has unless told otherwise.
+const CONNECTIONS: &str = "8";
+const WORKERS: &str = "2";
+/// Connections of the client.
+const CLIENTS: usize = 8;
+/// Items that are overdue in every fleet.
+const OVERDUE: usize = 50;
+const LIST: &str = "/v1/due?state=overdue&limit=100";
+const SMALL: usize = 1000;
+/// Paths that are asked for in turn.
+const PATHS: usize = 5000;
+
+/// A fleet with the service in front of it.
+struct Ground {
+    database: Database,
+    town: Town,
+    fleet: Fleet,
+    service: Service,
+    server: Server,
+}
+
+/// The lines about reads on one database.
+pub(crate) async fn lines(on: On, options: &Options) -> Result<Vec<Line>> {
+    let large = Ground::build(on, options.fleet()).await?;
+    let mut lines = Vec::new();
+    if options.wants(Row::Get) {
+        lines.push(get(on, &large, options)?);
+    }
+    if options.wants(Row::List) {
+        let small = Ground::build(on, SMALL).await?;
+        lines.push(list(on, &large, &small, options)?);
+    }
+    if options.wants(Row::Memory) {
+        lines.push(memory::line(on, options.units, large.service.pid())?);
+    }
+    Ok(lines)
+}
+
+fn get(on: On, ground: &Ground, options: &Options) -> Result<Line> {
+    let mut command = Command::new(std::env::current_exe()?);
+    let organization = ground.town.organization.to_string();
+    command.args(["bare", "--database-url", ground.database.url(), "--organization", &organization]);
+    command.args(["--connections", CONNECTIONS, "--workers", WORKERS]);
+    let bare = Service::serving(&mut command);
+    let server = Server::new(bare.url(), None)?;
+    let step = (ground.fleet.units.len() / PATHS).max(1);
+    let paths: Vec<String> =
+        ground.fleet.units.iter().step_by(step).map(|unit| format!("/v1/units/{}", unit.id)).collect();
+    let rounds = in_turn(options, (&ground.server, &paths), (&server, &paths))?;
+    let what = format!("GET one of {} units", options.units);
+    Ok(Line::of_rates(what, on.name(), &rounds, 1.0, "requests/s", (0.5, "at least 0.5")))
+}
+
+fn list(on: On, large: &Ground, small: &Ground, options: &Options) -> Result<Line> {
+    let paths = [LIST.to_owned()];
+    for ground in [large, small] {
+        let answer: Value = serde_json::from_slice(&ground.server.get(LIST)?)?;
+        let items = answer.get("items").and_then(Value::as_array).map_or(0, Vec::len);
+        ensure!(items == OVERDUE, "{items} items are overdue, not {OVERDUE}");
+    }
+    let rounds = in_turn(options, (&large.server, &paths), (&small.server, &paths))?;
+    // The bar is about time: the large fleet may take one and a half times as long.
+    let what = format!("list {OVERDUE} overdue items of {} units, against {SMALL} units", options.units);
+    let mut line = Line::of_rates(
+        what,
+        on.name(),
+        &rounds,
+        1.0,
+        "requests/s",
+        (1.0 / 1.5, "within 1.5 × (ratio at least 0.67)"),
+    );
+    line.bare = format!("{}, {SMALL} units", line.bare);
+    Ok(line)
+}
+
+fn in_turn(options: &Options, ours: (&Server, &[String]), bare: (&Server, &[String])) -> Result<Rounds> {
+    let once = |(server, paths): (&Server, &[String])| server.measure(paths, CLIENTS, options.time());
+    let mut rounds = Rounds::default();
+    // The first round warms caches and connections, and does not count.
+    for round in 0..=options.rounds {
+        let (candidate, baseline) = (once(ours)?, once(bare)?);
+        if round > 0 {
+            rounds.candidate.push(candidate);
+            rounds.baseline.push(baseline);
+        }
+    }
+    progress(&format!("reads: ratio {:.2}", middle(&rounds.ratios())));
+    Ok(rounds)
+}
+
+impl Ground {
+    async fn build(on: On, units: usize) -> Result<Self> {
+        let database = Database::new(on.backend());
+        store::migrate(&database.address())?;
+        let store = Store::open(&database.address(), 8)?;
+        let town = Town::new(&store).await?;
+        let fleet = Fleet::build(&town, units, Past::Recent { one_in: units / OVERDUE }).await?;
+        drop(store);
+        settle(&database);
+        progress(&format!("{}: built {units} units in {:.0} s", on.name(), fleet.took.as_secs_f64()));
+        let key = SigningKey::from_seed(&[7; 32])?;
+        std::fs::write(in_folder(&database, "jwks.json"), keys::jwks([key.public()]).to_string())?;
+        let token = token::sign(&key, &claims(town.organization, town.person)).context("signing a token")?;
+        let mut command = serve(&database, NOW);
+        command.args(["--log", "warn", "--connections", CONNECTIONS, "--workers", WORKERS]);
+        let service = Service::serving(&mut command);
+        let server = Server::new(service.url(), Some(&token))?;
+        Ok(Self { database, town, fleet, service, server })
+    }
+}
+
+/// Has the database do at once what it would do in its own time, so that it does not fall into a measurement.
+pub(crate) fn settle(database: &Database) {
+    if database.backend() == Backend::Postgres {
+        database.sql("VACUUM ANALYZE");
+        database.sql("CHECKPOINT");
+    }
+}

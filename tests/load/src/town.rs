@@ -1,0 +1,175 @@
+//! An organization to measure in: sites, schedules of twelve tasks, and whoever writes.
+
+use std::sync::Arc;
+
+use anyhow::{Context, Result, anyhow, ensure};
+use blackbox::world::fresh;
+use model::{
+    EditId, EditionId, Instant, OrganizationId, PersonId, ScheduleId, SiteId,
+    edit::{Action, Channel, Edit, Target},
+    event::ServiceEvent,
+    read::{Mode, whole},
+    schedule::Edition,
+};
+use serde_json::{Map, Value, json};
+use store::{
+    Command, Store, StoreError,
+    command::{Outcome, Permission, Permit, Proposal},
+};
+
+/// When everything is measured: the service's clock begins then.
+pub(crate) const NOW: &str = "2026-06-15T12:00:00Z";
+
+/// The jobs of the edition, with hours and months of each; figures made for measuring.
+pub(crate) const JOBS: [(&str, u32, u32); 12] = [
+    ("oil_change", 100, 12),
+    ("oil_filter", 200, 12),
+    ("air_filter_clean", 200, 6),
+    ("air_filter_replace", 400, 24),
+    ("plug_inspect", 250, 12),
+    ("plug_replace", 500, 24),
+    ("fuel_filter", 500, 24),
+    ("fuel_line_inspect", 300, 12),
+    ("valve_clearance", 500, 36),
+    ("battery_check", 150, 6),
+    ("coolant_check", 300, 12),
+    ("load_test", 1000, 12),
+];
+
+/// As the service does, salts go with every edit, one for each place where its kind may hold private text.
+const SALTS: [[u8; 16]; 2] = [[1; 16], [2; 16]];
+
+/// How often a fleet's builder comes back to a busy store, which says so after five seconds.
+const TRIES: usize = 12;
+
+/// Sites of an organization.
+const SITES: usize = 200;
+/// Schedules of it, each with one edition: an adoption locks its schedule, and two writers must not wait for each other.
+const SCHEDULES: usize = 4;
+
+/// An organization.
+#[derive(Clone)]
+pub(crate) struct Town {
+    pub(crate) store: Store,
+    pub(crate) organization: OrganizationId,
+    pub(crate) person: PersonId,
+    pub(crate) places: Places,
+}
+
+/// Where units stand, and what they follow.
+#[derive(Clone)]
+pub(crate) struct Places {
+    pub(crate) sites: Vec<SiteId>,
+    pub(crate) schedules: Vec<(ScheduleId, EditionId)>,
+}
+
+impl Places {
+    pub(crate) fn new() -> Self {
+        Self {
+            sites: (0..SITES).map(|_| fresh()).collect(),
+            schedules: (0..SCHEDULES).map(|_| (fresh(), fresh())).collect(),
+        }
+    }
+}
+
+impl Town {
+    /// Makes one, with a person who may do everything.
+    pub(crate) async fn new(store: &Store) -> Result<Self> {
+        let town =
+            Self { store: store.clone(), organization: fresh(), person: fresh(), places: Places::new() };
+        ensure!(store.create_organization(town.organization).await?, "an organization that is there already");
+        let grant = json!({"person_id": town.person, "role": "coordinator", "sites": "all", "from": "2020-01-01T00:00:00Z"});
+        let mut edits = vec![
+            created(Target::Organization(town.organization), json!({"name": "Tarn Valley"}))?,
+            created(Target::Person(town.person), json!({"name": "Somebody"}))?,
+            created(Target::Grant(fresh()), grant)?,
+        ];
+        for (n, site) in town.places.sites.iter().enumerate() {
+            let fields = json!({"name": format!("Site {n}"), "zone": "America/Denver"});
+            edits.push(created(Target::Site(*site), fields)?);
+        }
+        for (n, (schedule, edition)) in town.places.schedules.iter().enumerate() {
+            let fields = json!({"title": format!("Sets of kind {n}"), "publisher": "Tarn Valley", "basis": "common_practice"});
+            edits.push(created(Target::Schedule(*schedule), fields)?);
+            let action =
+                Action::Edition { id: *edition, schedule: *schedule, edition: Box::new(twelve_tasks()?) };
+            edits.push(Proposal {
+                edit: Edit { id: edition.cast(), action },
+                seen: None,
+                salts: SALTS.to_vec(),
+            });
+        }
+        town.write(Channel::Import, Instant::parse("2025-01-01T00:00:00Z")?, edits).await?;
+        Ok(town)
+    }
+
+    /// Records edits, all of which must be taken; comes back later while the store is busy.
+    pub(crate) async fn write(&self, channel: Channel, now: Instant, edits: Vec<Proposal>) -> Result<()> {
+        let command = self.command(channel, now, edits);
+        for _ in 0..TRIES {
+            match self.push(command.clone()).await {
+                Err(error) if matches!(error.downcast_ref(), Some(StoreError::Busy)) => {}
+                other => return other,
+            }
+        }
+        Err(StoreError::Busy.into())
+    }
+
+    /// Edits as they go to the store.
+    pub(crate) fn command(&self, channel: Channel, now: Instant, edits: Vec<Proposal>) -> Command {
+        let permit = Permit(Arc::new(|_| Permission::Allowed));
+        Command {
+            organization: self.organization,
+            author: self.person,
+            channel,
+            now,
+            edits,
+            permit,
+            dry_run: false,
+        }
+    }
+
+    /// Sends a command to the store; every edit must be taken.
+    pub(crate) async fn push(&self, command: Command) -> Result<()> {
+        for outcome in self.store.write(command).await? {
+            ensure!(matches!(outcome, Outcome::Applied(_)), "not applied: {outcome:?}");
+        }
+        Ok(())
+    }
+}
+
+/// The edition of every schedule.
+pub(crate) fn twelve_tasks() -> Result<Edition> {
+    let task = |(job, hours, months): &(&str, u32, u32)| json!({"task": job, "job": job, "title": job.replace('_', " "), "limits": {"hours": hours, "months": months}});
+    let tasks: Vec<Value> = JOBS.iter().map(task).collect();
+    let edition = json!({"edition": "A", "effective_from": "2020-01-01", "source": "figures made for measuring", "tasks": tasks});
+    whole(&edition, Mode::New, Edition::read).map_err(|errors| anyhow!("edition: {errors:?}"))
+}
+
+/// A new record with these fields.
+pub(crate) fn created(target: Target, fields: Value) -> Result<Proposal> {
+    let fields = members(fields)?;
+    let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
+    Ok(Proposal { edit, seen: None, salts: SALTS.to_vec() })
+}
+
+/// Fields of a record set, by somebody who says nothing of what he saw.
+pub(crate) fn set(target: Target, fields: Value) -> Result<Proposal> {
+    let action = Action::Set { target, fields: members(fields)? };
+    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: SALTS.to_vec() })
+}
+
+/// A service event from its JSON.
+pub(crate) fn event(value: &Value) -> Result<ServiceEvent> {
+    whole(value, Mode::New, ServiceEvent::read).map_err(|errors| anyhow!("event {value}: {errors:?}"))
+}
+
+/// The proposal of a service event.
+pub(crate) fn happened(event: ServiceEvent) -> Proposal {
+    let edit = Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) };
+    Proposal { edit, seen: None, salts: SALTS.to_vec() }
+}
+
+fn members(fields: Value) -> Result<Map<String, Value>> {
+    if let Value::Object(fields) = fields { Some(fields) } else { None }.context("fields are an object")
+}

@@ -1,0 +1,113 @@
+//! The life of one unit, told forward: each thing that happens is later than the last, at a higher meter.
+
+use anyhow::Result;
+use blackbox::world::fresh;
+use model::{EditionId, Instant, ScheduleId, SiteId, UnitId, edit::Target, event::ServiceEvent};
+use serde_json::{Value, json};
+use store::command::Proposal;
+
+use crate::town::{self, JOBS, Places};
+
+/// A unit, and how far its story has come.
+#[derive(Clone, Debug)]
+pub(crate) struct Unit {
+    pub(crate) id: UnitId,
+    site: SiteId,
+    schedule: (ScheduleId, EditionId),
+    at: Instant,
+    /// What its meter shows, in tenths of an hour.
+    tenths: u32,
+    /// How many things happened.
+    told: usize,
+}
+
+impl Unit {
+    /// The unit of this number; those of one `group` share site and schedule.
+    pub(crate) fn new(places: &Places, group: usize, begins: Instant) -> Self {
+        let pick = |n: usize| group % n.max(1);
+        let site = places.sites.get(pick(places.sites.len())).copied().unwrap_or_else(fresh);
+        let none = || (fresh(), fresh());
+        let schedule = places.schedules.get(pick(places.schedules.len())).copied().unwrap_or_else(none);
+        Self { id: fresh(), site, schedule, at: begins, tenths: 0, told: 0 }
+    }
+
+    /// Its record.
+    pub(crate) fn created(&self) -> Result<Proposal> {
+        let label = self.id.to_string().split_off(24);
+        let fields = json!({
+            "label": format!("TV-{label}"), "home_site_id": self.site, "maker": "Harrow & Pine", "model": "HP 55",
+            "serial": label, "fuel": "petrol", "rated_kw": 5.5, "tank_litres": 24, "ignition": "spark",
+        });
+        town::created(Target::Unit(self.id), fields)
+    }
+
+    /// It comes into service, and follows its schedule from then on.
+    pub(crate) fn begins(&mut self) -> Result<[ServiceEvent; 2]> {
+        let (schedule, edition) = self.schedule;
+        let commissioning = json!({"kind": "commissioning", "site_id": self.site, "meter_hours": 0});
+        let adoption = json!({"kind": "adoption", "schedule_id": schedule, "edition_id": edition});
+        Ok([self.event(commissioning)?, self.event(adoption)?])
+    }
+
+    /// Its meter is read after `seconds` and `tenths` of an hour of running.
+    pub(crate) fn reading(&mut self, seconds: i64, tenths: u32) -> Result<ServiceEvent> {
+        self.goes_on(seconds, tenths);
+        let value = json!({"kind": "reading", "meter_hours": self.meter()});
+        self.event(value)
+    }
+
+    /// A job is done on it, each in its turn.
+    pub(crate) fn service(&mut self, seconds: i64, tenths: u32) -> Result<ServiceEvent> {
+        let job = JOBS.get(self.told % JOBS.len()).map_or("", |(job, ..)| job);
+        self.service_of(job, seconds, tenths)
+    }
+
+    /// This job is done on it.
+    pub(crate) fn service_of(&mut self, job: &str, seconds: i64, tenths: u32) -> Result<ServiceEvent> {
+        self.goes_on(seconds, tenths);
+        let value = json!({"kind": "service", "jobs": [{"job": job}], "meter_hours": self.meter()});
+        self.event(value)
+    }
+
+    /// Somebody corrects its serial number and its tank.
+    pub(crate) fn corrected(&mut self) -> Result<Proposal> {
+        self.told += 1;
+        let fields = json!({"serial": format!("S-{}", self.told), "tank_litres": 20 + self.told % 8});
+        town::set(Target::Unit(self.id), fields)
+    }
+
+    /// Its home.
+    pub(crate) fn site(&self) -> SiteId {
+        self.site
+    }
+
+    /// Readings and every third time a service, evenly until this instant, so that it has `events` in all.
+    pub(crate) fn lives(&mut self, events: usize, until: Instant) -> Result<Vec<ServiceEvent>> {
+        let mut life = Vec::from(self.begins()?);
+        let more = events.saturating_sub(life.len());
+        let step = until.seconds_since(self.at) / i64::try_from(more.max(1))?;
+        for n in 0..more {
+            life.push(if n % 3 == 2 { self.service(step, 7)? } else { self.reading(step, 7)? });
+        }
+        Ok(life)
+    }
+
+    fn goes_on(&mut self, seconds: i64, tenths: u32) {
+        self.at = self.at.plus_seconds(seconds);
+        self.tenths += tenths;
+    }
+
+    fn meter(&self) -> f64 {
+        f64::from(self.tenths) / 10.0
+    }
+
+    fn event(&mut self, mut value: Value) -> Result<ServiceEvent> {
+        self.told += 1;
+        if let Some(members) = value.as_object_mut() {
+            members.insert("id".into(), json!(fresh::<model::id::kind::Event>()));
+            members.insert("unit_id".into(), json!(self.id));
+            members.insert("occurred_at".into(), json!(self.at.to_string()));
+        }
+        town::event(&value)
+    }
+}

@@ -1,0 +1,154 @@
+//! The description as a contract: whatever the service answers in any test is what the description says.
+
+use std::{
+    collections::{BTreeSet, HashMap},
+    sync::{Arc, LazyLock, Mutex},
+};
+
+use jsonschema::{Draft, Validator};
+use serde_json::{Map, Value};
+
+use crate::{Reply, world::description};
+
+static DESCRIPTION: LazyLock<Value> = LazyLock::new(description);
+static COMPILED: LazyLock<Mutex<HashMap<String, Arc<Validator>>>> = LazyLock::new(Mutex::default);
+
+/// What the description says about a request.
+pub struct Operation {
+    /// Its id.
+    pub id: String,
+    /// The method, in small letters.
+    pub method: String,
+    /// The path with its places for ids.
+    pub path: String,
+    /// All that is said.
+    pub value: &'static Value,
+}
+
+/// Every operation of the description.
+pub fn operations() -> Vec<Operation> {
+    let paths = DESCRIPTION["paths"].as_object().unwrap();
+    let of_path = |(path, item): (&String, &'static Value)| {
+        let operation = |(method, value): (&String, &'static Value)| Operation {
+            id: value["operationId"].as_str().unwrap().to_owned(),
+            method: method.clone(),
+            path: path.clone(),
+            value,
+        };
+        item.as_object().unwrap().iter().map(operation).collect::<Vec<_>>()
+    };
+    paths.iter().flat_map(of_path).collect()
+}
+
+/// Fails if an answer is not what the description says, or if the service took a body that it does not describe.
+#[track_caller]
+pub fn check(method: &str, target: &str, body: Option<&[u8]>, reply: &Reply) {
+    let path = target.split('?').next().unwrap_or_default();
+    let of_path: Vec<Operation> = operations().into_iter().filter(|o| fits(&o.path, path)).collect();
+    let described = of_path.iter().find(|o| o.method == method.to_lowercase());
+    let case = format!("{method} {target}: {}", reply.status);
+    let Some(operation) = described else {
+        let outside = reply.status >= 400 || matches!(method, "HEAD");
+        assert!(outside, "{case}: no such operation is described");
+        if !reply.text.is_empty() {
+            valid(
+                "Problem",
+                &serde_json::json!({"$ref": "#/components/schemas/Problem"}),
+                &reply.json(),
+                &case,
+            );
+        }
+        return;
+    };
+    answered(operation, reply, &case);
+    if (200..300).contains(&reply.status)
+        && let Some(body) = body.filter(|_| operation.value.get("requestBody").is_some())
+    {
+        taken(operation, body, &case);
+    }
+}
+
+/// Fails if a value does not fit a schema of the description.
+#[track_caller]
+pub fn valid(key: &str, schema: &Value, value: &Value, case: &str) {
+    let validator = compiled(key, schema);
+    let wrong: Vec<String> =
+        validator.iter_errors(value).map(|error| format!("{}: {error}", error.instance_path())).collect();
+    assert!(
+        wrong.is_empty(),
+        "{case}: outside the description's schema {key}:\n{}\n{value}",
+        wrong.join("\n")
+    );
+}
+
+#[track_caller]
+fn answered(operation: &Operation, reply: &Reply, case: &str) {
+    let responses = &operation.value["responses"];
+    let class = format!("{}XX", reply.status / 100);
+    let key = [reply.status.to_string(), class].into_iter().find(|key| responses.get(key).is_some());
+    let Some(key) = key else { panic!("{case}: {} does not describe this status", operation.id) };
+    let Some(content) = responses[&key]["content"].as_object() else {
+        assert!(reply.text.is_empty(), "{case}: {} describes no body here: {}", operation.id, reply.text);
+        return;
+    };
+    let sent = reply.header("content-type").split(';').next().unwrap_or_default();
+    // The files of the page have types of their own.
+    let kind = if operation.id == "read_docs_file" && reply.status == 200 { "text/javascript" } else { sent };
+    let Some(media) = content.get(kind) else { panic!("{case}: {} describes no {sent}", operation.id) };
+    if kind.ends_with("json") {
+        let value = reply.json();
+        valid(&format!("{} {key}", operation.id), &media["schema"], &value, case);
+        if reply.status >= 400 {
+            let code = value["type"].as_str().unwrap_or_default().trim_start_matches("/problems/");
+            let shown: BTreeSet<&String> =
+                media["examples"].as_object().into_iter().flat_map(Map::keys).collect();
+            assert!(
+                shown.contains(&code.to_owned()),
+                "{case}: {} gives {code}, and does not say so: add it to services/api/src/examples/{0}.json",
+                operation.id
+            );
+        }
+    }
+}
+
+/// What the service took is what the description says may be sent. In a new thing null is another word for absent.
+#[track_caller]
+fn taken(operation: &Operation, body: &[u8], case: &str) {
+    let content = operation.value["requestBody"]["content"].as_object().unwrap();
+    let (kind, media) = content.iter().next().unwrap();
+    let mut value: Value = serde_json::from_slice(body).unwrap();
+    if !kind.contains("patch") {
+        drop_nulls(&mut value);
+    }
+    valid(&format!("{} body", operation.id), &media["schema"], &value, case);
+}
+
+fn drop_nulls(value: &mut Value) {
+    match value {
+        Value::Object(members) => {
+            members.retain(|_, member| !member.is_null());
+            members.values_mut().for_each(drop_nulls);
+        }
+        Value::Array(items) => items.iter_mut().for_each(drop_nulls),
+        _ => {}
+    }
+}
+
+/// Compiles a schema with all components in reach of its references.
+fn compiled(key: &str, schema: &Value) -> Arc<Validator> {
+    let mut all = COMPILED.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let found = all.entry(key.to_owned()).or_insert_with(|| {
+        let mut whole = schema.clone();
+        whole["components"] = DESCRIPTION["components"].clone();
+        let options = jsonschema::options().with_draft(Draft::Draft202012).should_validate_formats(true);
+        Arc::new(options.build(&whole).unwrap_or_else(|error| panic!("{key}: {error}")))
+    });
+    Arc::clone(found)
+}
+
+/// Whether a path is one of a template such as `/v1/sites/{site_id}`.
+fn fits(template: &str, path: &str) -> bool {
+    let (wanted, found): (Vec<&str>, Vec<&str>) = (template.split('/').collect(), path.split('/').collect());
+    wanted.len() == found.len()
+        && wanted.iter().zip(found).all(|(w, f)| if w.starts_with('{') { !f.is_empty() } else { *w == f })
+}
