@@ -19,6 +19,7 @@ mod fence;
 mod frame;
 mod instances;
 mod main_job;
+mod mass_changes;
 mod paging;
 mod prefix;
 mod repeats;

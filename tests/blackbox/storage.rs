@@ -191,7 +191,7 @@ fn lively(backend: Backend) -> World {
     change(
         &town,
         &format!("/v1/units/{unit}"),
-        json!({"serial": "Ω-17", "note": "behind the shed", "rated_kw": 5.5}),
+        json!({"maker": "Alder", "model": "P7", "serial": "Ω-17", "note": "behind the shed", "rated_kw": 5.5}),
     );
     change(&town, &format!("/v1/units/{unit}"), json!({"note": null, "home_site_id": town.sites[1]}));
     change(&town, &format!("/v1/schedules/{}", town.schedule), json!({"title": "Portables"}));
@@ -207,6 +207,8 @@ fn lively(backend: Backend) -> World {
     let editions = format!("/v1/schedules/{}/editions", town.schedule);
     let later = id_of(&town.coordinator().post(&editions, &later).expect(201).json());
     town.record(json!({"kind": "adoption", "unit_id": lent, "occurred_at": "2026-05-20T12:00:00Z", "schedule_id": town.schedule, "edition_id": later, "effective_from": "2026-07-01"}));
+    town.record(json!({"kind": "adoption", "maker": "Alder", "model": "P7", "occurred_on": "2026-05-21", "note": "from the bulletin",
+        "schedule_id": town.schedule, "edition_id": later}));
     town.happened(&lent, "2026-05-25T12:00:00Z", json!({"kind": "placement", "site_id": town.sites[0]}));
     // The last row of the log is an event that no other row refers to.
     town.happened(

@@ -34,7 +34,8 @@ pub enum Action {
     CreateSchedule,
     /// See a service event; the object is at the sites of its unit.
     ReadEvent,
-    /// Record what happened to a unit. A correction asked about in this way counts as one of another's event.
+    /// Record what happened to a unit. A correction asked about in this way counts as one of another's event, and an
+    /// adoption for a model is one to the whole organization.
     RecordEvent(EventKind),
     /// Void or reinstate a service event.
     Correct {

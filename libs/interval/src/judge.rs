@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 use crate::{
     hours::{Curve, EngineHours},
     input::Policy,
-    limit::{Days, HoursLimit, HoursRule, Plan},
+    limit::{Begun, HoursLimit, HoursRule, Plan},
     words::{DueState, Reason},
 };
 
@@ -73,10 +73,16 @@ impl Now {
     }
 }
 
-/// The state of a task now, whose days begin where the unit stands now.
-pub(crate) fn judge(plan: &Plan, days: Option<&Days>, now: &Now, curve: &Curve, policy: &Policy) -> Decision {
+/// The state of a task now, of whose limit on the calendar these days have `begun`.
+pub(crate) fn judge(
+    plan: &Plan,
+    begun: Option<Begun>,
+    now: &Now,
+    curve: &Curve,
+    policy: &Policy,
+) -> Decision {
     let Some(anchor) = plan.anchor else { return Decision::NoHistory };
-    let by_date = days.map_or(Reach::Below, |days| by_date(days, now.at));
+    let by_date = begun.map_or(Reach::Below, by_date);
     let limit = match &plan.hours {
         HoursRule::None => None,
         HoursRule::Limit(limit) => Some(limit),
@@ -131,17 +137,12 @@ fn by_hours(limit: &HoursLimit, now: &Now, curve: &Curve) -> Reach {
     }
 }
 
-/// A day once begun stays begun, also where clocks go back over midnight.
-fn by_date(days: &Days, at: Instant) -> Reach {
-    let has_begun = |day: Instant| day <= at && day < Instant::LAST;
-    if has_begun(days.overdue) {
-        Reach::Overdue
-    } else if has_begun(days.limit) {
-        Reach::Due
-    } else if has_begun(days.coming) {
-        Reach::Coming
-    } else {
-        Reach::Below
+fn by_date(begun: Begun) -> Reach {
+    match begun {
+        Begun { overdue: true, .. } => Reach::Overdue,
+        Begun { limit: true, .. } => Reach::Due,
+        Begun { coming: true, .. } => Reach::Coming,
+        _ => Reach::Below,
     }
 }
 

@@ -76,10 +76,33 @@ pub(crate) struct Days {
     pub(crate) overdue: Instant,
 }
 
+/// Which days of a limit on the calendar have begun.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Begun {
+    pub(crate) coming: bool,
+    pub(crate) limit: bool,
+    pub(crate) overdue: bool,
+}
+
 impl CalendarLimit {
     pub(crate) fn days(&self, zone: &Zone) -> Days {
         let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| zone.midnight(day));
         Days { coming, limit, overdue }
+    }
+
+    /// By [`calendar::day`], the day that has begun.
+    pub(crate) fn begun(&self, today: LocalDate) -> Begun {
+        let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| day <= today);
+        Begun { coming, limit, overdue }
+    }
+}
+
+impl Days {
+    /// The same without asking the calendar.
+    pub(crate) fn begun(&self, at: Instant) -> Begun {
+        let has_begun = |day: Instant| day <= at && day < Instant::LAST;
+        let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(has_begun);
+        Begun { coming, limit, overdue }
     }
 }
 

@@ -15,8 +15,8 @@ use crate::{
     hours::{Built, Curve, EngineHours, SetAside, Settling, build},
     input::{Input, Policy, UnitFacts},
     item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
-    judge::{Now, judge},
-    limit::{CalendarLimit, Days, Ground, HoursLimit, HoursRule, Plan},
+    judge::{Decision, Now, judge},
+    limit::{CalendarLimit, Ground, HoursLimit, HoursRule, Plan},
     places::Stays,
     settled::Settled,
     standing::{Standing, Void},
@@ -121,6 +121,13 @@ pub(crate) struct Here<'a> {
     pub(crate) today: LocalDate,
 }
 
+impl Here<'_> {
+    pub(crate) fn judge(&self, state: &UnitState, plan: &Plan) -> Decision {
+        let begun = plan.calendar.as_ref().map(|limit| limit.begun(self.today));
+        judge(plan, begun, &self.now, &state.curve, &state.policy)
+    }
+}
+
 impl UnitState {
     /// Every due item at `at`, in order of schedule and task.
     pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
@@ -170,36 +177,29 @@ impl UnitState {
         Here { now: Now::of(at, &self.curve), zone, today: calendar::day(at, zone) }
     }
 
-    /// The first instant at which the task is due or possibly due, by the rule at `i`, whose `plan` has these
-    /// `days`, or by those that follow it; [`Instant::LAST`] if none. Days are counted in `zone`.
-    pub(crate) fn due_at(
-        &self,
-        i: usize,
-        task: &Task,
-        plan: &Plan,
-        days: Option<&Days>,
-        zone: &Zone,
-    ) -> Instant {
-        let due = plan.due_at(&self.curve, days);
+    /// The first instant at which the task is due or possibly due: `due` by the rule at `i`, if that holds till
+    /// then, or else by those that follow it; [`Instant::LAST`] if none. Days are counted in `zone`.
+    pub(crate) fn due_at(&self, i: usize, task: &Task, due: Instant, zone: &Zone) -> Instant {
         let Some(rule) = self.rules.get(i).filter(|rule| due >= rule.until) else { return due };
         let following = self.rules.iter().skip(i + 1).take_while(|next| next.schedule == rule.schedule);
         let later = following.filter_map(|next| {
             let (_, plan) = next.tasks().find(|(same, _)| same.task == task.task)?;
-            let due = plan.due_at(&self.curve, plan.days(zone).as_ref());
+            let due = plan.due_at(&self.curve, plan.limit_day(zone));
             (due < next.until).then_some(due.max(next.from))
         });
         later.min().unwrap_or(Instant::LAST)
     }
 
     pub(crate) fn item(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, here: &Here<'_>) -> DueItem {
-        let (now, days) = (&here.now, plan.days(here.zone));
-        let decision = judge(plan, days.as_ref(), now, &self.curve, &self.policy);
+        let now = &here.now;
+        let decision = here.judge(self, plan);
         let hours = match &plan.hours {
             HoursRule::Limit(limit) => self.hours_axis(limit, now),
             HoursRule::None | HoursRule::Unknown => None,
         };
         let calendar = plan.calendar.as_ref().map(|limit| calendar_axis(limit, here.today));
-        let due_at = self.due_at(i, task, plan, days.as_ref(), here.zone);
+        let due = plan.due_at(&self.curve, plan.limit_day(here.zone));
+        let due_at = self.due_at(i, task, due, here.zone);
         DueItem {
             schedule_id: rule.schedule,
             edition_id: rule.edition_id,

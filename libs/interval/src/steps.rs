@@ -105,8 +105,9 @@ impl UnitState {
                     steps: Vec::new(),
                 });
                 for (stay, start, end) in &stays {
-                    let days = plan.days(&stay.zone);
-                    let due_at = self.due_at(i, task, plan, days.as_ref(), &stay.zone);
+                    let days = plan.calendar.as_ref().map(|limit| limit.days(&stay.zone));
+                    let due = plan.due_at(&self.curve, days.map(|days| days.limit));
+                    let due_at = self.due_at(i, task, due, &stay.zone);
                     let stay = Stretch { plan, days, due_at, start: *start, end: *end };
                     self.walk(&stay, &leaps, &mut item.steps);
                 }
@@ -128,7 +129,8 @@ impl UnitState {
         let ends = breaks.iter().skip(1).copied().chain([*end]);
         for (at, until) in breaks.iter().copied().zip(ends) {
             let now = Now::of(at, &self.curve);
-            let decision = judge(plan, days.as_ref(), &now, &self.curve, &self.policy);
+            let begun = days.map(|days| days.begun(at));
+            let decision = judge(plan, begun, &now, &self.curve, &self.policy);
             let step =
                 Step { state: decision.state(), reason: decision.reason(), from: at, until, due_at: *due_at };
             match steps.last_mut().filter(|last| last.goes_on_as(&step)) {
@@ -149,13 +151,13 @@ struct Stretch<'a> {
 }
 
 impl Plan {
-    /// When the days of its limit on the calendar begin in `zone`.
-    pub(crate) fn days(&self, zone: &Zone) -> Option<Days> {
-        self.calendar.as_ref().map(|limit| limit.days(zone))
+    /// When the day of its limit on the calendar begins in `zone`.
+    pub(crate) fn limit_day(&self, zone: &Zone) -> Option<Instant> {
+        self.calendar.as_ref().map(|limit| zone.midnight(limit.limit))
     }
 
-    /// The first instant at which it is due or possibly due.
-    pub(crate) fn due_at(&self, curve: &Curve, days: Option<&Days>) -> Instant {
+    /// The first instant at which it is due or possibly due, where its day begins at `limit_day`.
+    pub(crate) fn due_at(&self, curve: &Curve, limit_day: Option<Instant>) -> Instant {
         let by_hours = match &self.hours {
             HoursRule::Limit(limit) => {
                 let [by_curve, by_use] = limit.upper_reaches(curve, limit.limit.lower);
@@ -163,7 +165,7 @@ impl Plan {
             }
             HoursRule::None | HoursRule::Unknown => Instant::LAST,
         };
-        days.map_or(by_hours, |days| days.limit.min(by_hours))
+        limit_day.map_or(by_hours, |day| day.min(by_hours))
     }
 
     /// The instants at which hours, or the age of what they rest on, reach something.

@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 use crate::{
     hours::EngineHours,
     item::ItemKey,
-    judge::{Decision, judge},
+    judge::Decision,
     limit::{Anchor, HoursRule, Plan},
     state::UnitState,
     words::{Axis, DueState, Grade},
@@ -200,7 +200,7 @@ impl UnitState {
         trace.extend(limits(plan, task.anchor));
         let item = self.item(i, rule, task, plan, &here);
         trace.extend(item.governing.map(|axis| TraceEntry::Governing { axis }));
-        let by = judge(plan, plan.days(here.zone).as_ref(), &here.now, &self.curve, &self.policy);
+        let by = here.judge(self, plan);
         trace.push(TraceEntry::Decided { by, state: by.state(), grade: item.grade });
         trace
     }

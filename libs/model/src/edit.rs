@@ -112,6 +112,8 @@ pub enum Action {
     },
     /// A fact added: a service event.
     Event(Box<crate::event::ServiceEvent>),
+    /// A fact added: an adoption for all units of a model, a service event of no one unit.
+    ModelAdoption(Box<crate::event::ModelAdoption>),
     /// A fact added: an edition of a schedule.
     Edition {
         /// The edition's id.
@@ -171,7 +173,7 @@ impl Action {
     pub fn kind(&self) -> RecordKind {
         match self {
             Self::Create { target, .. } | Self::Set { target, .. } => target.kind(),
-            Self::Event(_) => RecordKind::ServiceEvent,
+            Self::Event(_) | Self::ModelAdoption(_) => RecordKind::ServiceEvent,
             Self::Edition { .. } => RecordKind::Edition,
         }
     }
@@ -181,12 +183,17 @@ impl Action {
         match self {
             Self::Create { target, .. } | Self::Set { target, .. } => target.uuid(),
             Self::Event(event) => event.id.uuid(),
+            Self::ModelAdoption(adoption) => adoption.id.uuid(),
             Self::Edition { id, .. } => id.uuid(),
         }
     }
 
     /// The service event it adds, if it adds one.
     pub fn event_id(&self) -> Option<EventId> {
-        if let Self::Event(event) = self { Some(event.id) } else { None }
+        match self {
+            Self::Event(event) => Some(event.id),
+            Self::ModelAdoption(adoption) => Some(adoption.id),
+            _ => None,
+        }
     }
 }

@@ -263,6 +263,11 @@ impl<'a> Object<'a> {
         self.members.get(name).is_some_and(|v| !v.is_null())
     }
 
+    /// Whether the member was sent with this text.
+    pub fn is(&self, name: &str, text: &str) -> bool {
+        self.members.get(name).and_then(Value::as_str) == Some(text)
+    }
+
     /// Members that a patch removes, in the order they were read.
     pub fn removed(&self) -> &[&'static str] {
         &self.removed

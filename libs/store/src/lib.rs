@@ -39,13 +39,17 @@ pub mod report;
 mod sqlite;
 pub mod view;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{RecordKind, Target},
     person::GrantFields,
 };
+use tokio::sync::Notify;
 
 pub use self::{
     address::Address,
@@ -66,7 +70,7 @@ const RESTARTS: usize = 8;
 
 /// A database with its connections; cheap to clone.
 #[derive(Clone)]
-pub struct Store(Backend);
+pub struct Store(Backend, Arc<Notify>);
 
 #[derive(Clone)]
 enum Backend {
@@ -100,10 +104,11 @@ impl Store {
     /// Opens a database with `connections` at most; its schema must be this binary's.
     pub fn open(address: &Address, connections: u32) -> Result<Self> {
         migrations::require_current(address)?;
-        Ok(Self(match address {
+        let backend = match address {
             Address::Postgres(url) => Backend::Postgres(pg::Pool::open(url, connections)?),
             Address::Sqlite(file) => Backend::Sqlite(sqlite::Pool::open(file, connections)?),
-        }))
+        };
+        Ok(Self(backend, Arc::default()))
     }
 
     /// Whether the database answers, to readers and to writers.
@@ -136,7 +141,7 @@ impl Store {
             let attempt =
                 through!(self, read for organization, |conn, ops| ops::write::write(conn, &command, &locks))?;
             return match attempt {
-                Attempt::Done(outcomes) => Ok(outcomes),
+                Attempt::Done { outcomes, .. } => Ok(outcomes),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
@@ -144,7 +149,12 @@ impl Store {
             let (command, extra) = (command.clone(), locks.clone());
             match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
             {
-                Attempt::Done(outcomes) => return Ok(outcomes),
+                Attempt::Done { outcomes, stale } => {
+                    if stale {
+                        self.1.notify_one();
+                    }
+                    return Ok(outcomes);
+                }
                 Attempt::Again(more) => locks = more,
             }
         }
@@ -286,12 +296,20 @@ impl Store {
         through!(self, read for key, |conn, ops| ops::due::as_of(conn, key, now))
     }
 
-    /// A page of due items.
-    pub async fn due(&self, query: DueQuery) -> Result<Page<DueRow>> {
-        through!(self, read for Key::from(query.organization), |conn, ops| ops::due::list(conn, &query))
+    /// A page of due items, and how many of the units asked about are stale.
+    pub async fn due(&self, query: DueQuery) -> Result<(Page<DueRow>, usize)> {
+        through!(self, read for Key::from(query.organization), |conn, ops| {
+            Ok((ops::due::list(conn, &query)?, ops::contexts::pending(conn, &query)?))
+        })
     }
 
-    /// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules than this binary's.
+    /// Waits until a write through this very store leaves units stale; others find them by looking for [`Self::waiting`].
+    pub async fn some_are_stale(&self) {
+        self.1.notified().await;
+    }
+
+    /// At most `limit` units whose stored state is of an earlier time than `now`, and as many that are stale: folded
+    /// before a change that concerns many units, or with other rules than this binary's.
     pub async fn waiting(
         &self,
         organization: OrganizationId,
@@ -302,16 +320,16 @@ impl Store {
         through!(self, read for key, |conn, ops| ops::advance::waiting(conn, key, now, limit))
     }
 
-    /// Moves the stored state of one unit on to `now`.
+    /// Folds one unit anew if it is stale, and moves its stored state on to `now`.
     pub async fn advance(&self, organization: OrganizationId, unit: UnitId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
         through!(self, chore for key, |conn, ops| ops::advance::advance(conn, key, unit, now))
     }
 
-    /// Forgets what lists can no longer be pinned to at `now`.
-    pub async fn forget(&self, organization: OrganizationId, now: Instant) -> Result<()> {
+    /// Notes that no unit waits any more, and forgets what lists can no longer be pinned to at `now`.
+    pub async fn finish(&self, organization: OrganizationId, now: Instant) -> Result<()> {
         let key = Key::from(organization);
-        through!(self, chore for key, |conn, ops| ops::advance::forget(conn, key, now))
+        through!(self, chore for key, |conn, ops| ops::advance::finish(conn, key, now))
     }
 
     /// Recomputes every fold from the log and reports each difference.

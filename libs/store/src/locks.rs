@@ -26,7 +26,12 @@ pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
 /// What a run of the write transaction came to.
 pub(crate) enum Attempt {
     /// Every edit was judged, and what was accepted is written.
-    Done(Vec<Outcome>),
+    Done {
+        /// What became of each.
+        outcomes: Vec<Outcome>,
+        /// Whether units were left to be folded anew.
+        stale: bool,
+    },
     /// Reading named more records; nothing is written, run it again with these locked.
     Again(Locks),
 }

@@ -41,8 +41,8 @@ pub struct Look {
 pub struct EventView {
     /// Its id.
     pub id: EventId,
-    /// The unit it happened to.
-    pub unit: UnitId,
+    /// The unit it happened to; none for an adoption for a model.
+    pub unit: Option<UnitId>,
     /// Its place in time, for paging.
     pub occurred_at: Instant,
     /// The event.

@@ -4,7 +4,7 @@ use access::Action as Asked;
 use model::{
     EditId, Id, ScheduleId,
     edit::{Action, Channel, Edit, RecordKind, Target},
-    event::ServiceEvent,
+    event::Posted,
     id::Kind,
     organization::OrganizationFields,
     person::{GrantFields, PersonFields},
@@ -71,12 +71,11 @@ pub(crate) fn patch(
 
 /// A new service event.
 pub(crate) fn new_event(body: Value, fallback: EditId, salts: Vec<Salt>) -> Read<Proposal> {
-    let event = whole(&with_id(body, fallback), Mode::New, ServiceEvent::read)?;
-    Ok(Proposal {
-        edit: Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) },
-        seen: None,
-        salts,
-    })
+    let (id, action) = match whole(&with_id(body, fallback), Mode::New, Posted::read)? {
+        Posted::OfUnit(event) => (event.id, Action::Event(event)),
+        Posted::OfModel(adoption) => (adoption.id, Action::ModelAdoption(adoption)),
+    };
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
 }
 
 /// A new edition of a schedule.
@@ -140,6 +139,7 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),
         },
+        Action::ModelAdoption(_) => Asked::RecordEvent(model::event::EventKind::Adoption),
     }
 }
 

@@ -10,6 +10,7 @@ mod flatten;
 mod lint;
 mod requests;
 mod schemas;
+mod subjects;
 #[cfg(test)]
 mod tests;
 
@@ -17,7 +18,7 @@ use std::collections::BTreeMap;
 
 use interval::{DueItem, DueState, EngineHours, Reason, TraceEntry};
 use model::{
-    event::Details,
+    event::{Details, UnitModel},
     schedule::{Caution, Edition as EditionFields, Part, ScheduleFields, Setting},
     site::SiteFields,
     time::TimeSource,
@@ -363,12 +364,23 @@ pub(crate) struct Events {
     next: Option<String>,
 }
 
+/// Whether a count is left out because there is nothing to count.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+fn is_zero(count: &usize) -> bool {
+    *count == 0
+}
+
 /// A page of due items, exact at its instant.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct DueList {
     /// The instant that the whole list is about; its pages keep it.
     #[schema(value_type = String, format = DateTime)]
     pub as_of: model::Instant,
+    /// How many of the units asked about are not worked out anew yet since a change that concerns many; their items
+    /// are as before it. Absent if none.
+    #[serde(skip_serializing_if = "is_zero")]
+    #[schema(value_type = Option<usize>, example = 3200)]
+    pub pending: usize,
     /// The items.
     pub items: Vec<DueLine>,
     /// The cursor of the next page; absent on the last.
@@ -493,7 +505,7 @@ pub(crate) struct UnitDueItem {
             Every error is a problem (RFC 9457) whose type leads to its description. Times are RFC 3339 with offset; \
             hours, litres and kilowatts are decimal numbers with the unit in the name. Clients ignore members they do not know."
     ),
-    components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch)),
+    components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch, UnitModel)),
     security(("access_token" = [])),
     tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),

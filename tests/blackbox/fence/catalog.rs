@@ -77,13 +77,13 @@ const LAWS: &[(&str, &str)] = &[
     ),
     (
         "it deletes nothing that the log was folded into for good",
-        "SELECT t FROM unnest(ARRAY['change_log', 'organization', 'organization_list', 'record', 'edition', 'job', \
+        "SELECT t FROM unnest(ARRAY['change_log', 'organization', 'organization_list', 'record', 'edition', 'model_adoption', 'job', \
          'service_event', 'unit_state', 'feed', 'secret', '__diesel_schema_migrations']) t \
          WHERE has_table_privilege('keepstart_service', t, 'DELETE')",
     ),
     (
         "it changes no column of what is final",
-        "SELECT t FROM unnest(ARRAY['change_log', 'edition', 'feed', 'private_text', 'organization_list', 'secret', \
+        "SELECT t FROM unnest(ARRAY['change_log', 'edition', 'model_adoption', 'feed', 'private_text', 'organization_list', 'secret', \
          '__diesel_schema_migrations']) t WHERE has_any_column_privilege('keepstart_service', t, 'UPDATE')",
     ),
     (

@@ -255,6 +255,61 @@ fn of_units() -> Vec<Change> {
     ]
 }
 
+/// Which units are stale follows from these.
+fn of_contexts() -> Vec<Change> {
+    const CONTEXT: (&str, &str) = ("context", "organization, kind, key");
+    const UNIT: (&str, &str) = ("unit_context", "organization, unit_id, kind, key");
+    const ADOPTION: (&str, &str) = ("model_adoption", "organization, id");
+    const COLUMNS: &str = "organization, unit_id, kind, key, version";
+    vec![
+        update("a context's version", CONTEXT, "version = version + 1", "kind = 'model'", "contexts"),
+        update(
+            "a version past all units",
+            CONTEXT,
+            "folded_version = version + 1",
+            "kind = 'site'",
+            "contexts",
+        ),
+        delete("a deleted context", CONTEXT, "kind = 'site'", "contexts"),
+        add(
+            "an extra context",
+            "context",
+            "organization, kind, key, version, folded_version",
+            "organization, 'model', organization, 1, 1",
+            "context",
+            "contexts",
+        ),
+        update("a unit's version that never was", UNIT, "version = version + 1", "kind = 'site'", "contexts"),
+        update("a unit's version that is passed", UNIT, "version = version - 1", "version > 0", "contexts"),
+        delete("a deleted unit context", UNIT, "kind = 'site'", "unit contexts"),
+        add(
+            "a unit context of another site",
+            "unit_context",
+            COLUMNS,
+            "organization, unit_id, 'site', unit_id, 0",
+            "unit_context",
+            "unit contexts",
+        ),
+        add(
+            "a unit context of no unit",
+            "unit_context",
+            COLUMNS,
+            "organization, organization, kind, key, version",
+            "unit_context",
+            "unit contexts",
+        ),
+        update(
+            "an adoption's body",
+            ADOPTION,
+            "body = replace(body, 'P7', 'P8')",
+            "1 = 1",
+            "adoptions for a model",
+        ),
+        update("an adoption's model", ADOPTION, "model = id", "1 = 1", "adoptions for a model"),
+        delete("a deleted adoption", ADOPTION, "1 = 1", "adoptions for a model"),
+    ]
+}
+
 /// The feed decides what each handset may see: a line too few hides, a line too many gives away.
 fn of_the_feed() -> Vec<Change> {
     const TWICE: &str = "(SELECT count(*) FROM feed other WHERE other.organization = feed.organization AND other.seq = feed.seq) = 2";
@@ -315,7 +370,8 @@ fn a_rebuild_notices_every_change_by_hand(backend: Backend) {
     let (code, said) = rebuild(database);
     assert_eq!(code, Some(0), "before anything was changed: {said}");
     let (mut failures, mut spare) = (Vec::new(), BTreeSet::new());
-    for change in [of_the_log(), of_records(), of_units(), of_the_feed()].into_iter().flatten() {
+    for change in [of_the_log(), of_records(), of_units(), of_contexts(), of_the_feed()].into_iter().flatten()
+    {
         let Change { name, table, named, sql } = change;
         if spare.insert(table) {
             database.sql(&format!("CREATE TABLE spare_{table} AS SELECT * FROM {table}"));

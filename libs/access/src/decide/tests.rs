@@ -185,12 +185,19 @@ fn what_stands_at_no_known_site_is_for_those_with_all() {
 #[test]
 fn a_grant_on_some_sites_does_not_change_what_is_everybodys() {
     let principal = with(vec![grant(Role::Coordinator, only(&[1]))]);
-    for action in [Action::EditSite, Action::CreateSite, Action::RecordEvent(EventKind::Service)] {
+    // An adoption of the whole organization is one for a model.
+    let for_a_model = Action::RecordEvent(EventKind::Adoption);
+    for action in [Action::EditSite, Action::CreateSite, Action::RecordEvent(EventKind::Service), for_a_model]
+    {
         assert_eq!(
             decide(&principal, action, &Object::of(home()), at(15)),
             Decision::Forbidden,
             "{action:?}"
         );
+    }
+    for (role, expected) in [(Role::Coordinator, Decision::Allow), (Role::Technician, Decision::Forbidden)] {
+        let everywhere = with(vec![grant(role, SiteScope::All)]);
+        assert_eq!(decide(&everywhere, for_a_model, &Object::of(home()), at(15)), expected, "{role:?}");
     }
     // Also where the caller names a site that the grant is on.
     let named = Object::at(home(), [site(1)]);

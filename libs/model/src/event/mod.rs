@@ -4,6 +4,7 @@ mod adoption;
 mod commissioning;
 mod component;
 mod correction;
+mod model_adoption;
 mod placement;
 mod reading;
 mod service;
@@ -17,6 +18,7 @@ pub use self::{
     commissioning::Commissioning,
     component::{Component, ComponentAction, ComponentChange},
     correction::{Correction, CorrectionAction},
+    model_adoption::{ModelAdoption, Posted, UnitModel},
     placement::Placement,
     reading::Reading,
     service::{JobDone, Service},

@@ -38,6 +38,52 @@ fn every_kind_is_written_as_it_was_read() {
     }
 }
 
+fn for_a_model(more: Value) -> Value {
+    let mut adoption = event(
+        "adoption",
+        json!({"maker": "Alder", "model": "P7", "schedule_id": SITE, "edition_id": SITE, "note": "all of them"}),
+    );
+    adoption.as_object_mut().unwrap().remove("unit_id");
+    adoption.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    adoption
+}
+
+#[test]
+fn an_adoption_is_for_a_unit_or_for_a_model() {
+    let of_unit = event("adoption", json!({"schedule_id": SITE, "edition_id": SITE}));
+    assert!(matches!(whole(&of_unit, Mode::New, Posted::read), Ok(Posted::OfUnit(_))));
+    let case = for_a_model(json!({"effective_from": "2026-01-01"}));
+    let Ok(Posted::OfModel(found)) = whole(&case, Mode::New, Posted::read) else { panic!("not for a model") };
+    assert_eq!(serde_json::to_value(&found).unwrap(), case);
+    let unit = UnitId::read(&of_unit["unit_id"]).unwrap();
+    let as_event = serde_json::to_value(found.for_unit(unit));
+    let mut expected = case.clone();
+    for member in ["maker", "model"] {
+        expected.as_object_mut().unwrap().remove(member);
+    }
+    expected["unit_id"] = of_unit["unit_id"].clone();
+    assert_eq!(as_event.unwrap(), expected);
+
+    let cases = [
+        (for_a_model(json!({"unit_id": SITE})), "/unit_id", "two_subjects"),
+        (for_a_model(json!({"maker": null})), "/maker", "required"),
+        (for_a_model(json!({"model": null})), "/model", "required"),
+        (for_a_model(json!({"maker": null, "model": null})), "/unit_id", "required"),
+        (for_a_model(json!({"model": " P7"})), "/model", "blank_ends"),
+        (for_a_model(json!({"edition_id": null})), "/edition_id", "required"),
+        (for_a_model(json!({"meter_hours": 1})), "/meter_hours", "unknown_member"),
+        (event("reading", json!({"meter_hours": 1, "model": "P7"})), "/model", "unknown_member"),
+    ];
+    for (case, pointer, code) in cases {
+        let errors = whole(&case, Mode::New, Posted::read).unwrap_err();
+        assert_eq!(
+            (errors[0].pointer.as_deref(), errors[0].code),
+            (Some(pointer), code),
+            "{case}: {errors:?}"
+        );
+    }
+}
+
 #[test]
 fn bad_events_are_refused_where_they_are_wrong() {
     let cases = [

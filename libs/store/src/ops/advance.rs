@@ -7,7 +7,7 @@ use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
 use super::{
-    folds, inserts, log,
+    contexts, events, folds, inserts, log,
     schema::unit_state,
     units::{self, Context},
 };
@@ -16,47 +16,51 @@ use crate::{error::Result, key::Key};
 /// What lists may still be pinned to, and a little more.
 const KEPT_SECONDS: i64 = 25 * 3600;
 
-/// At most `limit` units whose stored state is of an earlier time than `now`, or of other rules or zone data than this
-/// binary's; those that wait longest first.
+/// At most `limit` units whose stored state is of an earlier time than `now`, those that wait longest first, and as many
+/// that are stale.
 pub(crate) fn waiting(conn: &mut Conn, organization: Key, now: Instant, limit: i64) -> Result<Vec<UnitId>> {
-    let of_organization = unit_state::table.filter(unit_state::organization.eq(organization)).limit(limit);
-    let mut found: Vec<Key> = of_organization
+    let waiting: Vec<Key> = unit_state::table
+        .filter(unit_state::organization.eq(organization))
         .filter(unit_state::next_at.le(now.micros()))
         .order((unit_state::next_at, unit_state::unit_id))
+        .limit(limit)
         .select(unit_state::unit_id)
         .load(conn)?;
-    let outdated: Vec<Key> = of_organization
-        .filter(unit_state::folded_with.ne(folds::folded_with()))
-        .order(unit_state::unit_id)
-        .select(unit_state::unit_id)
-        .load(conn)?;
-    found.extend(outdated);
+    let mut found: Vec<UnitId> = waiting.into_iter().map(Key::id).collect();
+    found.extend(contexts::stale(conn, organization, limit)?);
     let mut seen = BTreeSet::new();
     found.retain(|unit| seen.insert(*unit));
-    Ok(found.into_iter().map(Key::id).collect())
+    Ok(found)
 }
 
-/// Moves one unit on to `now`, and tells others which items changed.
+/// Folds one unit anew if it is stale, moves it on to `now`, and tells others which items changed.
 ///
 /// Idempotent: a unit that another instance has moved meanwhile is found to be done under its lock.
 pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Instant) -> Result<()> {
     let key = Key::from(unit);
     dialect::lock(conn, organization, &[(RecordKind::Unit.as_str(), key)])?;
-    let mut told = refold_outdated(conn, organization, unit, now)?;
+    let (mut told, folded) = refold_stale(conn, organization, unit, now)?.unzip();
+    let told: &mut Vec<_> = told.get_or_insert_default();
     told.extend(advance_unit(conn, organization, key, now)?);
-    if told.is_empty() {
+    if told.is_empty() && folded.is_none() {
         return Ok(());
     }
     // Nothing enters the log: the events take the number of its last row, with ordinals of their own.
     let (next, _) = log::take_numbers(conn, organization, 0, now)?;
+    contexts::overtaken(conn, organization, folded.as_slice())?;
     let first = log::next_ordinal(conn, organization, next - 1)?;
-    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, &told))?;
+    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, told))?;
     Ok(())
 }
 
-/// Forgets what no list can be pinned to any more.
-pub(crate) fn forget(conn: &mut Conn, organization: Key, now: Instant) -> Result<()> {
-    folds::forget_before(conn, organization, now.plus_seconds(-KEPT_SECONDS))
+/// Notes of which contexts no stale unit is left, and forgets what no list can be pinned to any more.
+pub(crate) fn finish(conn: &mut Conn, organization: Key, now: Instant) -> Result<()> {
+    folds::forget_before(conn, organization, now.plus_seconds(-KEPT_SECONDS))?;
+    if contexts::any_behind(conn, organization)? {
+        log::take_numbers(conn, organization, 0, now)?;
+        contexts::settle(conn, organization)?;
+    }
+    Ok(())
 }
 
 /// Moves one unit's states on along its steps, if they wait; says which changed.
@@ -68,23 +72,32 @@ fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> 
     folds::put(conn, &[state], vec![items])
 }
 
-/// Folds a unit anew if it was folded with other rules or other time-zone data.
-fn refold_outdated(
+/// Folds a unit anew if it was folded with another version of a context, other rules or other zone data.
+fn refold_stale(
     conn: &mut Conn,
     organization: Key,
     unit: UnitId,
     now: Instant,
-) -> Result<Vec<folds::Changed>> {
-    let stored = folds::state_of(conn, organization, Key::from(unit))?;
-    let Some(stored) = stored.filter(|state| state.folded_with != folds::folded_with()) else {
-        return Ok(Vec::new());
-    };
-    let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(Vec::new()) };
+) -> Result<Option<(Vec<folds::Changed>, contexts::Folded)>> {
+    let key = Key::from(unit);
+    let Some(stored) = folds::state_of(conn, organization, key)? else { return Ok(None) };
+    let before = contexts::of_units(conn, organization, &[key])?.remove(&key).unwrap_or_default();
+    let current = stored.folded_with == folds::folded_with();
+    if current && !contexts::are_behind(conn, organization, &before)? {
+        return Ok(None);
+    }
+    let Some(loaded) = units::load(conn, organization, unit)? else { return Ok(None) };
     let context = Context::of_unit(conn, organization, &loaded)?;
-    let state = units::refold(&loaded, &context)?;
+    let fold = units::fold(&loaded, &context)?;
+    for (event, at) in loaded.moved(&fold.folded.state) {
+        events::move_in_time(conn, organization, event, at)?;
+    }
     let now = now.max(Instant::from_micros(stored.changed_at));
-    let (row, rows) = folds::rows(organization, &loaded, &state, now)?;
-    let mut items = folds::Items::stored(folds::items_of(conn, organization, row.unit_id)?);
+    let (row, rows) = folds::rows(organization, &fold, now)?;
+    let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
     items.turn(row.changed_at, rows);
-    folds::put(conn, &[row], vec![items])
+    let changed = folds::put(conn, &[row], vec![items])?;
+    let folded = contexts::Folded { unit: key, before, now: context.versions_of(&loaded)? };
+    contexts::keep(conn, organization, std::slice::from_ref(&folded))?;
+    Ok(Some((changed, folded)))
 }

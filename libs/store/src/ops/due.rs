@@ -233,7 +233,7 @@ fn wanted(row: &DueRow, query: &DueQuery) -> bool {
 }
 
 /// The sets of sites that an item must touch: those the asker may see, and the one asked for.
-fn site_sets(query: &DueQuery) -> Vec<Vec<Key>> {
+pub(crate) fn site_sets(query: &DueQuery) -> Vec<Vec<Key>> {
     let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| {
         sites.map(Key::from).collect::<BTreeSet<_>>().into_iter().collect()
     };

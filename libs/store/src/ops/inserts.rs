@@ -4,6 +4,7 @@ use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
 
 use super::super::{bulk::bulk, dialect::SqlKey};
 use super::{
+    contexts::UnitContextRow,
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
     log::{FeedRow, LogRow, OutboxRow},
@@ -97,7 +98,7 @@ bulk! {
     states, IntoStates, StateRow, "unit_state",
     "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
      standing_site = excluded.standing_site, folded_at = excluded.folded_at, folded_with = excluded.folded_with, \
-     changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps", {
+     changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps, compact = excluded.compact", {
         organization: Key => SqlKey,
         unit_id: Key => SqlKey,
         home_site: Key => SqlKey,
@@ -107,6 +108,17 @@ bulk! {
         changed_at: i64 => BigInt,
         next_at: i64 => BigInt,
         steps: String => Text,
+        compact: Option<String> => Nullable<Text>,
+    }
+
+    /// Writes with which version of a context a unit was folded, new or changed; each of them once.
+    unit_contexts, IntoUnitContexts, UnitContextRow, "unit_context",
+    "ON CONFLICT (organization, unit_id, kind, key) DO UPDATE SET version = excluded.version", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        kind: String => Text,
+        key: Key => SqlKey,
+        version: i64 => BigInt,
     }
 
     /// Writes due items, new or changed; each of them once.

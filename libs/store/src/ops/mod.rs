@@ -2,12 +2,14 @@
 
 pub(crate) mod advance;
 pub(crate) mod baseline;
+pub(crate) mod contexts;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
 pub(crate) mod inserts;
 pub(crate) mod log;
+pub(crate) mod model_adoptions;
 pub(crate) mod organizations;
 pub(crate) mod private_texts;
 pub(crate) mod rebuild;

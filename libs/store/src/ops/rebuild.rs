@@ -5,22 +5,24 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use interval::next_at;
+use interval::{ItemSteps, next_at};
 use model::{Instant, UnitId, edit::RecordKind, private::SEALED};
 use proof::Hash;
 use serde_json::Value;
 
 use super::super::{Conn, dialect};
 use super::{
-    editions, events, folds,
+    contexts::{self, ContextId, Versions},
+    editions, events,
+    folds::{self, StateRow},
     log::{self, FeedRow, LogRow},
-    organizations,
+    model_adoptions, organizations,
     private_texts::{self, Texts},
     records,
     replay::{self, Growing, Remade},
-    schema::{due_item, feed, record, service_event, unit_state},
+    schema::{due_item, feed, record, service_event, unit_context, unit_state},
     scope,
-    units::{self, Context},
+    units::{self, Context, Unit},
 };
 use crate::{
     error::{Result, StoreError},
@@ -78,6 +80,8 @@ struct Replay {
     records: BTreeMap<(String, Key), Remade>,
     editions: BTreeMap<Key, (Key, String)>,
     jobs: BTreeSet<String>,
+    model_adoptions: BTreeMap<Key, (Key, String)>,
+    contexts: Versions,
     texts: i64,
     lines: i64,
     differences: Vec<Difference>,
@@ -107,13 +111,24 @@ impl Replay {
         }
         self.private_texts(kind, row, &body, texts);
         match kind {
+            RecordKind::ServiceEvent if row.unit_id.is_none() => {
+                let model = ContextId::of_model(&model_adoptions::read(&row.body)?.of);
+                *self.contexts.entry(model).or_default() += 1;
+                self.model_adoptions.insert(row.record_id, (model.key(), row.body.clone()));
+            }
             RecordKind::ServiceEvent => {}
             RecordKind::Edition => {
                 let (schedule, edition) = editions::read(&row.body)?;
                 self.jobs.extend(editions::jobs_of(&edition).into_iter().map(|job| job.as_str().to_owned()));
                 self.editions.insert(row.record_id, (Key::from(schedule), row.body.clone()));
             }
-            _ => self.records.entry((row.record_kind.clone(), row.record_id)).or_default().add(row, body)?,
+            _ => {
+                let record = self.records.entry((row.record_kind.clone(), row.record_id)).or_default();
+                if kind == RecordKind::Site && record.version > 0 && body.get("zone").is_some() {
+                    *self.contexts.entry(ContextId::of_site(row.record_id.id())).or_default() += 1;
+                }
+                record.add(row, body)?;
+            }
         }
         Ok(())
     }
@@ -186,6 +201,12 @@ impl Replay {
         if jobs != self.jobs {
             self.differ("jobs", format!("{} stored, {} in the log", jobs.len(), self.jobs.len()));
         }
+        let stored = model_adoptions::all(conn, self.organization)?;
+        if stored != self.model_adoptions {
+            let detail = format!("{} stored, {} in the log", stored.len(), self.model_adoptions.len());
+            self.differ("adoptions for a model", detail);
+        }
+        self.compare_contexts(conn)?;
         let of_records: i64 = feed::table
             .filter(feed::organization.eq(self.organization))
             .filter(feed::unit_id.is_null())
@@ -193,6 +214,28 @@ impl Replay {
             .get_result(conn)?;
         if of_records != self.lines {
             self.differ("feed", format!("{of_records} lines of records, {} in the log", self.lines));
+        }
+        Ok(())
+    }
+
+    /// Versions are as the log says, and those of units lie within what is known of all of them.
+    fn compare_contexts(&mut self, conn: &mut Conn) -> Result<()> {
+        let stored = contexts::all(conn, self.organization)?;
+        let versions: Versions = stored.iter().map(|(context, (version, _))| (*context, *version)).collect();
+        if versions != self.contexts {
+            let detail =
+                format!("{} stored, {} in the log, or other versions", versions.len(), self.contexts.len());
+            self.differ("contexts", detail);
+        }
+        for (context, (least, most)) in contexts::range_of_units(conn, self.organization)? {
+            let (version, folded) = stored.get(&context).copied().unwrap_or_default();
+            if least < folded || most > version {
+                let (kind, key) = (context.kind(), context.key().0);
+                self.differ(
+                    "contexts",
+                    format!("{kind} {key}: units were folded with versions that cannot be"),
+                );
+            }
         }
         Ok(())
     }
@@ -244,7 +287,18 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .select(feed::unit_id)
         .distinct()
         .load(conn)?;
-    let all = records.into_iter().chain(states).chain(items).chain(events).chain(lines.into_iter().flatten());
+    let contexts: Vec<Key> = unit_context::table
+        .filter(unit_context::organization.eq(organization))
+        .select(unit_context::unit_id)
+        .distinct()
+        .load(conn)?;
+    let all = records
+        .into_iter()
+        .chain(states)
+        .chain(items)
+        .chain(events)
+        .chain(contexts)
+        .chain(lines.into_iter().flatten());
     Ok(all.map(Key::id).collect())
 }
 
@@ -293,6 +347,7 @@ fn compare_unit(
             ("service events", !events::of_unit(conn, organization, id)?.is_empty()),
             ("unit state", folds::state_of(conn, organization, key)?.is_some()),
             ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
+            ("unit contexts", !contexts::of_units(conn, organization, &[key])?.is_empty()),
         ];
         for (what, _) in held.iter().filter(|(_, held)| *held) {
             differ(what, format!("of unit {id}, which is not in the log"));
@@ -305,24 +360,42 @@ fn compare_unit(
         differ("unit state", format!("of unit {id} is missing"));
         return Ok(());
     };
+    // Last, so that what was read before is of the version that is seen here, or of an older one.
+    let folded_with = contexts::of_units(conn, organization, &[key])?.remove(&key).unwrap_or_default();
+    let behind = contexts::are_behind(conn, organization, &folded_with)?;
+    let outdated = stored.folded_with != folds::folded_with();
+    if !outdated && folded_with.keys().copied().collect::<BTreeSet<_>>() != ContextId::of_unit(&unit)? {
+        differ("unit contexts", format!("of unit {id} are other than its events say"));
+    }
     let row_of = |(event, body): (&model::event::ServiceEvent, &String)| {
         events::EventRow::new(organization, event, state.instant_of(&event.occurred.when), body.clone())
     };
     let mut expected: Vec<events::EventRow> = unit.events.iter().zip(&growing.bodies).map(row_of).collect();
+    let mut found = events::of_unit(conn, organization, id)?;
+    if behind || outdated {
+        // The days of a stale unit are moved in time when it is folded anew.
+        found.iter_mut().chain(&mut expected).for_each(|row| row.occurred_at = 0);
+        found.sort_by_key(|row| row.id);
+    }
     expected.sort_by_key(|row| (row.occurred_at, row.id));
-    if events::of_unit(conn, organization, id)? != expected {
+    if found != expected {
         differ("service events", format!("of unit {id} are stored otherwise than the log says"));
     }
-    // Folded with other rules or other zone data it is out of date, which is no difference.
-    if stored.folded_with != folds::folded_with() {
+    // A stale unit is out of date, which is no difference.
+    if behind || outdated {
         return Ok(());
     }
     let folded_at = Instant::from_micros(stored.folded_at);
-    let (mut expected, _) = folds::rows(organization, &unit, &state, folded_at)?;
+    let (mut expected, _) = folds::rows(organization, &units::fold(&unit, &context)?, folded_at)?;
     let steps = folds::steps(&expected)?;
     let moved_to = Instant::from_micros(stored.changed_at).max(folded_at);
     expected.changed_at = moved_to.micros();
     expected.next_at = next_at(&steps, moved_to).micros();
+    // What is kept depends on how the events came in; what it comes to does not.
+    expected.compact = stored.compact.clone();
+    if !kept_comes_to(&stored, &unit, &context, &steps, folded_at)? {
+        differ("unit state", format!("of unit {id} keeps what comes to something else than the log says"));
+    }
     if stored != expected {
         differ("unit state", format!("of unit {id} is stored otherwise than the log says"));
     }
@@ -330,6 +403,20 @@ fn compare_unit(
         differ("due items", format!("of unit {id} are stored otherwise than the log says"));
     }
     Ok(())
+}
+
+/// Whether what a state keeps of the unit's events comes to these steps.
+fn kept_comes_to(
+    stored: &StateRow,
+    unit: &Unit,
+    context: &Context,
+    steps: &[ItemSteps],
+    from: Instant,
+) -> Result<bool> {
+    let Some(text) = &stored.compact else { return Ok(true) };
+    let Ok(compact) = serde_json::from_str(text) else { return Ok(false) };
+    let fold = units::apply(stored, &compact, &unit.fields, &[], context)?;
+    Ok(fold.is_some_and(|fold| fold.folded.state.steps_from(from) == steps))
 }
 
 fn lines_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<FeedRow>> {

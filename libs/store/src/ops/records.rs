@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use diesel::prelude::*;
 use merge::Record;
 use model::{
-    PersonId, SiteId, UnitId,
+    PersonId,
     edit::{RecordKind, Target},
     person::{GrantFields, PersonFields},
     read::{Mode, Object, whole},
@@ -191,18 +191,6 @@ pub(crate) fn list(
     let texts = private_texts::of_edits(conn, organization, &edits)?;
     let items = rows.iter().map(|(id, stored)| joined(kind, id.0, stored, &texts)).collect();
     Ok(Page { items, more })
-}
-
-/// Ids of the units that belong to one of these sites.
-pub(crate) fn units_of_site(conn: &mut Conn, organization: Key, site: SiteId) -> Result<Vec<UnitId>> {
-    let ids: Vec<Key> = record::table
-        .filter(record::organization.eq(organization))
-        .filter(record::kind.eq(RecordKind::Unit.as_str()))
-        .filter(record::belongs_to.eq(Key::from(site)))
-        .order(record::id)
-        .select(record::id)
-        .load(conn)?;
-    Ok(ids.into_iter().map(Key::id).collect())
 }
 
 /// Somebody's grants; none for a person who is not there.

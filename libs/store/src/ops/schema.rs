@@ -90,6 +90,7 @@ tables! {
         changed_at -> BigInt,
         next_at -> BigInt,
         steps -> Text,
+        compact -> Nullable<Text>,
     }
     due_item (organization, unit_id, schedule_id, task) {
         organization -> SqlKey,
@@ -111,6 +112,26 @@ tables! {
         state -> Nullable<Text>,
         reason -> Nullable<Text>,
         due_at -> BigInt,
+    }
+    model_adoption (organization, id) {
+        organization -> SqlKey,
+        id -> SqlKey,
+        model -> SqlKey,
+        body -> Text,
+    }
+    context (organization, kind, key) {
+        organization -> SqlKey,
+        kind -> Text,
+        key -> SqlKey,
+        version -> BigInt,
+        folded_version -> BigInt,
+    }
+    unit_context (organization, unit_id, kind, key) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        kind -> Text,
+        key -> SqlKey,
+        version -> BigInt,
     }
     feed (organization, site_id, seq) {
         organization -> SqlKey,
@@ -143,3 +164,6 @@ tables! {
 diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
+diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);
+diesel::allow_tables_to_appear_in_same_query!(context, unit_context);
+diesel::allow_tables_to_appear_in_same_query!(unit_context, unit_state);

@@ -1,22 +1,28 @@
 //! All that the fold of one unit reads.
 
 use std::{
+    borrow::Cow,
     collections::{BTreeMap, BTreeSet},
     sync::Arc,
 };
 
-use interval::{Input, Policy, UnitFacts, UnitState};
+use interval::{Compact, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
-    event::{Details, ServiceEvent},
+    event::{Details, ModelAdoption, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
     unit::{MeterTick, UnitFields},
 };
 
 use super::super::Conn;
-use super::{editions, events, records};
+use super::{
+    contexts::{self, ContextId, Versions},
+    editions, events,
+    folds::{Fold, StateRow},
+    model_adoptions, records, scope,
+};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -61,6 +67,13 @@ impl Unit {
     pub(crate) fn facts(&self) -> Result<UnitFacts> {
         facts(&self.fields)
     }
+
+    /// Stored events that a fold puts elsewhere in time: a day begins at midnight where the unit stood, which a
+    /// corrected zone, later events and corrections may change.
+    pub(crate) fn moved(&self, state: &UnitState) -> Vec<(EventId, Instant)> {
+        let placed = self.events.iter().map(|event| (event.id, state.instant_of(&event.occurred.when)));
+        placed.filter(|(id, at)| self.stored_at.get(id).is_some_and(|stored| stored != at)).collect()
+    }
 }
 
 /// What of a unit's fields bears on what is due.
@@ -98,31 +111,58 @@ pub(crate) fn with_events(
     Ok(units)
 }
 
-/// What units' events name: the zones of their sites and the editions of their adoptions.
+/// What units are folded with beside their own rows.
 #[derive(Default)]
 pub(crate) struct Context {
     pub(crate) zones: BTreeMap<SiteId, Zone>,
+    /// The adoptions for their models.
+    pub(crate) adoptions: BTreeMap<UnitModel, Vec<ModelAdoption>>,
     pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
+    /// How often each context had been changed when it was read.
+    pub(crate) versions: Versions,
 }
 
 impl Context {
-    /// What one unit names.
+    /// What one unit is folded with.
     pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: &Unit) -> Result<Self> {
         let mut context = Self::default();
-        context.load(conn, organization, unit.sites()?, unit.editions())?;
+        context.load(conn, organization, &[unit])?;
         Ok(context)
     }
 
-    /// Loads what is not here yet.
-    pub(crate) fn load(
+    /// What these units are folded with, beside what is here already because this transaction brings it.
+    pub(crate) fn load(&mut self, conn: &mut Conn, organization: Key, units: &[&Unit]) -> Result<()> {
+        // Versions come first: what is read after them may be newer, and is then folded once more; never older.
+        let (mut named, mut sites) = (BTreeSet::new(), BTreeSet::new());
+        for unit in units {
+            named.extend(ContextId::of_unit(unit)?);
+            sites.extend(unit.sites()?);
+        }
+        for (context, version) in contexts::versions(conn, organization, &named)? {
+            *self.versions.entry(context).or_default() += version;
+        }
+        let models: BTreeSet<UnitModel> =
+            units.iter().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
+        let adopted = |model: &UnitModel| self.versions.get(&ContextId::of_model(model)) > Some(&0);
+        let models = models.into_iter().filter(adopted).collect();
+        for adoption in model_adoptions::of_models(conn, organization, &models)? {
+            self.adoptions.entry(adoption.of.clone()).or_default().push(adoption);
+        }
+        let mut editions: BTreeSet<EditionId> = units.iter().flat_map(|unit| unit.editions()).collect();
+        editions.extend(self.adoptions.values().flatten().map(|adoption| adoption.adoption.edition_id));
+        self.load_named(conn, organization, sites, editions)
+    }
+
+    /// The zones of these sites and these editions, as far as they are not here yet.
+    pub(crate) fn load_named(
         &mut self,
         conn: &mut Conn,
         organization: Key,
-        sites: BTreeSet<SiteId>,
-        editions: BTreeSet<EditionId>,
+        mut sites: BTreeSet<SiteId>,
+        mut editions: BTreeSet<EditionId>,
     ) -> Result<()> {
-        let sites =
-            sites.into_iter().filter(|site| !self.zones.contains_key(site)).map(Target::Site).collect();
+        sites.retain(|site| !self.zones.contains_key(site));
+        let sites = sites.into_iter().map(Target::Site).collect();
         for (target, stored) in records::some(conn, organization, &sites)? {
             if let (Target::Site(site), Some(zone)) =
                 (target, records::fields(&stored.record, SiteFields::read)?.zone)
@@ -130,23 +170,70 @@ impl Context {
                 self.zones.insert(site, zone);
             }
         }
-        let editions = editions.into_iter().filter(|id| !self.editions.contains_key(id)).collect();
+        editions.retain(|id| !self.editions.contains_key(id));
         let found = editions::some(conn, organization, &editions)?;
         self.editions.extend(found.into_iter().map(|(id, (_, edition))| (id, edition)));
         Ok(())
     }
+
+    /// The adoptions for a unit's model, as events of the unit.
+    fn adoptions_for(&self, unit: &Unit) -> impl Iterator<Item = ServiceEvent> {
+        let adoptions = UnitModel::of(&unit.fields).and_then(|model| self.adoptions.get(&model));
+        adoptions.into_iter().flatten().map(|adoption| adoption.for_unit(unit.id))
+    }
+
+    /// The version of each context of one unit.
+    pub(crate) fn versions_of(&self, unit: &Unit) -> Result<Versions> {
+        let version = |id| (id, self.versions.get(&id).copied().unwrap_or_default());
+        Ok(ContextId::of_unit(unit)?.into_iter().map(version).collect())
+    }
 }
 
-/// Folds a unit's events.
+/// Folds all events of a unit, to be asked about any instant.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
-    let facts = unit.facts()?;
-    Ok(interval::refold(&Input {
-        facts: &facts,
-        events: &unit.events,
-        zones: &context.zones,
-        editions: &context.editions,
-        policy: &Policy::standard(),
+    let events = events_of(unit, context);
+    Ok(interval::refold(&input(&unit.facts()?, &events, context)))
+}
+
+/// Folds all events of a unit, to be stored.
+pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
+    let events = events_of(unit, context);
+    let folded = interval::refold_compact(&input(&unit.facts()?, &events, context));
+    let (home_site, standing_site) = (unit.home_site()?, scope::standing(unit)?);
+    Ok(Fold { unit: unit.id, home_site, standing_site, folded })
+}
+
+/// Folds the events that are new on what is stored of a unit; nothing if all of them have to be folded.
+pub(crate) fn apply(
+    state: &StateRow,
+    compact: &Compact,
+    fields: &UnitFields,
+    new: &[ServiceEvent],
+    context: &Context,
+) -> Result<Option<Fold>> {
+    let facts = facts(fields)?;
+    let applied = compact.apply(&input(&facts, new, context)).ok();
+    Ok(applied.map(|folded| Fold {
+        unit: state.unit_id.id(),
+        home_site: facts.home_site,
+        standing_site: state.standing_site.id(),
+        folded,
     }))
+}
+
+fn input<'a>(facts: &'a UnitFacts, events: &'a [ServiceEvent], context: &'a Context) -> Input<'a> {
+    Input { facts, events, zones: &context.zones, editions: &context.editions, policy: &POLICY }
+}
+
+const POLICY: Policy = Policy::standard();
+
+/// A unit's events with the adoptions for its model.
+fn events_of<'u>(unit: &'u Unit, context: &Context) -> Cow<'u, [ServiceEvent]> {
+    let mut adoptions = context.adoptions_for(unit).peekable();
+    match adoptions.peek() {
+        None => Cow::Borrowed(&unit.events),
+        Some(_) => unit.events.iter().cloned().chain(adoptions).collect(),
+    }
 }
 
 /// A unit's state, folded afresh.
@@ -159,7 +246,8 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 
 /// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
 fn evidence(unit: &Unit, context: &Context) -> Result<String> {
-    let events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
+    let mut events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
+    events.extend(context.adoptions_for(unit).map(|adoption| adoption.id));
     let zones: Vec<(&SiteId, &str)> = context.zones.iter().map(|(site, zone)| (site, zone.name())).collect();
     let fields = serde_json::to_value(&unit.fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
     let all = serde_json::json!([events, zones, fields, super::folds::folded_with()]);

@@ -6,6 +6,7 @@
 
 mod answer;
 mod fold;
+mod for_model;
 mod judge;
 mod known;
 mod refer;
@@ -15,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use model::{
     SiteId, UnitId, Zone,
     edit::{Action, RecordKind, Target},
-    event::{Details, ServiceEvent},
+    event::{Details, ModelAdoption, ServiceEvent},
 };
 use proof::Sealed;
 
@@ -25,8 +26,10 @@ use self::{
 };
 use super::super::{Conn, dialect};
 use super::{
+    contexts::{self, Versions},
     editions, inserts,
     log::{self, LogRow},
+    model_adoptions,
     private_texts::TextRow,
     records::{RecordRow, Stored},
     scope,
@@ -56,6 +59,8 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         known: Known::load(conn, command)?,
         units: BTreeMap::new(),
         zones: BTreeMap::new(),
+        changes: Versions::new(),
+        refolding: 0,
         planned: Vec::new(),
     };
     let mut judged = Vec::with_capacity(command.edits.len());
@@ -68,8 +73,9 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
     }
     let folded = work.fold_units(conn)?;
     let answers = folded.answers();
-    work.record(conn, folded)?;
-    answer::outcomes(conn, organization, judged, &work.planned, &answers).map(Attempt::Done)
+    let stale = work.record(conn, folded)?;
+    let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
+    Ok(Attempt::Done { outcomes, stale })
 }
 
 /// The records that an action writes, targets or names as parent.
@@ -90,6 +96,9 @@ fn named(action: &Action) -> Vec<(u8, &'static str, Key)> {
             };
             std::iter::once(unit(event.unit_id)).chain(more).collect()
         }
+        Action::ModelAdoption(adoption) => {
+            vec![lock_of(RecordKind::Schedule, Key::from(adoption.adoption.schedule_id))]
+        }
         Action::Edition { schedule, .. } => vec![lock_of(RecordKind::Schedule, Key::from(*schedule))],
     }
 }
@@ -104,6 +113,10 @@ struct Work<'c> {
     units: BTreeMap<UnitId, Touched>,
     /// Zones of sites that this transaction changes.
     zones: BTreeMap<SiteId, Zone>,
+    /// How often it changes each context.
+    changes: Versions,
+    /// How many units are folded only because a context changes.
+    refolding: usize,
     planned: Vec<Planned>,
 }
 
@@ -121,18 +134,19 @@ enum Wrote {
     /// A record, as it is after the row.
     Record(Target, Stored),
     Event(Box<ServiceEvent>),
+    ModelAdoption(Box<ModelAdoption>),
     Edition(EditionView),
 }
 
 impl Work<'_> {
-    /// Writes everything, the organization's counter last; of a dry run nothing.
-    fn record(&mut self, conn: &mut Conn, folded: Folded) -> Result<()> {
+    /// Writes everything, the organization's counter last; of a dry run nothing. Says whether units are left stale.
+    fn record(&mut self, conn: &mut Conn, folded: Folded) -> Result<bool> {
         if self.command.dry_run || self.planned.is_empty() {
             self.planned.iter_mut().for_each(|planned| planned.row.recorded_at = self.command.now.micros());
-            return Ok(());
+            return Ok(false);
         }
         self.write_records(conn)?;
-        let told = folded.write(conn, self.organization)?;
+        let (told, folded_with) = folded.write(conn, self.organization)?;
         let texts: Vec<TextRow> = self
             .planned
             .iter()
@@ -142,6 +156,9 @@ impl Work<'_> {
         inserts::private_texts(conn, &texts)?;
         let count = i64::try_from(self.planned.len()).unwrap_or(i64::MAX);
         let (first, recorded_at) = log::take_numbers(conn, self.organization, count, self.command.now)?;
+        contexts::count(conn, self.organization, &self.changes)?;
+        let overtaken = contexts::overtaken(conn, self.organization, &folded_with)?;
+        let stale = overtaken || !self.changes.is_empty() && contexts::settle(conn, self.organization)?;
         let mut rows = Vec::with_capacity(self.planned.len());
         let mut lines = Vec::new();
         for (planned, seq) in self.planned.iter_mut().zip(first..) {
@@ -157,7 +174,7 @@ impl Work<'_> {
         inserts::log(conn, &rows)?;
         inserts::feed(conn, &lines)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
-        Ok(())
+        Ok(stale)
     }
 
     fn write_records(&self, conn: &mut Conn) -> Result<()> {
@@ -166,6 +183,9 @@ impl Work<'_> {
             match &planned.wrote {
                 Wrote::Record(target, stored) => drop(last.insert(*target, stored)),
                 Wrote::Edition(view) => editions::add(conn, self.organization, view, &planned.row.body)?,
+                Wrote::ModelAdoption(adoption) => {
+                    model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
+                }
                 Wrote::Event(_) => {}
             }
         }

@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use serde::Serialize;
 use serde_json::{Map, Value};
 
-use super::{answers, examples, flatten, generated, requests, schemas};
+use super::{answers, examples, flatten, generated, requests, schemas, subjects};
 use crate::problem::{ApiError, ApiResult};
 
 /// The description, its parts in the order in which one reads them.
@@ -35,6 +35,7 @@ pub(super) fn finished() -> ApiResult<Description> {
     let mut whole = serde_json::to_value(generated()).map_err(ApiError::internal)?;
     if let Some(Value::Object(all)) = whole.pointer_mut("/components/schemas") {
         flatten::flatten(all);
+        subjects::describe(all);
     }
     flatten::absent_instead_of_null(&mut whole);
     schemas::visit(&mut whole, &mut unwrap_lines);

@@ -38,7 +38,8 @@ struct Place {
 /// List what is due
 ///
 /// One line for each task of each adopted schedule on each unit that you may see, exact at `as_of`. Items of unknown
-/// state are lines too: missing data is never ok.
+/// state are lines too: missing data is never ok. After a change that concerns thousands of units, `pending` says how
+/// many of them are still shown as they were before it; reading one unit is always right.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
     params(("state" = Option<Vec<DueState>>, Query, style = Form, explode = false, description = "Only these states, separated by commas."),
         ("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
@@ -96,7 +97,7 @@ pub(super) async fn list(
         }),
         limit,
     };
-    let page = state.store.due(query).await?;
+    let (page, pending) = state.store.due(query).await?;
     let labels = state
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
@@ -104,7 +105,7 @@ pub(super) async fn list(
     let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, begun, as_of));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
-    Ok(HttpResponse::Ok().json(DueList { as_of, items, next }))
+    Ok(HttpResponse::Ok().json(DueList { as_of, pending, items, next }))
 }
 
 fn pinned(place: &Place, now: Instant) -> ApiResult<Instant> {

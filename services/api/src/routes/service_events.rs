@@ -1,6 +1,6 @@
 //! `/v1/service-events`: what happened to units.
 
-use access::Action;
+use access::{Action, Object};
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
     EventId, Instant, UnitId,
@@ -61,7 +61,8 @@ pub(super) async fn list(
 /// Record a service event
 ///
 /// An event is immutable: send it again with the same id and content and you get the first answer; other content under
-/// the same id is refused. An implausible reading is recorded with a warning and set aside.
+/// the same id is refused. An implausible reading is recorded with a warning and set aside. An adoption may name a maker
+/// and model instead of a unit: then it holds for every unit of that model, those to come included.
 #[utoipa::path(post, path = "/v1/service-events", tag = "service events", operation_id = "record_service_event", request_body = EventNew,
     params(("Idempotency-Key" = Option<String>, Header, format = "uuid", description = "A UUID; becomes the id where the body has none, and otherwise must be that id.")),
     responses((status = 201, body = EventRecorded), (status = 200, description = "It was recorded before, by the same request.", body = EventRecorded),
@@ -111,7 +112,11 @@ pub(super) async fn read(
         .ok_or_else(|| ApiError::new(Kind::NotFound))?;
     // What one entered oneself stays in sight, also after the unit has left one's sites.
     if view.author != caller.person() {
-        caller.require(Action::ReadEvent, &units::object(&state, &caller, view.unit).await?)?;
+        let object = match view.unit {
+            Some(unit) => units::object(&state, &caller, unit).await?,
+            None => Object::of(caller.organization()),
+        };
+        caller.require(Action::ReadEvent, &object)?;
     }
     Ok(answer::one(&request, &answer::event(&view), &view.etag.to_string()))
 }

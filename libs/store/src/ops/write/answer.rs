@@ -3,13 +3,15 @@
 use model::{
     Instant, Zone,
     edit::{RecordKind, Target},
-    event::{Details, ServiceEvent},
+    event::{Adoption, Details},
+    time::Occurred,
 };
 
 use super::super::super::Conn;
 use super::super::{
     editions, events,
     log::LogRow,
+    model_adoptions,
     private_texts::{self, Texts},
     records, replay,
     units::{self, Context},
@@ -80,14 +82,42 @@ fn new(
         Wrote::Edition(view) => Written::Edition(view.clone()),
         Wrote::Event(event) => {
             let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
-            let row = events::EventRow::new(organization, event, at, planned.row.body.clone());
-            let (recorded_at, author) = (planned.row.recorded_at, planned.row.author);
-            let view = events::view(&(row, recorded_at, author, planned.row.content_hash.clone()), texts)?;
+            let view = events::view(&found(&planned.row, at), texts)?;
             let mut warnings: Vec<Warning> = answers.set_aside.get(&event.id).cloned().into_iter().collect();
-            warnings.extend(out_of_force(conn, organization, event)?);
+            if let Details::Adoption(adoption) = &event.details {
+                warnings.extend(out_of_force(conn, organization, adoption, &event.occurred)?);
+            }
             Written::Event(view, warnings)
         }
+        Wrote::ModelAdoption(made) => {
+            let view = events::view(&found(&planned.row, model_adoptions::place_of(made)), texts)?;
+            let warnings = out_of_force(conn, organization, &made.adoption, &made.occurred)?;
+            Written::Event(view, warnings.into_iter().collect())
+        }
     })
+}
+
+/// A new event as its row has it, which stands at `at` in time.
+fn found(row: &LogRow, at: Instant) -> events::Found {
+    events::Found {
+        id: row.record_id,
+        unit: row.unit_id,
+        occurred_at: at.micros(),
+        body: row.body.clone(),
+        recorded_at: row.recorded_at,
+        author: row.author,
+        content_hash: row.content_hash.clone(),
+    }
+}
+
+/// The adoption that an event's row tells of, for a unit or for a model, and when it was decided.
+fn adoption_of(row: &LogRow) -> Result<Option<(Adoption, Occurred)>> {
+    if row.unit_id.is_none() {
+        let made = model_adoptions::read(&row.body)?;
+        return Ok(Some((made.adoption, made.occurred)));
+    }
+    let event = events::read(&row.body)?;
+    Ok(if let Details::Adoption(adoption) = event.details { Some((adoption, event.occurred)) } else { None })
 }
 
 /// What an earlier row wrote, as it was when the row was written: a repeat gets the first answer.
@@ -97,7 +127,9 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Written>
         RecordKind::ServiceEvent => {
             let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
             let mut warnings = warnings_then(conn, organization, row)?;
-            warnings.extend(out_of_force(conn, organization, &events::read(&row.body)?)?);
+            if let Some((adoption, occurred)) = adoption_of(row)? {
+                warnings.extend(out_of_force(conn, organization, &adoption, &occurred)?);
+            }
             return Ok(Written::Event(view, warnings));
         }
         RecordKind::Edition => {
@@ -131,11 +163,15 @@ fn warnings_then(conn: &mut Conn, organization: Key, row: &LogRow) -> Result<Vec
 }
 
 /// An adoption from a day on which the edition's publisher does not have it in force.
-fn out_of_force(conn: &mut Conn, organization: Key, event: &ServiceEvent) -> Result<Option<Warning>> {
-    let Details::Adoption(adoption) = &event.details else { return Ok(None) };
+fn out_of_force(
+    conn: &mut Conn,
+    organization: Key,
+    adoption: &Adoption,
+    occurred: &Occurred,
+) -> Result<Option<Warning>> {
     let found: Option<EditionView> = editions::find(conn, organization, adoption.edition_id)?;
     let Some(found) = found else { return Ok(None) };
-    let from = adoption.effective_from.unwrap_or_else(|| event.occurred.when.date(&Zone::utc()));
+    let from = adoption.effective_from.unwrap_or_else(|| occurred.when.date(&Zone::utc()));
     let begun = from >= found.edition.effective_from;
     let ended = found.edition.effective_until.is_some_and(|until| from >= until);
     Ok((!begun || ended).then(|| Warning {

@@ -1,14 +1,18 @@
 //! Folding the units that a transaction changed, all of them with a few statements.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
-use interval::UnitState;
+use interval::Compact;
 use model::{EventId, Hours, Instant, SiteId, UnitId, event::ServiceEvent, unit::UnitFields};
 
 use super::super::super::Conn;
 use super::super::{
+    contexts::{self, ContextId, Versions},
     events::{self, EventRow},
-    folds::{self, Changed, Items, StateRow},
+    folds::{self, Changed, Fold, Items, StateRow},
     inserts, scope,
     units::{self, Context, Unit},
 };
@@ -18,6 +22,9 @@ use crate::{
     error::{Result, StoreError},
     key::Key,
 };
+
+/// Stands for a version that no unit was folded with: that of a context which this transaction changes.
+const CHANGED_NOW: i64 = -1;
 
 /// A unit that the transaction writes about.
 pub(super) struct Touched {
@@ -59,6 +66,7 @@ pub(super) struct Folded {
     items: Vec<Items>,
     events: Vec<EventRow>,
     moved: Vec<(EventId, Instant)>,
+    with: Vec<contexts::Folded>,
     answers: Answers,
 }
 
@@ -76,13 +84,18 @@ impl Folded {
         self.answers.clone()
     }
 
-    /// Writes it all; says which items changed.
-    pub(super) fn write(self, conn: &mut Conn, organization: Key) -> Result<Vec<Changed>> {
+    /// Writes it all; says which items changed, and with which versions of their contexts the units were folded.
+    pub(super) fn write(
+        self,
+        conn: &mut Conn,
+        organization: Key,
+    ) -> Result<(Vec<Changed>, Vec<contexts::Folded>)> {
         inserts::events(conn, &self.events)?;
         for (event, at) in self.moved {
             events::move_in_time(conn, organization, event, at)?;
         }
-        folds::put(conn, &self.states, self.items)
+        contexts::keep(conn, organization, &self.with)?;
+        Ok((folds::put(conn, &self.states, self.items)?, self.with))
     }
 }
 
@@ -91,45 +104,113 @@ impl Work<'_> {
     pub(super) fn fold_units(&mut self, conn: &mut Conn) -> Result<Folded> {
         let mut touched = std::mem::take(&mut self.units);
         touched.retain(|_, touched| touched.folds);
-        self.load_events(conn, &mut touched)?;
-        let mut context = Context { zones: std::mem::take(&mut self.zones), ..Context::default() };
-        let (mut sites, mut editions) = (BTreeSet::new(), BTreeSet::new());
-        for unit in touched.values().filter_map(|touched| touched.unit.as_ref()) {
-            sites.extend(unit.sites()?);
-            editions.extend(unit.editions());
-        }
-        context.load(conn, self.organization, sites, editions)?;
-        let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
         let keys: Vec<Key> = touched.keys().map(|id| Key::from(*id)).collect();
+        let mut with = contexts::of_units(conn, self.organization, &keys)?;
+        let mut context = self.brought();
+        let mut applied = self.apply(conn, &touched, &with, &mut context)?;
+        self.load_events(conn, &mut touched, &applied)?;
+        let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
+        context.load(conn, self.organization, &units)?;
+        let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
         for item in folds::items_of_units(conn, self.organization, &keys)? {
             stored.entry(item.unit_id.id()).or_default().push(item);
         }
         let mut folded = Folded::default();
         let bodies = event_bodies(&self.planned);
         for (id, touched) in &touched {
-            let unit =
-                touched.unit.as_ref().ok_or_else(|| StoreError::corrupt("plan")(&"a unit is missing"))?;
-            let state = units::refold(unit, &context)?;
-            let items = Items::stored(stored.remove(id).unwrap_or_default());
-            let before = self.known.state(conn, *id)?;
-            folded.add(self.organization, self.command.now, before, unit, &state, items)?;
-            for event in &unit.events {
-                let at = state.instant_of(&event.occurred.when);
+            let key = Key::from(*id);
+            let before = with.remove(&key).unwrap_or_default();
+            let (fold, events, now) = match (applied.remove(id), &touched.unit) {
+                (Some(fold), _) => (fold, &touched.fresh, before.clone()),
+                (None, Some(unit)) => {
+                    let fold = units::fold(unit, &context)?;
+                    folded.moved.extend(unit.moved(&fold.folded.state));
+                    (fold, &unit.events, context.versions_of(unit)?)
+                }
+                (None, None) => return Err(StoreError::corrupt("plan")(&"a unit is missing")),
+            };
+            for event in events {
                 if let Some(body) = bodies.get(&event.id) {
+                    let at = fold.folded.state.instant_of(&event.occurred.when);
                     folded.answers.placed.insert(event.id, at);
                     folded.events.push(EventRow::new(self.organization, event, at, (*body).clone()));
-                } else if unit.stored_at.get(&event.id).is_some_and(|stored| *stored != at) {
-                    // A day begins at midnight where the unit stood, which later events and corrections may change.
-                    folded.moved.push((event.id, at));
                 }
             }
+            let items = Items::stored(stored.remove(id).unwrap_or_default());
+            let state = self.known.state(conn, *id)?;
+            folded.add(self.organization, self.command.now, state, &fold, items)?;
+            folded.with.push(contexts::Folded { unit: key, before, now });
         }
         Ok(folded)
     }
 
+    /// Folds the new events of those units for which they are enough: nothing else of them has changed, and what was
+    /// kept of the earlier ones can take them.
+    fn apply(
+        &mut self,
+        conn: &mut Conn,
+        touched: &BTreeMap<UnitId, Touched>,
+        with: &BTreeMap<Key, Versions>,
+        context: &mut Context,
+    ) -> Result<BTreeMap<UnitId, Fold>> {
+        let named: BTreeSet<ContextId> = with.values().flat_map(BTreeMap::keys).copied().collect();
+        let mut current = contexts::versions(conn, self.organization, &named)?;
+        current.extend(self.changes.keys().map(|changed| (*changed, CHANGED_NOW)));
+        let (mut sites, mut editions) = (BTreeSet::new(), BTreeSet::new());
+        let mut kept = Vec::new();
+        for (id, touched) in touched.iter().filter(|(_, touched)| touched.unit.is_none()) {
+            let Some(state) = self.known.state(conn, *id)? else { continue };
+            let is_current = |(context, version): (&ContextId, &i64)| current.get(context) == Some(version);
+            let known = with.get(&state.unit_id).is_some_and(|versions| versions.iter().all(is_current));
+            let compact =
+                state.compact.as_deref().filter(|_| known && state.folded_with == folds::folded_with());
+            // What another version has kept is of no use, and no fault.
+            let Some(compact) = compact.and_then(|text| serde_json::from_str::<Compact>(text).ok()) else {
+                continue;
+            };
+            sites.extend(compact.sites());
+            editions.extend(compact.editions());
+            kept.push((*id, touched, state.clone(), compact));
+        }
+        context.load_named(conn, self.organization, sites, editions)?;
+        let mut applied = BTreeMap::new();
+        for (id, touched, state, compact) in kept {
+            let fold = units::apply(&state, &compact, &touched.fields, &touched.fresh, context)?;
+            applied.extend(fold.map(|fold| (id, fold)));
+        }
+        Ok(applied)
+    }
+
+    /// What this transaction itself brings of what units are folded with.
+    fn brought(&mut self) -> Context {
+        let mut brought = Context {
+            zones: std::mem::take(&mut self.zones),
+            versions: self.changes.clone(),
+            ..Context::default()
+        };
+        for planned in &self.planned {
+            match &planned.wrote {
+                Wrote::ModelAdoption(adoption) => {
+                    brought.adoptions.entry(adoption.of.clone()).or_default().push((**adoption).clone());
+                }
+                Wrote::Edition(view) => {
+                    drop(brought.editions.insert(view.id, Arc::new(view.edition.clone())));
+                }
+                Wrote::Record(..) | Wrote::Event(_) => {}
+            }
+        }
+        brought
+    }
+
     /// Loads all events of those units that need them and have none yet.
-    fn load_events(&self, conn: &mut Conn, touched: &mut BTreeMap<UnitId, Touched>) -> Result<()> {
-        let missing = touched.iter().filter(|(_, touched)| touched.unit.is_none());
+    fn load_events(
+        &self,
+        conn: &mut Conn,
+        touched: &mut BTreeMap<UnitId, Touched>,
+        applied: &BTreeMap<UnitId, Fold>,
+    ) -> Result<()> {
+        let missing =
+            touched.iter().filter(|(id, touched)| touched.unit.is_none() && !applied.contains_key(id));
         let missing = missing.map(|(id, touched)| (*id, touched.fields.clone())).collect();
         for (id, unit) in units::with_events(conn, self.organization, missing)? {
             if let Some(touched) = touched.get_mut(&id) {
@@ -156,8 +237,7 @@ impl Folded {
         organization: Key,
         now: Instant,
         before: Option<&StateRow>,
-        unit: &Unit,
-        state: &UnitState,
+        fold: &Fold,
         mut items: Items,
     ) -> Result<()> {
         // Clocks of instances differ a little; stored states must not go back in time for that.
@@ -171,11 +251,12 @@ impl Folded {
             }
             now = now.max(Instant::from_micros(changed_at));
         }
-        let (row, rows) = folds::rows(organization, unit, state, now)?;
+        let (row, rows) = folds::rows(organization, fold, now)?;
         items.turn(row.changed_at, rows);
         self.states.push(row);
         self.items.push(items);
-        let warnings = state.set_aside().iter().map(|reading| (reading.event_id, warning(reading.suggested)));
+        let set_aside = fold.folded.state.set_aside().iter();
+        let warnings = set_aside.map(|reading| (reading.event_id, warning(reading.suggested)));
         self.answers.set_aside.extend(warnings);
         Ok(())
     }

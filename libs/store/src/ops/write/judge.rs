@@ -5,14 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
-    edit::{Action, FORMAT, RecordKind, Target},
-    event::{Details, ServiceEvent},
+    edit::{Action, FORMAT, Target},
+    event::{Details, ServiceEvent, UnitModel},
     json,
     private::Salt,
     read::{FieldError, Flaw},
     site::SiteFields,
     stamp::Stamp,
-    time::When,
+    time::{Occurred, When},
     unit::UnitFields,
 };
 use proof::Sealed;
@@ -20,6 +20,7 @@ use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{
+    contexts::ContextId,
     editions, events,
     log::LogRow,
     private_texts,
@@ -31,7 +32,6 @@ use crate::{
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
-    locks::lock_of,
     view::EditionView,
 };
 
@@ -57,11 +57,22 @@ fn hidden(action: &Action) -> Refusal {
 }
 
 /// An edit's body as the log will hold it.
-struct Body {
+pub(super) struct Body {
     value: Value,
-    text: String,
+    pub(super) text: String,
     hash: proof::Hash,
-    sealed: Vec<Sealed>,
+    pub(super) sealed: Vec<Sealed>,
+}
+
+/// Notes in a row when what it tells of happened.
+pub(super) fn note_time(row: &mut LogRow, occurred: &Occurred) {
+    row.occurred_precision = Some(occurred.when.precision().to_owned());
+    row.occurred_source =
+        serde_json::to_value(occurred.source).ok().and_then(|word| word.as_str().map(str::to_owned));
+    (row.occurred_raw, row.occurred_at) = match &occurred.when {
+        When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
+        When::On(date) => (Some(date.to_string()), None),
+    };
 }
 
 impl Work<'_> {
@@ -86,6 +97,7 @@ impl Work<'_> {
             Action::Create { target, fields } => self.create(conn, proposal, *target, fields, body)?,
             Action::Set { target, .. } => self.set(conn, proposal, *target, body)?,
             Action::Event(event) => self.event(conn, proposal, event, body)?,
+            Action::ModelAdoption(adoption) => self.model_adoption(conn, proposal, adoption, body)?,
             Action::Edition { id, schedule, edition } => {
                 let view = EditionView { id: *id, schedule: *schedule, edition: (**edition).clone() };
                 self.edition(conn, proposal, view, body)?
@@ -129,7 +141,7 @@ impl Work<'_> {
         match &proposal.edit.action {
             Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
             Action::Event(event) => self.sites_of(conn, Target::Unit(event.unit_id)),
-            Action::Edition { .. } => Ok(BTreeSet::new()),
+            Action::ModelAdoption(_) | Action::Edition { .. } => Ok(BTreeSet::new()),
         }
     }
 
@@ -138,7 +150,7 @@ impl Work<'_> {
             Action::Create { target, .. } => (Wish::Add, self.known.record(conn, *target)?.is_some()),
             Action::Set { target, .. } => (Wish::Set, self.known.record(conn, *target)?.is_some()),
             // An event's edit has the event's id: one that is there is a repeat, or reuses the id.
-            Action::Event(_) => (Wish::Add, false),
+            Action::Event(_) | Action::ModelAdoption(_) => (Wish::Add, false),
             Action::Edition { id, .. } => (Wish::Add, self.known.edition(conn, *id)?.is_some()),
         })
     }
@@ -234,7 +246,12 @@ impl Work<'_> {
                 row.unit_id = Some(Key::from(id));
                 moved = Some(self.reset_unit(conn, id, records::fields(&next.record, UnitFields::read)?)?);
             }
-            Target::Site(id) if body.value.get("zone").is_some() => self.rezone(conn, id, &next)?,
+            // What is new has no unit yet.
+            Target::Site(id) if version > 0 && body.value.get("zone").is_some() => {
+                self.zones
+                    .extend(records::fields(&next.record, SiteFields::read)?.zone.map(|zone| (id, zone)));
+                self.change_context(conn, ContextId::of_site(id))?;
+            }
             _ => {}
         }
         self.known.changed(target, next.clone());
@@ -253,7 +270,10 @@ impl Work<'_> {
         let before = self.known.unit_fields(conn, id)?;
         let bears = match &before {
             None => true,
-            Some(before) => units::facts(before)? != units::facts(&fields)?,
+            Some(before) => {
+                units::facts(before)? != units::facts(&fields)?
+                    || UnitModel::of(before) != UnitModel::of(&fields)
+            }
         };
         let touched = self.touch(conn, id, before.as_ref().unwrap_or(&fields), bears)?;
         touched.folds |= bears;
@@ -262,24 +282,6 @@ impl Work<'_> {
         }
         touched.fields = fields;
         touched.moved()
-    }
-
-    /// A site's zone is corrected: every unit that ever stood there is folded anew.
-    fn rezone(&mut self, conn: &mut Conn, site: SiteId, next: &Stored) -> Result<()> {
-        let Some(zone) = records::fields(&next.record, SiteFields::read)?.zone else { return Ok(()) };
-        self.zones.insert(site, zone);
-        let mut units: BTreeSet<UnitId> =
-            records::units_of_site(conn, self.organization, site)?.into_iter().collect();
-        units.extend(events::units_that_stood_at(conn, self.organization, site)?);
-        for unit in units {
-            let lock = lock_of(RecordKind::Unit, Key::from(unit));
-            if !self.locks.contains(&lock) && !self.command.dry_run {
-                self.more.insert(lock);
-            } else if let Some(fields) = self.known.unit_fields(conn, unit)? {
-                self.touch(conn, unit, &fields, false)?.folds = true;
-            }
-        }
-        Ok(())
     }
 
     fn event(
@@ -306,14 +308,7 @@ impl Work<'_> {
         let mut row =
             self.row(proposal, &body, Some(Key::from(event.unit_id)), Stamp::service(self.command.now, None));
         row.on_behalf_of = event.on_behalf_of.map(Key::from);
-        row.occurred_precision = Some(event.occurred.when.precision().to_owned());
-        row.occurred_source = serde_json::to_value(event.occurred.source)
-            .ok()
-            .and_then(|word| word.as_str().map(str::to_owned));
-        (row.occurred_raw, row.occurred_at) = match &event.occurred.when {
-            When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
-            When::On(date) => (Some(date.to_string()), None),
-        };
+        note_time(&mut row, &event.occurred);
         // What was sealed is read back as the log holds it; otherwise the event is what it says already.
         let sealed_event = if body.sealed.is_empty() { event.clone() } else { events::read(&body.text)? };
         let moves = matches!(
@@ -356,7 +351,7 @@ impl Work<'_> {
         Ok(None)
     }
 
-    fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
+    pub(super) fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
         (self.command.permit.0)(Ask::Write { action, sites, own })
     }
 
@@ -392,7 +387,7 @@ impl Work<'_> {
     }
 
     /// A unit that this transaction writes about; loaded with all its events if it `moves`.
-    fn touch(
+    pub(super) fn touch(
         &mut self,
         conn: &mut Conn,
         id: UnitId,
@@ -438,6 +433,7 @@ impl Work<'_> {
         let mut value = match action {
             Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
             Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
+            Action::ModelAdoption(adoption) => serde_json::to_value(adoption).map_err(|e| corrupt(&e))?,
             // The row alone has to say which schedule an edition belongs to.
             Action::Edition { edition, schedule, .. } => {
                 let mut value = serde_json::to_value(edition).map_err(|e| corrupt(&e))?;
@@ -465,7 +461,7 @@ impl Work<'_> {
         Ok(Body { value, text, hash, sealed })
     }
 
-    fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
+    pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
         let action = &proposal.edit.action;
         LogRow {
             organization: self.organization,

@@ -189,6 +189,10 @@ fn targets_of(action: &Action) -> Vec<Target> {
             let person = event.on_behalf_of.map(Target::Person);
             std::iter::once(Target::Unit(event.unit_id)).chain(site).chain(schedule).chain(person).collect()
         }
+        Action::ModelAdoption(adoption) => {
+            let person = adoption.on_behalf_of.map(Target::Person);
+            std::iter::once(Target::Schedule(adoption.adoption.schedule_id)).chain(person).collect()
+        }
         Action::Edition { schedule, .. } => vec![Target::Schedule(*schedule)],
     }
 }

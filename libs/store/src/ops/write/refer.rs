@@ -12,7 +12,7 @@ use model::{
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
-use super::super::{events, folds};
+use super::super::{events, folds, log::LogRow};
 use super::{Work, Wrote};
 use crate::{error::Result, key::Key};
 
@@ -64,10 +64,7 @@ impl Work<'_> {
                 ("/occurred_on", dates.iter().all(|today| date > today))
             }
         };
-        let flaw = || {
-            Flaw::new("occurred_in_future", "What has not happened yet cannot be recorded; check the clock.")
-        };
-        Ok(ahead.then(|| FieldError::at(pointer, flaw())))
+        Ok(ahead.then(|| in_future(pointer)))
     }
 
     /// A typed time that no clock at the unit's place ever showed.
@@ -93,7 +90,7 @@ impl Work<'_> {
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
 
-    fn person_error(
+    pub(super) fn person_error(
         &mut self,
         conn: &mut Conn,
         pointer: &str,
@@ -112,7 +109,11 @@ impl Work<'_> {
         unknown.map(error).collect()
     }
 
-    fn adoption_error(&mut self, conn: &mut Conn, adoption: &Adoption) -> Result<Option<FieldError>> {
+    pub(super) fn adoption_error(
+        &mut self,
+        conn: &mut Conn,
+        adoption: &Adoption,
+    ) -> Result<Option<FieldError>> {
         let flaw = |pointer: &str, code, detail: &str| Some(FieldError::at(pointer, Flaw::new(code, detail)));
         if self.known.record(conn, Target::Schedule(adoption.schedule_id))?.is_none() {
             return Ok(flaw("/schedule_id", "unknown_schedule", "There is no such schedule."));
@@ -132,10 +133,14 @@ impl Work<'_> {
     ) -> Result<Option<FieldError>> {
         let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
         let in_log = self.known.earlier(conn, Key::from(correction.target_id))?;
-        let of_unit = in_log.filter(|row| {
-            row.record_kind == RecordKind::ServiceEvent.as_str()
-                && row.unit_id == Some(Key::from(event.unit_id))
-        });
+        let is_event = |row: &LogRow| row.record_kind == RecordKind::ServiceEvent.as_str();
+        if in_log.is_some_and(|row| is_event(row) && row.unit_id.is_none()) {
+            return Ok(flaw(
+                "adoption_for_a_model",
+                "An adoption for a model is not corrected; adopt another edition for the model, or the same with its end.",
+            ));
+        }
+        let of_unit = in_log.filter(|row| is_event(row) && row.unit_id == Some(Key::from(event.unit_id)));
         let kind = match of_unit {
             Some(row) => Some(events::read(&row.body)?.kind()),
             None => self.planned_kind(event, correction),
@@ -157,4 +162,10 @@ impl Work<'_> {
         });
         planned.filter(|other| other.unit_id == event.unit_id).map(|other| other.kind())
     }
+}
+
+/// That something has not happened yet.
+pub(super) fn in_future(pointer: &str) -> FieldError {
+    let detail = "What has not happened yet cannot be recorded; check the clock.";
+    FieldError::at(pointer, Flaw::new("occurred_in_future", detail))
 }

@@ -1,0 +1,354 @@
+//! What many units are folded with, and which units are stale because it changed.
+//!
+//! A mass change (a site's zone, an adoption for a model) writes one row of `context` and locks no unit. Every unit
+//! keeps in `unit_context` the version of each context that it was folded with, read before what the context says;
+//! while one of them is behind, the unit is stale: lists show it as stored, and the advance folds it anew.
+//!
+//! No stale unit is missed, since `folded_version` is never above the version of any unit's row: it is raised under
+//! the organization's counter where no committed row is below, and a row that is committed later belongs to a
+//! transaction that takes the counter later, compares, and lowers it again ([`overtaken`]).
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::prelude::*;
+use model::{SiteId, UnitId, event::UnitModel};
+
+use super::super::Conn;
+use super::{
+    due, folds, inserts,
+    schema::{context, unit_context, unit_state},
+    units::Unit,
+};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::DueQuery,
+};
+
+/// SQLite takes 32,766 bound values in a statement; a row has five.
+const ROWS_OF_A_STATEMENT: usize = 1000;
+
+/// Something that many units are folded with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum ContextId {
+    /// The zone of a site.
+    Site(Key),
+    /// The adoptions for a model, named by a digest of maker and model.
+    Model(Key),
+}
+
+/// Contexts with a version of each: how often it was changed since it began.
+pub(crate) type Versions = BTreeMap<ContextId, i64>;
+
+const SITE: &str = "site";
+const MODEL: &str = "model";
+
+impl ContextId {
+    pub(crate) fn of_site(site: SiteId) -> Self {
+        Self::Site(Key::from(site))
+    }
+
+    pub(crate) fn of_model(model: &UnitModel) -> Self {
+        let text = serde_json::json!([model.maker, model.model]).to_string();
+        let mut digest = [0; 16];
+        digest.iter_mut().zip(proof::sha256(text).as_bytes()).for_each(|(to, from)| *to = *from);
+        Self::Model(Key(uuid::Builder::from_custom_bytes(digest).into_uuid()))
+    }
+
+    /// Everything that the fold of a unit rests on beside its own rows.
+    pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<Self>> {
+        let mut found: BTreeSet<Self> = unit.sites()?.into_iter().map(Self::of_site).collect();
+        found.extend(UnitModel::of(&unit.fields).as_ref().map(Self::of_model));
+        Ok(found)
+    }
+
+    pub(crate) fn kind(self) -> &'static str {
+        match self {
+            Self::Site(_) => SITE,
+            Self::Model(_) => MODEL,
+        }
+    }
+
+    pub(crate) fn key(self) -> Key {
+        let (Self::Site(key) | Self::Model(key)) = self;
+        key
+    }
+
+    fn read(kind: &str, key: Key) -> Result<Self> {
+        match kind {
+            SITE => Ok(Self::Site(key)),
+            MODEL => Ok(Self::Model(key)),
+            _ => Err(StoreError::corrupt("context")(&kind)),
+        }
+    }
+}
+
+/// The version of each of these contexts; what was never changed is at 0.
+pub(crate) fn versions(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<Versions> {
+    let mut found: Versions = of.iter().map(|context| (*context, 0)).collect();
+    for (context, version, _) in rows(conn, organization, of)? {
+        found.insert(context, version);
+    }
+    Ok(found)
+}
+
+/// The rows of these contexts: version, and the version that no unit is below.
+fn rows(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<Vec<(ContextId, i64, i64)>> {
+    let all: Vec<Key> = of.iter().map(|context| context.key()).collect();
+    let mut found = Vec::new();
+    for some in all.chunks(ROWS_OF_A_STATEMENT) {
+        let rows: Vec<(String, Key, i64, i64)> = context::table
+            .filter(context::organization.eq(organization))
+            .filter(context::kind.eq_any([SITE, MODEL]))
+            .filter(context::key.eq_any(some.to_vec()))
+            .select((context::kind, context::key, context::version, context::folded_version))
+            .load(conn)?;
+        for (kind, key, version, folded) in rows {
+            found.push((ContextId::read(&kind, key)?, version, folded));
+        }
+    }
+    found.retain(|(context, ..)| of.contains(context));
+    Ok(found)
+}
+
+/// With which versions these units were folded.
+pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<BTreeMap<Key, Versions>> {
+    let mut found: BTreeMap<Key, Versions> = BTreeMap::new();
+    for some in units.chunks(ROWS_OF_A_STATEMENT) {
+        let rows: Vec<(Key, String, Key, i64)> = unit_context::table
+            .filter(unit_context::organization.eq(organization))
+            .filter(unit_context::unit_id.eq_any(some.to_vec()))
+            .select((unit_context::unit_id, unit_context::kind, unit_context::key, unit_context::version))
+            .load(conn)?;
+        for (unit, kind, key, version) in rows {
+            found.entry(unit).or_default().insert(ContextId::read(&kind, key)?, version);
+        }
+    }
+    Ok(found)
+}
+
+/// A unit's versions as they were stored and as they are now.
+pub(crate) struct Folded {
+    pub(crate) unit: Key,
+    pub(crate) before: Versions,
+    pub(crate) now: Versions,
+}
+
+/// With which version of a context a unit was folded, as it is stored.
+pub(crate) struct UnitContextRow {
+    pub(crate) organization: Key,
+    pub(crate) unit_id: Key,
+    pub(crate) kind: String,
+    pub(crate) key: Key,
+    pub(crate) version: i64,
+}
+
+/// Keeps with which versions units were folded; whoever does so takes the counter and calls [`overtaken`] next.
+pub(crate) fn keep(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Result<()> {
+    let mut written = Vec::new();
+    for Folded { unit, before, now } in folded {
+        for context in before.keys().filter(|context| !now.contains_key(context)) {
+            diesel::delete(unit_context::table.find((organization, *unit, context.kind(), context.key())))
+                .execute(conn)?;
+        }
+        let changed = now.iter().filter(|(context, version)| before.get(context) != Some(version));
+        written.extend(changed.map(|(context, version)| UnitContextRow {
+            organization,
+            unit_id: *unit,
+            kind: context.kind().to_owned(),
+            key: context.key(),
+            version: *version,
+        }));
+    }
+    inserts::unit_contexts(conn, &written)?;
+    Ok(())
+}
+
+/// Under the counter: what was folded with a version that a mass change has overtaken meanwhile stays to be found. Says
+/// whether there is such.
+pub(crate) fn overtaken(conn: &mut Conn, organization: Key, folded: &[Folded]) -> Result<bool> {
+    let mut least = Versions::new();
+    for (context, version) in folded.iter().flat_map(|folded| &folded.now) {
+        let known = least.entry(*context).or_insert(*version);
+        *known = (*known).min(*version);
+    }
+    let mut found = false;
+    for (context, version, folded_version) in rows(conn, organization, &least.keys().copied().collect())? {
+        let Some(least) = least.get(&context).filter(|least| **least < version) else { continue };
+        found = true;
+        if *least < folded_version {
+            diesel::update(context::table.find((organization, context.kind(), context.key())))
+                .set(context::folded_version.eq(*least))
+                .execute(conn)?;
+        }
+    }
+    Ok(found)
+}
+
+/// Under the counter: counts changes of contexts.
+pub(crate) fn count(conn: &mut Conn, organization: Key, changes: &Versions) -> Result<()> {
+    for (context, changes) in changes {
+        diesel::insert_into(context::table)
+            .values((
+                context::organization.eq(organization),
+                context::kind.eq(context.kind()),
+                context::key.eq(context.key()),
+                context::version.eq(*changes),
+                context::folded_version.eq(0),
+            ))
+            .on_conflict((context::organization, context::kind, context::key))
+            .do_update()
+            .set(context::version.eq(context::version + *changes))
+            .execute(conn)?;
+    }
+    Ok(())
+}
+
+/// Under the counter: marks those contexts as done that no unit is behind any more; says whether some are left.
+pub(crate) fn settle(conn: &mut Conn, organization: Key) -> Result<bool> {
+    let mut left = false;
+    for (context, version) in behind(conn, organization)? {
+        if units_behind(conn, organization, context, version, 1)?.is_empty() {
+            diesel::update(context::table.find((organization, context.kind(), context.key())))
+                .set(context::folded_version.eq(version))
+                .execute(conn)?;
+        } else {
+            left = true;
+        }
+    }
+    Ok(left)
+}
+
+/// Whether there may be a unit that is behind.
+pub(crate) fn any_behind(conn: &mut Conn, organization: Key) -> Result<bool> {
+    Ok(!behind(conn, organization)?.is_empty())
+}
+
+/// Contexts with units that may be behind, each with the version to come up to.
+fn behind(conn: &mut Conn, organization: Key) -> Result<Vec<(ContextId, i64)>> {
+    let rows: Vec<(String, Key, i64)> = context::table
+        .filter(context::organization.eq(organization))
+        .filter(context::folded_version.lt(context::version))
+        .order((context::kind, context::key))
+        .select((context::kind, context::key, context::version))
+        .load(conn)?;
+    rows.into_iter().map(|(kind, key, version)| Ok((ContextId::read(&kind, key)?, version))).collect()
+}
+
+/// At most `limit` units that were folded with an older version than this.
+pub(crate) fn units_behind(
+    conn: &mut Conn,
+    organization: Key,
+    context: ContextId,
+    version: i64,
+    limit: i64,
+) -> Result<Vec<UnitId>> {
+    let units: Vec<Key> = unit_context::table
+        .filter(unit_context::organization.eq(organization))
+        .filter(unit_context::kind.eq(context.kind()))
+        .filter(unit_context::key.eq(context.key()))
+        .filter(unit_context::version.lt(version))
+        .order((unit_context::version, unit_context::unit_id))
+        .limit(limit)
+        .select(unit_context::unit_id)
+        .load(conn)?;
+    Ok(units.into_iter().map(Key::id).collect())
+}
+
+/// At most `limit` stale units: behind one of their contexts, or folded with other rules or zone data than this
+/// binary's.
+pub(crate) fn stale(conn: &mut Conn, organization: Key, limit: i64) -> Result<BTreeSet<UnitId>> {
+    let mut found = BTreeSet::new();
+    for (context, version) in behind(conn, organization)? {
+        found.extend(units_behind(conn, organization, context, version, limit)?);
+    }
+    let with = folds::folded_with();
+    let outdated: Vec<Key> = unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .filter(unit_state::folded_with.lt(&with).or(unit_state::folded_with.gt(&with)))
+        .limit(limit)
+        .select(unit_state::unit_id)
+        .load(conn)?;
+    found.extend(outdated.into_iter().map(Key::id));
+    Ok(found)
+}
+
+/// Whether a unit that was folded with these versions is stale now.
+pub(crate) fn are_behind(conn: &mut Conn, organization: Key, stored: &Versions) -> Result<bool> {
+    let now = versions(conn, organization, &stored.keys().copied().collect())?;
+    Ok(now != *stored)
+}
+
+/// How many of the units that a list asks about are stale.
+pub(crate) fn pending(conn: &mut Conn, query: &DueQuery) -> Result<usize> {
+    let organization = Key::from(query.organization);
+    let mut found = BTreeSet::new();
+    for (context, version) in behind(conn, organization)? {
+        let mut units = unit_context::table
+            .inner_join(
+                unit_state::table.on(unit_state::organization
+                    .eq(unit_context::organization)
+                    .and(unit_state::unit_id.eq(unit_context::unit_id))),
+            )
+            .filter(unit_context::organization.eq(organization))
+            .filter(unit_context::kind.eq(context.kind()))
+            .filter(unit_context::key.eq(context.key()))
+            .filter(unit_context::version.lt(version))
+            .select(unit_context::unit_id)
+            .into_boxed();
+        if let Some(unit) = query.unit {
+            units = units.filter(unit_context::unit_id.eq(Key::from(unit)));
+        }
+        for sites in due::site_sets(query) {
+            units = units.filter(
+                unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
+            );
+        }
+        found.extend(units.load::<Key>(conn)?);
+    }
+    let with = folds::folded_with();
+    let mut outdated = unit_state::table
+        .filter(unit_state::organization.eq(organization))
+        .filter(unit_state::folded_with.lt(&with).or(unit_state::folded_with.gt(&with)))
+        .select(unit_state::unit_id)
+        .into_boxed();
+    if let Some(unit) = query.unit {
+        outdated = outdated.filter(unit_state::unit_id.eq(Key::from(unit)));
+    }
+    for sites in due::site_sets(query) {
+        outdated = outdated
+            .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
+    }
+    found.extend(outdated.load::<Key>(conn)?);
+    Ok(found.len())
+}
+
+/// Every context with its version and the version that no unit is below; for the rebuild.
+pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<ContextId, (i64, i64)>> {
+    let rows: Vec<(String, Key, i64, i64)> = context::table
+        .filter(context::organization.eq(organization))
+        .select((context::kind, context::key, context::version, context::folded_version))
+        .load(conn)?;
+    rows.into_iter()
+        .map(|(kind, key, version, folded)| Ok((ContextId::read(&kind, key)?, (version, folded))))
+        .collect()
+}
+
+/// The oldest version of each context that a unit was folded with, and the newest; for the rebuild.
+pub(crate) fn range_of_units(conn: &mut Conn, organization: Key) -> Result<BTreeMap<ContextId, (i64, i64)>> {
+    let rows: Vec<(String, Key, Option<i64>, Option<i64>)> = unit_context::table
+        .filter(unit_context::organization.eq(organization))
+        .group_by((unit_context::kind, unit_context::key))
+        .select((
+            unit_context::kind,
+            unit_context::key,
+            diesel::dsl::min(unit_context::version),
+            diesel::dsl::max(unit_context::version),
+        ))
+        .load(conn)?;
+    rows.into_iter()
+        .map(|(kind, key, least, most)| {
+            Ok((ContextId::read(&kind, key)?, (least.unwrap_or_default(), most.unwrap_or_default())))
+        })
+        .collect()
+}
