@@ -16,10 +16,9 @@ mod tests;
 
 use std::collections::BTreeMap;
 
-use interval::{DueItem, DueState, EngineHours, Reason, TraceEntry};
 use model::{
     event::{Details, UnitModel},
-    schedule::{Caution, Edition as EditionFields, Part, ScheduleFields, Setting},
+    schedule::{Edition as EditionFields, ScheduleFields},
     site::SiteFields,
     time::TimeSource,
     unit::UnitFields,
@@ -70,27 +69,6 @@ pub(crate) struct PageParams {
     limit: Option<u32>,
     /// `next` of the page before.
     cursor: Option<String>,
-}
-
-/// The order of a list of due items.
-#[derive(ToSchema)]
-#[allow(dead_code, reason = "describes what is read by hand")]
-pub(crate) enum DueSort {
-    /// The earliest first.
-    #[schema(rename = "due_at")]
-    Earliest,
-    /// The latest first.
-    #[schema(rename = "-due_at")]
-    Latest,
-}
-
-/// What an answer about a unit's due items can tell besides.
-#[derive(ToSchema)]
-#[schema(rename_all = "snake_case")]
-#[allow(dead_code, reason = "describes what is read by hand")]
-pub(crate) enum DueInclude {
-    /// What each state rests on.
-    Trace,
 }
 
 /// A condition on reading.
@@ -373,138 +351,6 @@ pub(crate) struct Events {
     items: Vec<Event>,
     /// The cursor of the next page; absent on the last.
     next: Option<String>,
-}
-
-/// Whether a count is left out because there is nothing to count.
-#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
-pub(crate) fn is_zero(count: &usize) -> bool {
-    *count == 0
-}
-
-/// A page of due items, exact at its instant.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct DueList {
-    /// The instant that the whole list is about; its pages keep it.
-    #[schema(value_type = String, format = DateTime)]
-    pub as_of: model::Instant,
-    /// How many of the units asked about are not worked out anew yet since a change that concerns many; their items
-    /// are as before it. Absent if none.
-    #[serde(skip_serializing_if = "is_zero")]
-    #[schema(value_type = Option<usize>, example = 3200)]
-    pub pending: usize,
-    /// The items.
-    pub items: Vec<DueLine>,
-    /// The cursor of the next page; absent on the last.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub next: Option<String>,
-}
-
-/// One task on one unit, in a list.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct DueLine {
-    /// The unit.
-    #[schema(value_type = String, format = "uuid")]
-    pub unit_id: model::UnitId,
-    /// What people call the unit.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub unit_label: Option<String>,
-    /// The unit's home site.
-    #[schema(value_type = String, format = "uuid")]
-    pub home_site_id: model::SiteId,
-    /// Where the unit stands.
-    #[schema(value_type = String, format = "uuid")]
-    pub standing_site_id: model::SiteId,
-    /// The schedule that asks for the work.
-    #[schema(value_type = String, format = "uuid")]
-    pub schedule_id: model::ScheduleId,
-    /// The task.
-    #[schema(value_type = String, example = "oil_change")]
-    pub task: model::Code,
-    /// The state.
-    pub state: DueState,
-    /// Why it is unknown.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub reason: Option<Reason>,
-    /// When the state changes next, given no new data; absent if never.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, format = DateTime)]
-    pub until: Option<model::Instant>,
-    /// The first instant of being due, given no new data; absent if never.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, format = DateTime)]
-    pub due_at: Option<model::Instant>,
-}
-
-/// All that is due on one unit, worked out afresh.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct UnitDue {
-    /// The unit.
-    #[schema(value_type = String, format = "uuid")]
-    pub unit_id: model::UnitId,
-    /// The instant of the answer.
-    #[schema(value_type = String, format = DateTime)]
-    pub as_of: model::Instant,
-    /// Where the unit stands.
-    #[schema(value_type = String, format = "uuid")]
-    pub standing_site_id: model::SiteId,
-    /// Hours of the engine since new.
-    pub engine_hours: EngineHours,
-    /// Readings that are not used, with what was probably meant.
-    pub set_aside: Vec<SetAsideReading>,
-    /// The adopted editions that ask for the items.
-    pub editions: Vec<EditionInUse>,
-    /// The items.
-    pub items: Vec<UnitDueItem>,
-}
-
-/// A reading that the engine hours do not rest on.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct SetAsideReading {
-    /// The event that carries it.
-    #[schema(value_type = String, format = "uuid")]
-    pub event_id: model::EventId,
-    /// What was read.
-    #[schema(value_type = f64, example = 4231.7)]
-    pub meter_hours: model::Hours,
-    /// What was probably meant.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, example = 423.2)]
-    pub suggested_meter_hours: Option<model::Hours>,
-}
-
-/// An edition that asks for some of the items.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct EditionInUse {
-    /// The schedule.
-    #[schema(value_type = String, format = "uuid")]
-    pub schedule_id: model::ScheduleId,
-    /// The edition.
-    #[schema(value_type = String, format = "uuid")]
-    pub edition_id: model::EditionId,
-    /// Its label.
-    pub edition: String,
-    /// Where its figures come from.
-    pub source: String,
-    /// What must be said wherever it is used.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub notice: Option<String>,
-}
-
-/// One task on the unit, with what it takes and what to beware of.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct UnitDueItem {
-    /// The state and what it rests on.
-    #[serde(flatten)]
-    pub item: DueItem,
-    /// What to bring.
-    pub parts: Vec<Part>,
-    /// What to set.
-    pub settings: Vec<Setting>,
-    /// What can hurt somebody, each with its source.
-    pub cautions: Vec<Caution>,
-    /// What the state rests on and what was left out, in codes with values; with `include=trace`.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub trace: Option<Vec<TraceEntry>>,
 }
 
 #[derive(OpenApi)]

@@ -1,25 +1,19 @@
-//! `/v1/due` and `/v1/units/{unit_id}/due`: what is due, and why.
+//! `/v1/due`: what is due, over all units.
 
-use access::Action;
-use actix_web::{HttpRequest, HttpResponse, http::header, web};
-use interval::{DueItem, ItemKey};
-use model::{Code, Instant, ScheduleId, UnitId, read::Flaw, schedule::Task};
+use std::collections::BTreeMap;
+
+use actix_web::{HttpRequest, HttpResponse, web};
+use interval::{DueState, Reason};
+use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw};
 use serde::{Deserialize, Serialize};
-use serde_json::json;
-use store::view::{self, DuePlace, DueQuery, DueRow};
+use store::view::{DuePlace, DueQuery, DueRow};
+use utoipa::ToSchema;
 
-use super::{
-    due_query::{self, DueFilters, Pin},
-    units,
-};
+use super::due_query::{self, DueFilters, Pin, is_zero};
 use crate::{
-    answer,
-    extract::{Caller, Params, if_none_match_is, path_id},
-    openapi::{
-        DueInclude, DueLine, DueList, DueSort, EditionInUse, PageParams, Problems, SetAsideReading, UnitDue,
-        UnitDueItem,
-    },
-    problem::{ApiError, ApiResult, Kind},
+    extract::{Caller, Params},
+    openapi::{PageParams, Problems},
+    problem::ApiResult,
     state::State,
 };
 
@@ -31,6 +25,72 @@ struct Place {
     unit: UnitId,
     schedule: ScheduleId,
     task: Code,
+}
+
+/// The order of a list of due items.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) enum DueSort {
+    /// The earliest first.
+    #[schema(rename = "due_at")]
+    Earliest,
+    /// The latest first.
+    #[schema(rename = "-due_at")]
+    Latest,
+}
+
+/// A page of due items, exact at its instant.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct DueList {
+    /// The instant that the whole list is about; its pages keep it.
+    #[schema(value_type = String, format = DateTime)]
+    as_of: Instant,
+    /// How many of the units asked about are not worked out anew yet since a change that concerns many; their items
+    /// are as before it. Absent if none.
+    #[serde(skip_serializing_if = "is_zero")]
+    #[schema(value_type = Option<usize>, example = 3200)]
+    pending: usize,
+    /// The items.
+    items: Vec<DueLine>,
+    /// The cursor of the next page; absent on the last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    next: Option<String>,
+}
+
+/// One task on one unit, in a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct DueLine {
+    /// The unit.
+    #[schema(value_type = String, format = "uuid")]
+    unit_id: UnitId,
+    /// What people call the unit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unit_label: Option<String>,
+    /// The unit's home site.
+    #[schema(value_type = String, format = "uuid")]
+    home_site_id: SiteId,
+    /// Where the unit stands.
+    #[schema(value_type = String, format = "uuid")]
+    standing_site_id: SiteId,
+    /// The schedule that asks for the work.
+    #[schema(value_type = String, format = "uuid")]
+    schedule_id: ScheduleId,
+    /// The task.
+    #[schema(value_type = String, example = "oil_change")]
+    task: Code,
+    /// The state.
+    state: DueState,
+    /// Why it is unknown.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<Reason>,
+    /// When the state changes next, given no new data; absent if never.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = DateTime)]
+    until: Option<Instant>,
+    /// The first instant of being due, given no new data; absent if never.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = DateTime)]
+    due_at: Option<Instant>,
 }
 
 /// List what is due
@@ -93,7 +153,7 @@ fn place_of(row: &DueRow, pin: Pin) -> Place {
     }
 }
 
-fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> DueLine {
+fn line(row: DueRow, labels: &BTreeMap<UnitId, String>) -> DueLine {
     DueLine {
         unit_label: labels.get(&row.place.unit).cloned(),
         unit_id: row.place.unit,
@@ -106,106 +166,6 @@ fn line(row: DueRow, labels: &std::collections::BTreeMap<UnitId, String>) -> Due
         until: some(row.until),
         due_at: some(row.place.due_at),
     }
-}
-
-/// Say what is due on a unit
-///
-/// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
-/// of; with `include=trace` what each state rests on.
-#[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
-    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<DueInclude>), Query, description = "What else to tell: `trace`, what each state rests on."),
-        ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
-    responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
-        Problems))]
-pub(super) async fn of_unit(
-    state: web::Data<State>,
-    caller: Caller,
-    request: HttpRequest,
-) -> ApiResult<HttpResponse> {
-    let unit: UnitId = path_id(&request, "unit_id")?;
-    let mut params = Params::of(&request)?;
-    let trace = params.take("include", |word| {
-        if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) }
-    });
-    params.close()?;
-    caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
-    let due = state
-        .store
-        .unit_due(caller.organization(), unit)
-        .await?
-        .ok_or_else(|| ApiError::new(Kind::NotFound))?;
-    let answer = whole(unit, &due, caller.now(), trace.is_some());
-    let etag = tag(&due, &answer);
-    if if_none_match_is(&request, &etag) {
-        return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
-    }
-    Ok(HttpResponse::Ok().insert_header((header::ETAG, etag)).json(answer))
-}
-
-fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue {
-    let items: Vec<DueItem> = due.state.items_at(at);
-    let mut editions: Vec<EditionInUse> = Vec::new();
-    for item in &items {
-        if let Some(edition) = due
-            .state
-            .edition(item.edition_id)
-            .filter(|_| !editions.iter().any(|e| e.edition_id == item.edition_id))
-        {
-            editions.push(EditionInUse {
-                schedule_id: item.schedule_id,
-                edition_id: item.edition_id,
-                edition: edition.edition.to_string(),
-                source: edition.source.to_string(),
-                notice: edition.notice.as_deref().map(str::to_owned),
-            });
-        }
-    }
-    UnitDue {
-        unit_id: unit,
-        as_of: at,
-        standing_site_id: due.state.site_at(at),
-        engine_hours: due.state.hours_at(at),
-        set_aside: due
-            .state
-            .set_aside()
-            .iter()
-            .map(|r| SetAsideReading {
-                event_id: r.event_id,
-                meter_hours: r.meter_hours,
-                suggested_meter_hours: r.suggested,
-            })
-            .collect(),
-        editions,
-        items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
-    }
-}
-
-fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
-    let edition = due.state.edition(item.edition_id);
-    let task: Option<&Task> =
-        edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
-    let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
-    UnitDueItem {
-        parts: task.map(|task| task.parts.clone()).unwrap_or_default(),
-        settings: task.map(|task| task.settings.clone()).unwrap_or_default(),
-        cautions: task.map(|task| task.cautions.clone()).unwrap_or_default(),
-        trace: trace.then(|| due.state.trace_at(&key, at)),
-        item,
-    }
-}
-
-/// A weak tag of all that the answer rests on but the time, and of the states that the time alone moves.
-fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
-    let states: Vec<_> = answer
-        .items
-        .iter()
-        .map(|item| {
-            (item.item.edition_id, &item.item.task, item.item.state, item.item.reason, item.item.due_at)
-        })
-        .collect();
-    let days: Vec<_> = answer.items.iter().map(|item| item.item.calendar).collect();
-    let traced = answer.items.first().is_some_and(|item| item.trace.is_some());
-    format!("W/{}", answer::digest(&json!([due.evidence, states, days, answer.standing_site_id, traced])))
 }
 
 fn some(instant: Instant) -> Option<Instant> {

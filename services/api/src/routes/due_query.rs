@@ -37,6 +37,12 @@ pub(super) struct DueFilters {
     due_before: Option<String>,
 }
 
+/// Whether a count is left out because there is nothing to count.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+pub(super) fn is_zero(count: &usize) -> bool {
+    *count == 0
+}
+
 /// The filters that a request names, of what its caller may see.
 pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
     let states = params.take_list("state", |word| {

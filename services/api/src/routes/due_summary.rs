@@ -9,10 +9,10 @@ use serde::{Deserialize, Serialize};
 use store::view::{SiteQuery, SiteRow};
 use utoipa::ToSchema;
 
-use super::due_query::{self, DueFilters, Pin};
+use super::due_query::{self, DueFilters, Pin, is_zero};
 use crate::{
     extract::{Caller, Params},
-    openapi::{PageParams, Problems, is_zero},
+    openapi::{PageParams, Problems},
     problem::ApiResult,
     state::State,
 };

@@ -11,6 +11,7 @@ mod records;
 mod schedules;
 mod service_events;
 mod sites;
+mod unit_due;
 mod units;
 
 use actix_web::{HttpRequest, Resource, web};
@@ -54,7 +55,7 @@ routes! {
     "/v1/sites/{site_id}" { get sites::read, patch sites::change, }
     "/v1/units" { get units::list, post units::create, }
     "/v1/units/{unit_id}" { get units::read, patch units::change, }
-    "/v1/units/{unit_id}/due" { get due::of_unit, }
+    "/v1/units/{unit_id}/due" { get unit_due::read, }
     "/v1/schedules" { get schedules::list, post schedules::create, }
     "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
     "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }

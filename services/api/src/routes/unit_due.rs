@@ -1,0 +1,204 @@
+//! `/v1/units/{unit_id}/due`: what is due on one unit, and why.
+
+use access::Action;
+use actix_web::{HttpRequest, HttpResponse, http::header, web};
+use interval::{DueItem, EngineHours, ItemKey, TraceEntry};
+use model::{
+    EditionId, EventId, Hours, Instant, ScheduleId, SiteId, UnitId,
+    read::Flaw,
+    schedule::{Caution, Part, Setting, Task},
+};
+use serde::Serialize;
+use serde_json::json;
+use store::view;
+use utoipa::ToSchema;
+
+use super::units;
+use crate::{
+    answer,
+    extract::{Caller, Params, if_none_match_is, path_id},
+    openapi::Problems,
+    problem::{ApiError, ApiResult, Kind},
+    state::State,
+};
+
+/// What an answer about a unit's due items can tell besides.
+#[derive(ToSchema)]
+#[schema(rename_all = "snake_case")]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) enum DueInclude {
+    /// What each state rests on.
+    Trace,
+}
+
+/// All that is due on one unit, worked out afresh.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UnitDue {
+    /// The unit.
+    #[schema(value_type = String, format = "uuid")]
+    unit_id: UnitId,
+    /// The instant of the answer.
+    #[schema(value_type = String, format = DateTime)]
+    as_of: Instant,
+    /// Where the unit stands.
+    #[schema(value_type = String, format = "uuid")]
+    standing_site_id: SiteId,
+    /// Hours of the engine since new.
+    engine_hours: EngineHours,
+    /// Readings that are not used, with what was probably meant.
+    set_aside: Vec<SetAsideReading>,
+    /// The adopted editions that ask for the items.
+    editions: Vec<EditionInUse>,
+    /// The items.
+    items: Vec<UnitDueItem>,
+}
+
+/// A reading that the engine hours do not rest on.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct SetAsideReading {
+    /// The event that carries it.
+    #[schema(value_type = String, format = "uuid")]
+    event_id: EventId,
+    /// What was read.
+    #[schema(value_type = f64, example = 4231.7)]
+    meter_hours: Hours,
+    /// What was probably meant.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 423.2)]
+    suggested_meter_hours: Option<Hours>,
+}
+
+/// An edition that asks for some of the items.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct EditionInUse {
+    /// The schedule.
+    #[schema(value_type = String, format = "uuid")]
+    schedule_id: ScheduleId,
+    /// The edition.
+    #[schema(value_type = String, format = "uuid")]
+    edition_id: EditionId,
+    /// Its label.
+    edition: String,
+    /// Where its figures come from.
+    source: String,
+    /// What must be said wherever it is used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    notice: Option<String>,
+}
+
+/// One task on the unit, with what it takes and what to beware of.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UnitDueItem {
+    /// The state and what it rests on.
+    #[serde(flatten)]
+    item: DueItem,
+    /// What to bring.
+    parts: Vec<Part>,
+    /// What to set.
+    settings: Vec<Setting>,
+    /// What can hurt somebody, each with its source.
+    cautions: Vec<Caution>,
+    /// What the state rests on and what was left out, in codes with values; with `include=trace`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    trace: Option<Vec<TraceEntry>>,
+}
+
+/// Say what is due on a unit
+///
+/// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
+/// of; with `include=trace` what each state rests on.
+#[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<DueInclude>), Query, description = "What else to tell: `trace`, what each state rests on."),
+        ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
+    responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
+        Problems))]
+pub(super) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
+    let unit: UnitId = path_id(&request, "unit_id")?;
+    let mut params = Params::of(&request)?;
+    let trace = params.take("include", |word| {
+        if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) }
+    });
+    params.close()?;
+    caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
+    let due = state
+        .store
+        .unit_due(caller.organization(), unit)
+        .await?
+        .ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    let answer = whole(unit, &due, caller.now(), trace.is_some());
+    let etag = tag(&due, &answer);
+    if if_none_match_is(&request, &etag) {
+        return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
+    }
+    Ok(HttpResponse::Ok().insert_header((header::ETAG, etag)).json(answer))
+}
+
+fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue {
+    let items: Vec<DueItem> = due.state.items_at(at);
+    let mut editions: Vec<EditionInUse> = Vec::new();
+    for item in &items {
+        if let Some(edition) = due
+            .state
+            .edition(item.edition_id)
+            .filter(|_| !editions.iter().any(|e| e.edition_id == item.edition_id))
+        {
+            editions.push(EditionInUse {
+                schedule_id: item.schedule_id,
+                edition_id: item.edition_id,
+                edition: edition.edition.to_string(),
+                source: edition.source.to_string(),
+                notice: edition.notice.as_deref().map(str::to_owned),
+            });
+        }
+    }
+    UnitDue {
+        unit_id: unit,
+        as_of: at,
+        standing_site_id: due.state.site_at(at),
+        engine_hours: due.state.hours_at(at),
+        set_aside: due
+            .state
+            .set_aside()
+            .iter()
+            .map(|r| SetAsideReading {
+                event_id: r.event_id,
+                meter_hours: r.meter_hours,
+                suggested_meter_hours: r.suggested,
+            })
+            .collect(),
+        editions,
+        items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
+    }
+}
+
+fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
+    let edition = due.state.edition(item.edition_id);
+    let task: Option<&Task> =
+        edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
+    let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
+    UnitDueItem {
+        parts: task.map(|task| task.parts.clone()).unwrap_or_default(),
+        settings: task.map(|task| task.settings.clone()).unwrap_or_default(),
+        cautions: task.map(|task| task.cautions.clone()).unwrap_or_default(),
+        trace: trace.then(|| due.state.trace_at(&key, at)),
+        item,
+    }
+}
+
+/// A weak tag of all that the answer rests on but the time, and of the states that the time alone moves.
+fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
+    let states: Vec<_> = answer
+        .items
+        .iter()
+        .map(|item| {
+            (item.item.edition_id, &item.item.task, item.item.state, item.item.reason, item.item.due_at)
+        })
+        .collect();
+    let days: Vec<_> = answer.items.iter().map(|item| item.item.calendar).collect();
+    let traced = answer.items.first().is_some_and(|item| item.trace.is_some());
+    format!("W/{}", answer::digest(&json!([due.evidence, states, days, answer.standing_site_id, traced])))
+}
