@@ -1,4 +1,4 @@
-//! What every request can reach; nothing of it changes between requests.
+//! What every request can reach; nothing that an answer depends on is kept here from one request to the next.
 
 use std::sync::Arc;
 

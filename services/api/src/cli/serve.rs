@@ -1,25 +1,19 @@
 //! `serve`: the API, until it is told to stop.
 
-use std::{
-    collections::BTreeSet, net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration,
-};
+use std::{net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 
 use access::KeyRing;
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, ValueEnum};
-use model::{Instant, OrganizationId, UnitId};
+use model::Instant;
 use store::{Address, Store};
 
 use super::{Database, Trust, config::ConfigFile, say};
-use crate::{app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State, tokens::Tokens};
+use crate::{
+    advance, app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State, tokens::Tokens,
+};
 
-/// How often the stored states are moved on to the present.
-const ADVANCE_EVERY: Duration = Duration::from_secs(30);
-/// How soon units that could not be moved on are tried again.
-const TRY_AGAIN_AFTER: Duration = Duration::from_secs(2);
-/// Units that are looked up at a time.
-const ADVANCE_SLICE: i64 = 200;
 /// How long requests under way may take when the service stops.
 const STOP_SECONDS: u64 = 30;
 
@@ -72,6 +66,14 @@ enum LogFormat {
 impl Serve {
     pub(super) fn run(self) -> Result<ExitCode> {
         let address = self.database.address()?;
+        let parties = Parties::parse(&self.trust.issuer, &self.trust.audience)?;
+        let keys = std::fs::read_to_string(&self.jwks).with_context(|| {
+            format!("cannot read the key set {}; `keepstart-api key` makes one", self.jwks.display())
+        })?;
+        let clock = match &self.clock {
+            None => Clock::machine(),
+            Some(text) => Clock::starting_at(Instant::parse(text).map_err(|flaw| anyhow!("clock: {flaw}"))?),
+        };
         // The embedded database belongs to this one process, which brings it up to date itself; but only the default
         // file is made here, since a mistyped path must not be served as an empty database.
         if let Address::Sqlite(file) = &address {
@@ -81,14 +83,6 @@ impl Serve {
             );
             store::migrate(&address)?;
         }
-        let parties = Parties::parse(&self.trust.issuer, &self.trust.audience)?;
-        let keys = std::fs::read_to_string(&self.jwks).with_context(|| {
-            format!("cannot read the key set {}; `keepstart-api key` makes one", self.jwks.display())
-        })?;
-        let clock = match &self.clock {
-            None => Clock::machine(),
-            Some(text) => Clock::starting_at(Instant::parse(text).map_err(|flaw| anyhow!("clock: {flaw}"))?),
-        };
         self.network.serve(&address, &parties, &keys, clock, |_| async { Ok(()) })
     }
 }
@@ -110,7 +104,7 @@ impl Network {
             let state = open(address, self.connections, parties, keys, clock).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
-            tokio::spawn(keep_advancing(state.clone()));
+            tokio::spawn(advance::keep_advancing(state.clone()));
             let server = HttpServer::new(move || {
                 App::new()
                     .app_data(web::Data::new(state.clone()))
@@ -160,66 +154,4 @@ pub(super) async fn open(
         clock,
         cursors: Cursors::new(&secret),
     })
-}
-
-/// Moves stored states on as time passes, and folds anew what a mass change or an upgrade left stale. Lists are right
-/// without the first and say how many wait for the second; it keeps them fast, and tells others.
-async fn keep_advancing(state: State) {
-    let mut tick = tokio::time::interval(ADVANCE_EVERY);
-    loop {
-        tokio::select! {
-            _ = tick.tick() => {}
-            () = state.store.some_are_stale() => {}
-        }
-        match advance_all(&state).await {
-            Ok(true) => {}
-            Ok(false) => tick.reset_after(TRY_AGAIN_AFTER),
-            Err(error) => tracing::error!(%error, "states could not be moved on"),
-        }
-    }
-}
-
-/// Takes the organizations in turn, a slice of units of each, until none is left with units that wait; says whether all
-/// went well.
-async fn advance_all(state: &State) -> store::Result<bool> {
-    let mut failed = BTreeSet::new();
-    let mut all_went_well = true;
-    let mut waiting = state.store.organizations().await?;
-    while !waiting.is_empty() {
-        let mut still = Vec::new();
-        for organization in waiting {
-            match advance_slice(state, organization, &mut failed).await {
-                Ok(true) => still.push(organization),
-                Ok(false) => {}
-                Err(error) => {
-                    all_went_well = false;
-                    tracing::error!(%error, organization.id = %organization, "states could not be moved on");
-                }
-            }
-        }
-        waiting = still;
-    }
-    Ok(all_went_well && failed.is_empty())
-}
-
-/// Moves some units of one organization on, each in a transaction of its own; one that fails does not hold up the
-/// others. Says whether there may be more.
-async fn advance_slice(
-    state: &State,
-    organization: OrganizationId,
-    failed: &mut BTreeSet<UnitId>,
-) -> store::Result<bool> {
-    let now = state.clock.now();
-    let waiting = state.store.waiting(organization, now, ADVANCE_SLICE).await?;
-    let todo: Vec<UnitId> = waiting.into_iter().filter(|unit| !failed.contains(unit)).collect();
-    if todo.is_empty() {
-        return state.store.finish(organization, now).await.map(|()| false);
-    }
-    for unit in todo {
-        if let Err(error) = state.store.advance(organization, unit, now).await {
-            tracing::error!(%error, organization.id = %organization, unit.id = %unit, "a unit could not be moved on");
-            failed.insert(unit);
-        }
-    }
-    Ok(true)
 }
