@@ -44,6 +44,9 @@ fn errors(result: &Value) -> Vec<(&str, &str)> {
     errors.map(|error| (error["pointer"].as_str().unwrap(), error["code"].as_str().unwrap())).collect()
 }
 
+/// What is wrong, the event, the result, the problem, and the places named.
+type Case = (&'static str, Value, &'static str, &'static str, Vec<(&'static str, &'static str)>);
+
 fn each_event_has_its_own_outcome(backend: Backend) {
     let world = World::new(backend);
     let town = world.town();
@@ -55,7 +58,7 @@ fn each_event_has_its_own_outcome(backend: Backend) {
     let mut two_flaws = reading(&unit, "2026-06-01T12:00:00", -1.0);
     two_flaws["colour"] = json!("red");
     // Named: what is sent, the result, and the code of its problem with what it points at.
-    let cases: Vec<(&str, Value, &str, &str, Vec<(&str, &str)>)> = vec![
+    let cases: Vec<Case> = vec![
         ("a good one", good, "applied", "", vec![]),
         ("no id", without_id, "refused", "invalid_request", vec![("/id", "required")]),
         (

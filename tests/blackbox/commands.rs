@@ -346,7 +346,7 @@ fn refused(database: &Database, name: &str) -> Output {
 }
 
 /// What a command that ends said; nothing if it goes on, as one that serves does, and was killed.
-fn ended(command: &mut Command) -> Option<Output> {
+pub(crate) fn ended(command: &mut Command) -> Option<Output> {
     let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let pid = child.id().to_string();
     let (tell, told) = mpsc::channel();

@@ -4,6 +4,7 @@
 mod catalog;
 mod rights;
 mod rows;
+mod serving;
 
 use blackbox::{Backend, Database, Town, World, roles::Login};
 use diesel::PgConnection;

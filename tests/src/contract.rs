@@ -44,7 +44,11 @@ pub fn operations() -> Vec<Operation> {
 #[track_caller]
 pub fn check(method: &str, target: &str, body: Option<&[u8]>, reply: &Reply) {
     let path = target.split('?').next().unwrap_or_default();
-    let of_path: Vec<Operation> = operations().into_iter().filter(|o| fits(&o.path, path)).collect();
+    let mut of_path: Vec<Operation> = operations().into_iter().filter(|o| fits(&o.path, path)).collect();
+    // A path that is written out goes before one with a place for an id, as in the router.
+    let places = |o: &Operation| o.path.matches('{').count();
+    let fewest = of_path.iter().map(places).min();
+    of_path.retain(|o| Some(places(o)) == fewest);
     let described = of_path.iter().find(|o| o.method == method.to_lowercase());
     let case = format!("{method} {target}: {}", reply.status);
     let Some(operation) = described else {

@@ -55,13 +55,10 @@ pub fn revert_all(address: &Address) -> Result<()> {
 pub(crate) fn require_current(address: &Address) -> Result<()> {
     let failed = |e: Box<dyn std::error::Error + Send + Sync>| StoreError::Migration(e.to_string());
     let (found, needed) = match address {
-        Address::Postgres(url) => {
-            let applied = connect_postgres(url)?.applied_migrations().map_err(failed)?;
-            (
-                newest(applied),
-                MigrationSource::<diesel::pg::Pg>::migrations(&POSTGRES).map(versions).map_err(failed)?,
-            )
-        }
+        Address::Postgres(url) => (
+            newest_of_postgres(url)?,
+            MigrationSource::<diesel::pg::Pg>::migrations(&POSTGRES).map(versions).map_err(failed)?,
+        ),
         Address::Sqlite(file) => {
             let applied = connect_sqlite(&sqlite::existing(file))?.applied_migrations().map_err(failed)?;
             (
@@ -90,6 +87,33 @@ fn versions<DB: diesel::backend::Backend>(migrations: Vec<Box<dyn Migration<DB>>
 
 fn newest(applied: Vec<MigrationVersion<'_>>) -> String {
     applied.iter().map(ToString::to_string).max().unwrap_or_else(|| "empty".to_owned())
+}
+
+/// The newest migration that ran. Diesel's own question begins by making its table, which a role that only serves may
+/// not.
+fn newest_of_postgres(url: &str) -> Result<String> {
+    let mut conn = connect_postgres(url)?;
+    let Some(table) = name(&mut conn, "SELECT to_regclass('__diesel_schema_migrations')::text AS name")?
+    else {
+        return Ok("empty".to_owned());
+    };
+    let newest = format!("SELECT max(version) AS name FROM {table}");
+    let found = name(&mut conn, &newest).or_else(|_| {
+        // A login that does not inherit the role's rights has them only when it works as the role.
+        sql_query("SET ROLE keepstart_service").execute(&mut conn)?;
+        name(&mut conn, &newest)
+    });
+    Ok(found.map_err(|error| StoreError::Fence(error.to_string()))?.unwrap_or_else(|| "empty".to_owned()))
+}
+
+/// The one name that is selected.
+fn name(conn: &mut PgConnection, sql: &str) -> diesel::QueryResult<Option<String>> {
+    #[derive(diesel::QueryableByName)]
+    struct Found {
+        #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
+        name: Option<String>,
+    }
+    sql_query(sql).get_result(conn).map(|found: Found| found.name)
 }
 
 fn connect_postgres(url: &str) -> Result<PgConnection> {

@@ -312,6 +312,9 @@ fn of_contexts() -> Vec<Change> {
 
 /// The feed decides what each handset may see: a line too few hides, a line too many gives away.
 fn of_the_feed() -> Vec<Change> {
+    const OF_UNIT: &str = "kind = 'service_event' AND unit_id IS NOT NULL";
+    // An adoption for a model.
+    const FOR_ALL: &str = "kind = 'service_event' AND unit_id IS NULL";
     const TWICE: &str = "(SELECT count(*) FROM feed other WHERE other.organization = feed.organization AND other.seq = feed.seq) = 2";
     let other_site = |site: &str| format!("organization, {site}, seq, unit_id, kind, record_id");
     vec![
@@ -319,13 +322,15 @@ fn of_the_feed() -> Vec<Change> {
         delete("one of two feed lines", FEED, &format!("kind = 'service_event' AND {TWICE}"), "feed"),
         delete("a deleted line of entering", FEED, "kind = 'enter'", "feed"),
         delete("a deleted line of leaving", FEED, "kind = 'leave'", "feed"),
-        update("a feed line's record", FEED, "record_id = organization", "kind = 'service_event'", "feed"),
-        update("a feed line's site", FEED, "site_id = organization", "kind = 'service_event'", "feed"),
+        update("a feed line's record", FEED, "record_id = organization", OF_UNIT, "feed"),
+        update("a feed line's site", FEED, "site_id = organization", OF_UNIT, "feed"),
+        update("the site of a line for all", FEED, "site_id = record_id", FOR_ALL, "feed"),
+        delete("a deleted line for all", FEED, FOR_ALL, "feed"),
         update(
             "a feed line that enters instead",
             FEED,
             "kind = 'enter', record_id = unit_id",
-            "kind = 'service_event'",
+            OF_UNIT,
             "feed",
         ),
         add(

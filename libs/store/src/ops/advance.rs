@@ -39,9 +39,10 @@ pub(crate) fn waiting(conn: &mut Conn, organization: Key, now: Instant, limit: i
 pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Instant) -> Result<()> {
     let key = Key::from(unit);
     dialect::lock(conn, organization, &[(RecordKind::Unit.as_str(), key)])?;
-    let (mut told, folded) = refold_stale(conn, organization, unit, now)?.unzip();
-    let told: &mut Vec<_> = told.get_or_insert_default();
-    told.extend(advance_unit(conn, organization, key, now)?);
+    let (told, folded) = match refold_stale(conn, organization, unit, now)? {
+        Some((told, folded)) => (told, Some(folded)),
+        None => (advance_unit(conn, organization, key, now)?, None),
+    };
     if told.is_empty() && folded.is_none() {
         return Ok(());
     }
@@ -49,7 +50,7 @@ pub(crate) fn advance(conn: &mut Conn, organization: Key, unit: UnitId, now: Ins
     let (next, _) = log::take_numbers(conn, organization, 0, now)?;
     contexts::overtaken(conn, organization, folded.as_slice())?;
     let first = log::next_ordinal(conn, organization, next - 1)?;
-    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, told))?;
+    inserts::outbox(conn, &log::outbox_rows(organization, next - 1, first, &told))?;
     Ok(())
 }
 

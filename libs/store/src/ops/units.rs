@@ -118,7 +118,9 @@ pub(crate) struct Context {
     /// The adoptions for their models.
     pub(crate) adoptions: BTreeMap<UnitModel, Vec<ModelAdoption>>,
     pub(crate) editions: BTreeMap<EditionId, Arc<Edition>>,
-    /// How often each context had been changed when it was read.
+    /// How often this transaction itself changes each context.
+    pub(crate) changes: Versions,
+    /// How often each context had been changed before it was read, this transaction's changes counted in.
     pub(crate) versions: Versions,
 }
 
@@ -132,15 +134,12 @@ impl Context {
 
     /// What these units are folded with, beside what is here already because this transaction brings it.
     pub(crate) fn load(&mut self, conn: &mut Conn, organization: Key, units: &[&Unit]) -> Result<()> {
-        // Versions come first: what is read after them may be newer, and is then folded once more; never older.
         let (mut named, mut sites) = (BTreeSet::new(), BTreeSet::new());
         for unit in units {
             named.extend(ContextId::of_unit(unit)?);
             sites.extend(unit.sites()?);
         }
-        for (context, version) in contexts::versions(conn, organization, &named)? {
-            *self.versions.entry(context).or_default() += version;
-        }
+        self.load_versions(conn, organization, named)?;
         let models: BTreeSet<UnitModel> =
             units.iter().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
         let adopted = |model: &UnitModel| self.versions.get(&ContextId::of_model(model)) > Some(&0);
@@ -153,6 +152,22 @@ impl Context {
         self.load_named(conn, organization, sites, editions)
     }
 
+    /// The version of each of these contexts, as far as it is not here yet. It always comes before what the context says:
+    /// that may then be newer, and the unit is folded once more; never older.
+    pub(crate) fn load_versions(
+        &mut self,
+        conn: &mut Conn,
+        organization: Key,
+        mut of: BTreeSet<ContextId>,
+    ) -> Result<()> {
+        of.retain(|context| !self.versions.contains_key(context));
+        for (context, version) in contexts::versions(conn, organization, &of)? {
+            let changes = self.changes.get(&context).copied().unwrap_or_default();
+            self.versions.insert(context, version + changes);
+        }
+        Ok(())
+    }
+
     /// The zones of these sites and these editions, as far as they are not here yet.
     pub(crate) fn load_named(
         &mut self,
@@ -162,6 +177,7 @@ impl Context {
         mut editions: BTreeSet<EditionId>,
     ) -> Result<()> {
         sites.retain(|site| !self.zones.contains_key(site));
+        self.load_versions(conn, organization, sites.iter().copied().map(ContextId::of_site).collect())?;
         let sites = sites.into_iter().map(Target::Site).collect();
         for (target, stored) in records::some(conn, organization, &sites)? {
             if let (Target::Site(site), Some(zone)) =

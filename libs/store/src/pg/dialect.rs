@@ -138,13 +138,17 @@ pub(crate) fn require_fence(conn: &mut Conn) -> Result<()> {
         other => StoreError::from(other),
     })?;
     let fence: Fence = sql_query(
-        "SELECT row_security_active('change_log') AND NOT pg_has_role(current_user, relowner, 'MEMBER') \
-         AND NOT has_table_privilege('change_log', 'UPDATE') AND NOT has_table_privilege('change_log', 'DELETE') AS holds \
-         FROM pg_class WHERE oid = 'change_log'::regclass",
+        "SELECT NOT has_any_column_privilege('change_log', 'UPDATE') \
+         AND NOT has_table_privilege('change_log', 'DELETE, TRUNCATE') \
+         AND NOT EXISTS (SELECT FROM pg_class c \
+             WHERE c.relnamespace = (SELECT relnamespace FROM pg_class WHERE oid = 'change_log'::regclass) \
+             AND c.relkind IN ('r', 'p') AND (pg_has_role(c.relowner, 'MEMBER') OR (NOT row_security_active(c.oid) \
+             AND (c.relname = 'organization' OR EXISTS (SELECT FROM pg_attribute a \
+                 WHERE a.attrelid = c.oid AND a.attname = 'organization'))))) AS holds",
     )
     .get_result(conn)?;
     if fence.holds {
         return Ok(());
     }
-    Err(StoreError::Fence("keepstart_service owns the tables, is a superuser, or may change the log".into()))
+    Err(StoreError::Fence("keepstart_service owns a table, is above row-level security or finds it switched off, or may change the log".into()))
 }

@@ -2,6 +2,7 @@
 
 use actix_web::{HttpRequest, HttpResponse, http::StatusCode, web};
 use model::{
+    EventId,
     edit::Channel,
     read::{Flaw, Mode, whole},
 };
@@ -119,7 +120,7 @@ fn events_of(body: &Value) -> intake::Read<Vec<Value>> {
 }
 
 fn result(at: usize, event: &Value, outcome: Result<Outcome, ApiError>) -> ApiResult<BatchResult> {
-    let id = event.get("id").and_then(Value::as_str).filter(|id| id.len() <= 36).map(str::to_owned);
+    let id = event.get("id").and_then(|id| EventId::read(id).ok()).map(|id| id.to_string());
     let (result, written) = match outcome {
         Ok(Outcome::Applied(written)) => ("applied", written),
         Ok(Outcome::AlreadyApplied(written)) => ("already_applied", written),

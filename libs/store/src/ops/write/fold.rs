@@ -23,9 +23,6 @@ use crate::{
     key::Key,
 };
 
-/// Stands for a version that no unit was folded with: that of a context which this transaction changes.
-const CHANGED_NOW: i64 = -1;
-
 /// A unit that the transaction writes about.
 pub(super) struct Touched {
     pub(super) fields: UnitFields,
@@ -154,13 +151,12 @@ impl Work<'_> {
         context: &mut Context,
     ) -> Result<BTreeMap<UnitId, Fold>> {
         let named: BTreeSet<ContextId> = with.values().flat_map(BTreeMap::keys).copied().collect();
-        let mut current = contexts::versions(conn, self.organization, &named)?;
-        current.extend(self.changes.keys().map(|changed| (*changed, CHANGED_NOW)));
+        context.load_versions(conn, self.organization, named)?;
         let (mut sites, mut editions) = (BTreeSet::new(), BTreeSet::new());
         let mut kept = Vec::new();
         for (id, touched) in touched.iter().filter(|(_, touched)| touched.unit.is_none()) {
             let Some(state) = self.known.state(conn, *id)? else { continue };
-            let is_current = |(context, version): (&ContextId, &i64)| current.get(context) == Some(version);
+            let is_current = |(id, version): (&ContextId, &i64)| context.versions.get(id) == Some(version);
             let known = with.get(&state.unit_id).is_some_and(|versions| versions.iter().all(is_current));
             let compact =
                 state.compact.as_deref().filter(|_| known && state.folded_with == folds::folded_with());
@@ -185,7 +181,7 @@ impl Work<'_> {
     fn brought(&mut self) -> Context {
         let mut brought = Context {
             zones: std::mem::take(&mut self.zones),
-            versions: self.changes.clone(),
+            changes: self.changes.clone(),
             ..Context::default()
         };
         for planned in &self.planned {
