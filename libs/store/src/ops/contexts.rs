@@ -8,7 +8,10 @@
 //! the organization's counter where no committed row is below, and a row that is committed later belongs to a
 //! transaction that takes the counter later, compares, and lowers it again ([`overtaken`]).
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    cmp::Ordering,
+    collections::{BTreeMap, BTreeSet},
+};
 
 use diesel::prelude::*;
 use model::{SiteId, UnitId, event::UnitModel};
@@ -262,15 +265,28 @@ pub(crate) fn stale(conn: &mut Conn, organization: Key, limit: i64) -> Result<BT
     for (context, version) in behind(conn, organization)? {
         found.extend(units_behind(conn, organization, context, version, limit)?);
     }
-    let with = folds::folded_with();
-    let outdated: Vec<Key> = unit_state::table
-        .filter(unit_state::organization.eq(organization))
-        .filter(unit_state::folded_with.lt(&with).or(unit_state::folded_with.gt(&with)))
-        .limit(limit)
-        .select(unit_state::unit_id)
-        .load(conn)?;
-    found.extend(outdated.into_iter().map(Key::id));
+    for way in WAYS {
+        let outdated = folded_otherwise(organization, *way).limit(limit).select(unit_state::unit_id);
+        found.extend(outdated.load::<Key>(conn)?.into_iter().map(Key::id));
+    }
     Ok(found)
+}
+
+/// Asked one after the other: planners read the whole index for both at once.
+const WAYS: &[Ordering] = &[Ordering::Less, Ordering::Greater];
+
+/// Units folded with rules and zone data whose name stands before, or after, that of this binary's.
+fn folded_otherwise<'a>(
+    organization: Key,
+    way: Ordering,
+) -> unit_state::BoxedQuery<'a, <Conn as Connection>::Backend> {
+    let with = folds::folded_with();
+    let states = unit_state::table.filter(unit_state::organization.eq(organization)).into_boxed();
+    if way == Ordering::Less {
+        states.filter(unit_state::folded_with.lt(with))
+    } else {
+        states.filter(unit_state::folded_with.gt(with))
+    }
 }
 
 /// Whether a unit that was folded with these versions is stale now.
@@ -306,20 +322,18 @@ pub(crate) fn pending(conn: &mut Conn, filter: &DueFilter) -> Result<usize> {
         }
         found.extend(units.load::<Key>(conn)?);
     }
-    let with = folds::folded_with();
-    let mut outdated = unit_state::table
-        .filter(unit_state::organization.eq(organization))
-        .filter(unit_state::folded_with.lt(&with).or(unit_state::folded_with.gt(&with)))
-        .select(unit_state::unit_id)
-        .into_boxed();
-    if let Some(unit) = filter.unit {
-        outdated = outdated.filter(unit_state::unit_id.eq(Key::from(unit)));
+    for way in WAYS {
+        let mut outdated = folded_otherwise(organization, *way).select(unit_state::unit_id);
+        if let Some(unit) = filter.unit {
+            outdated = outdated.filter(unit_state::unit_id.eq(Key::from(unit)));
+        }
+        for sites in due::site_sets(filter) {
+            outdated = outdated.filter(
+                unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
+            );
+        }
+        found.extend(outdated.load::<Key>(conn)?);
     }
-    for sites in due::site_sets(filter) {
-        outdated = outdated
-            .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
-    }
-    found.extend(outdated.load::<Key>(conn)?);
     Ok(found.len())
 }
 
