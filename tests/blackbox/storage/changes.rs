@@ -174,6 +174,8 @@ fn of_records() -> Vec<Change> {
 }
 
 fn of_units() -> Vec<Change> {
+    // A unit with steps: those of an item begin with their first instant, in microseconds.
+    const STEPPED: &str = "steps LIKE '%,[1%'";
     vec![
         delete("a deleted service event", EVENT, "kind = 'reading'", "service events"),
         update(
@@ -208,19 +210,22 @@ fn of_units() -> Vec<Change> {
             "service_event WHERE kind = 'reading'",
             "service events",
         ),
+        update("a unit state's steps", STATE, "steps = replace(steps, ',[1', ',[2')", STEPPED, "unit state"),
+        update("a unit state's standing site", STATE, "standing_site = unit_id", "1 = 1", "unit state"),
+        update("a unit state's next step", STATE, "next_at = next_at + 1", STEPPED, "unit state"),
+        // A unit of which nothing is kept is folded from its events; what is kept must come to the same.
         update(
-            "a unit state's steps",
+            "what is kept of a unit, unreadable",
             STATE,
-            "steps = replace(steps, 'due', 'ok')",
-            "steps LIKE '%due%'",
+            "compact = '[]'",
+            "compact IS NOT NULL",
             "unit state",
         ),
-        update("a unit state's standing site", STATE, "standing_site = unit_id", "1 = 1", "unit state"),
         update(
-            "a unit state's next step",
+            "what is kept of another unit",
             STATE,
-            "next_at = next_at + 1",
-            "steps LIKE '%due%'",
+            "compact = (SELECT s.compact FROM unit_state s WHERE s.unit_id <> unit_state.unit_id AND s.compact IS NOT NULL LIMIT 1)",
+            "compact IS NOT NULL",
             "unit state",
         ),
         delete("a deleted unit state", STATE, "1 = 1", "unit state"),
