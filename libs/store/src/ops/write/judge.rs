@@ -1,13 +1,12 @@
 //! Judging one edit with what is read under the lock.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{collections::BTreeSet, sync::Arc};
 
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
     edit::{Action, FORMAT, Target},
     event::{Details, ServiceEvent, UnitModel},
-    json,
     private::Salt,
     read::{FieldError, Flaw},
     site::SiteFields,
@@ -15,13 +14,12 @@ use model::{
     time::{Occurred, When},
     unit::UnitFields,
 };
-use proof::Sealed;
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{
     contexts::ContextId,
-    editions, events,
+    events,
     log::LogRow,
     private_texts,
     records::{self, Stored},
@@ -29,6 +27,7 @@ use super::super::{
 };
 use super::{Planned, Work, Wrote, fold::Touched};
 use crate::{
+    body::Body,
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
@@ -58,14 +57,6 @@ fn hidden(action: &Action) -> Refusal {
     }
 }
 
-/// An edit's body as the log will hold it.
-pub(super) struct Body {
-    value: Value,
-    pub(super) text: String,
-    hash: proof::Hash,
-    pub(super) sealed: Vec<Sealed>,
-}
-
 /// Notes in a row when what it tells of happened.
 pub(super) fn note_time(row: &mut LogRow, occurred: &Occurred) {
     row.occurred_precision = Some(occurred.when.precision().to_owned());
@@ -78,14 +69,14 @@ pub(super) fn note_time(row: &mut LogRow, occurred: &Occurred) {
 }
 
 impl Work<'_> {
-    pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
+    pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal, body: &Arc<Body>) -> Result<Judged> {
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
         {
-            return self.twin(proposal, twin);
+            return self.twin(proposal, body, twin);
         }
-        let body = self.body(conn, proposal, earlier.as_ref())?;
+        let body = self.body(conn, proposal, body, earlier.as_ref())?;
         let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
         let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
         let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
@@ -109,12 +100,13 @@ impl Work<'_> {
     }
 
     /// The same edit twice in one command.
-    fn twin(&mut self, proposal: &Proposal, twin: usize) -> Result<Judged> {
-        let known = self.planned.get(twin).map(|planned| planned.row.content_hash.clone());
-        let texts = self.planned.get(twin).map(|planned| planned.sealed.clone()).unwrap_or_default();
-        let salts = |pointer: &str| texts.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
-        let body = self.sealed(proposal, salts)?;
-        Ok(if known.as_deref() == Some(body.hash.as_bytes().as_slice()) {
+    fn twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
+        let first = self.planned.get(twin).map(|planned| &planned.body);
+        let first = first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+        let salt =
+            |pointer: &str| first.sealed.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
+        let body = resealed(proposal, body, salt)?;
+        Ok(if first.hash == body.hash {
             Judged::Twin(twin)
         } else {
             Judged::Refused(Refusal::IdReused(proposal.edit.id))
@@ -174,7 +166,7 @@ impl Work<'_> {
         proposal: &Proposal,
         target: Target,
         fields: &Map<String, Value>,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let sites = match target {
             Target::Site(id) => BTreeSet::from([id]),
@@ -201,7 +193,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         target: Target,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let Some(stored) = self.known.record(conn, target)?.cloned() else {
             return Ok(Some(Refusal::NotFound));
@@ -230,7 +222,7 @@ impl Work<'_> {
         proposal: &Proposal,
         target: Target,
         stored: Option<Stored>,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<()> {
         let fields = body.value.as_object().cloned().unwrap_or_default();
         let (version, record) =
@@ -258,7 +250,7 @@ impl Work<'_> {
         }
         self.known.changed(target, next.clone());
         let wrote = Wrote::Record(target, next);
-        self.planned.push(Planned { row, sealed: body.sealed, wrote, scope: moved });
+        self.planned.push(Planned { row, body, wrote, scope: moved });
         Ok(())
     }
 
@@ -291,7 +283,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         event: &ServiceEvent,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let Some(fields) = self.known.unit_fields(conn, event.unit_id)? else {
             return Ok(Some(hidden(&proposal.edit.action)));
@@ -322,7 +314,7 @@ impl Work<'_> {
         let moved = touched.moved()?;
         self.planned.push(Planned {
             row,
-            sealed: body.sealed,
+            body,
             wrote: Wrote::Event(Box::new(sealed_event)),
             scope: Some(moved),
         });
@@ -334,7 +326,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         view: EditionView,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         if self.known.record(conn, Target::Schedule(view.schedule))?.is_none() {
             return Ok(Some(Refusal::NotFound));
@@ -349,7 +341,7 @@ impl Work<'_> {
         }
         let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
         self.known.added(view.clone());
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Edition(view), scope: None });
+        self.planned.push(Planned { row, body, wrote: Wrote::Edition(view), scope: None });
         Ok(None)
     }
 
@@ -419,50 +411,20 @@ impl Work<'_> {
     }
 
     /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
-    fn body(&self, conn: &mut Conn, proposal: &Proposal, earlier: Option<&LogRow>) -> Result<Body> {
-        let texts = match earlier {
-            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
-            None => private_texts::Texts::new(),
-        };
+    fn body(
+        &self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+        earlier: Option<&LogRow>,
+    ) -> Result<Arc<Body>> {
+        let Some(earlier) = earlier else { return Ok(Arc::clone(body)) };
+        let texts = private_texts::of_edits(conn, self.organization, &[earlier.edit_id])?;
         let edit = Key::from(proposal.edit.id);
         let first = |pointer: &str| -> Option<Salt> {
             texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
         };
-        self.sealed(proposal, first)
-    }
-
-    fn sealed(&self, proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Body> {
-        let action = &proposal.edit.action;
-        let corrupt = StoreError::corrupt("edit");
-        let mut value = match action {
-            Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
-            Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
-            Action::ModelAdoption(adoption) => serde_json::to_value(adoption).map_err(|e| corrupt(&e))?,
-            // The row alone has to say which schedule an edition belongs to.
-            Action::Edition { edition, schedule, .. } => {
-                let mut value = serde_json::to_value(edition).map_err(|e| corrupt(&e))?;
-                if let Some(members) = value.as_object_mut() {
-                    members.insert(editions::SCHEDULE.to_owned(), Value::from(schedule.to_string()));
-                }
-                value
-            }
-        };
-        let pointers = records::private_pointers(action.kind());
-        if proposal.salts.len() < pointers.len() {
-            return Err(corrupt(&"there is a private text without a salt"));
-        }
-        let salts: BTreeMap<&str, Salt> =
-            pointers.iter().copied().zip(proposal.salts.iter().copied()).collect();
-        let sealed = proof::seal(&mut value, pointers, |pointer| {
-            first(pointer).or_else(|| salts.get(pointer).copied()).unwrap_or_default()
-        })
-        .map_err(|e| corrupt(&e))?;
-        let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
-        let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
-        let text = canonical.into_string();
-        // Read back from the text, so that registers hold what a rebuild from the log will read.
-        let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
-        Ok(Body { value, text, hash, sealed })
+        resealed(proposal, body, first)
     }
 
     pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
@@ -497,4 +459,13 @@ impl Work<'_> {
             leaf_hash: Vec::new(),
         }
     }
+}
+
+/// The body of a repeat without salts of its own, sealed with those of the first; without private text it is the same.
+fn resealed(
+    proposal: &Proposal,
+    body: &Arc<Body>,
+    first: impl Fn(&str) -> Option<Salt>,
+) -> Result<Arc<Body>> {
+    if body.sealed.is_empty() { Ok(Arc::clone(body)) } else { Body::salted(proposal, first).map(Arc::new) }
 }
