@@ -9,5 +9,5 @@ pub(crate) use self::{
     body::{JSON, MERGE_PATCH, json, json_up_to},
     caller::{Bearer, Caller},
     headers::{idempotency_key, if_match, if_none_match_is},
-    params::{Params, path_id},
+    params::{Params, path_id, word},
 };

@@ -116,6 +116,14 @@ impl Params {
     }
 }
 
+/// What a word stands for; a word that is not in the table is answered with those that are.
+pub(crate) fn word<T: Copy>(words: &[(&str, T)], what: &str, text: &str) -> Result<T, Flaw> {
+    words.iter().find(|(word, _)| *word == text).map(|(_, meant)| *meant).ok_or_else(|| {
+        let all: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
+        Flaw::new("unknown_word", format!("{what} is one of: {}.", all.join(", ")))
+    })
+}
+
 /// The id in a path; what is no id is not there.
 pub(crate) fn path_id<K: IdKind>(request: &HttpRequest, name: &str) -> ApiResult<Id<K>> {
     let text = request.match_info().get(name).unwrap_or_default();

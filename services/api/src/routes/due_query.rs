@@ -1,13 +1,13 @@
 //! What lists of due items have in common: their filters, and the instant that their pages keep to.
 
 use interval::DueState;
-use model::{Code, Instant, SiteId, UnitId, read::Flaw};
+use model::{Code, Instant, SiteId, UnitId};
 use serde::{Deserialize, Serialize};
 use store::view::DueFilter;
 use utoipa::IntoParams;
 
 use crate::{
-    extract::{Caller, Params},
+    extract::{Caller, Params, word},
     problem::{ApiError, ApiResult},
     state::State,
 };
@@ -45,12 +45,7 @@ pub(super) fn is_zero(count: &usize) -> bool {
 
 /// The filters that a request names, of what its caller may see.
 pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
-    let states = params.take_list("state", |word| {
-        DueState::parse(word).ok_or_else(|| {
-            let all: Vec<&str> = interval::DUE_STATES.iter().map(|(word, _)| *word).collect();
-            Flaw::new("unknown_word", format!("A state is one of: {}.", all.join(", ")))
-        })
-    });
+    let states = params.take_list("state", |text| word(interval::DUE_STATES, "A state", text));
     DueFilter {
         organization: caller.organization(),
         sites: caller.visible_sites(),

@@ -14,7 +14,7 @@ use store::{command::Written, view::EventQuery};
 use super::{records, units};
 use crate::{
     answer,
-    extract::{self, Caller, Params, path_id},
+    extract::{self, Caller, Params, path_id, word},
     intake,
     openapi::{DryRun, Event, EventNew, EventRecorded, Events, IfNoneMatch, PageParams, Problems},
     problem::{ApiError, ApiResult, Kind},
@@ -37,10 +37,7 @@ pub(super) async fn list(
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let unit = params.take("unit", UnitId::parse);
-    let kind = params.take("kind", |text| {
-        let found = EVENT_KINDS.iter().find(|(name, _)| *name == text).map(|(_, kind)| *kind);
-        found.ok_or_else(|| Flaw::new("unknown_word", "There is no such kind of event."))
-    });
+    let kind = params.take("kind", |text| word(EVENT_KINDS, "A kind of event", text));
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
     let missing = || FieldError::in_parameter("unit", Flaw::new("required", "Say of which unit."));
