@@ -1,6 +1,7 @@
 //! The main job: ask what is due, record a service, see the due state change and the answer explained.
 //!
-//! Figures that are not summed up beside their check are those of the worked example named there (NEEDS.md).
+//! Figures that are not summed up beside their check are those of the worked example named there, one of those that the
+//! project was specified with; they are not in the repository.
 
 mod examples;
 

@@ -260,7 +260,7 @@ fn an_edition_for_many_units_while_writes_go_on(backend: Backend) {
     is_clean(&world.database);
 }
 
-/// The size that the issue names, once; a debug build takes its time.
+/// A large fleet, once: a debug build takes its time.
 #[test]
 fn an_edition_for_five_thousand_units() {
     let world = World::new(Backend::Sqlite);

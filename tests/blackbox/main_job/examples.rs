@@ -1,5 +1,5 @@
-//! Worked examples of NEEDS.md, played in the order of their clocks: each event is recorded while the clock stands
-//! where the example has it, and the answer is read at that very instant.
+//! Worked examples that the project was specified with, played in the order of their clocks: each event is recorded
+//! while the clock stands where the example has it, and the answer is read at that very instant.
 
 use std::collections::BTreeMap;
 

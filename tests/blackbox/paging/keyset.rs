@@ -110,7 +110,7 @@ fn whole(client: &Client, path: &str, failures: &mut Vec<String>) {
     }
 }
 
-/// Law P01 of NEEDS.md: what is added before the cursor waits for the next reading, what is added after it comes, and
+/// What is added before the cursor waits for the next reading, what is added after it comes, and
 /// nothing else changes.
 fn rows_added_around_the_cursor(backend: Backend) {
     let world = World::new(backend);
