@@ -1,6 +1,6 @@
 //! Judging one edit with what is read under the lock.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
@@ -447,14 +447,9 @@ impl Work<'_> {
                 value
             }
         };
-        let pointers = records::private_pointers(action.kind());
-        if proposal.salts.len() < pointers.len() {
-            return Err(corrupt(&"there is a private text without a salt"));
-        }
-        let salts: BTreeMap<&str, Salt> =
-            pointers.iter().copied().zip(proposal.salts.iter().copied()).collect();
-        let sealed = proof::seal(&mut value, pointers, |pointer| {
-            first(pointer).or_else(|| salts.get(pointer).copied()).unwrap_or_default()
+        let mut salts = proposal.salts.iter().copied();
+        let sealed = proof::seal(&mut value, records::private_pointers(action.kind()), |pointer| {
+            first(pointer).or_else(|| salts.next())
         })
         .map_err(|e| corrupt(&e))?;
         let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
