@@ -13,7 +13,10 @@ use model::{
 };
 
 use super::super::Conn;
-use super::schema::{edition, job};
+use super::{
+    inserts,
+    schema::{edition, job},
+};
 use crate::{
     error::{Result, StoreError},
     key::Key,
@@ -21,22 +24,38 @@ use crate::{
     view::{EditionView, Page},
 };
 
-/// Adds an edition and the jobs it names.
-pub(crate) fn add(conn: &mut Conn, organization: Key, new: &EditionView, body: &str) -> Result<()> {
-    diesel::insert_into(edition::table)
-        .values((
-            edition::organization.eq(organization),
-            edition::id.eq(Key::from(new.id)),
-            edition::schedule_id.eq(Key::from(new.schedule)),
-            edition::body.eq(body),
-        ))
-        .execute(conn)?;
-    for code in jobs_of(&new.edition) {
-        diesel::insert_into(job::table)
-            .values((job::organization.eq(organization), job::code.eq(code.as_str())))
-            .on_conflict_do_nothing()
-            .execute(conn)?;
-    }
+/// An edition as it is stored.
+pub(crate) struct EditionRow {
+    pub(crate) organization: Key,
+    pub(crate) id: Key,
+    pub(crate) schedule_id: Key,
+    pub(crate) body: String,
+}
+
+/// A job that some edition names.
+pub(crate) struct JobRow {
+    pub(crate) organization: Key,
+    pub(crate) code: String,
+}
+
+/// Adds editions, each with its text as the log has it, and the jobs they name.
+///
+/// Editions of other schedules may be added at the same time, by nobody who holds a lock in common. All insert in one
+/// order, so that none waits for a row of another that waits for it.
+pub(crate) fn add(conn: &mut Conn, organization: Key, new: &[(&EditionView, &str)]) -> Result<()> {
+    let row = |(view, body): &(&EditionView, &str)| EditionRow {
+        organization,
+        id: Key::from(view.id),
+        schedule_id: Key::from(view.schedule),
+        body: (*body).to_owned(),
+    };
+    let mut rows: Vec<EditionRow> = new.iter().map(row).collect();
+    rows.sort_by_key(|row| row.id);
+    inserts::editions(conn, &rows)?;
+    let codes: BTreeSet<&Code> = new.iter().flat_map(|(view, _)| jobs_of(&view.edition)).collect();
+    let jobs: Vec<JobRow> =
+        codes.into_iter().map(|code| JobRow { organization, code: code.as_str().to_owned() }).collect();
+    inserts::jobs(conn, &jobs)?;
     Ok(())
 }
 
