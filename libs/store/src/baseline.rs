@@ -21,7 +21,7 @@ impl Store {
     /// The newest `count` rows of an organization's log.
     pub async fn bare_rows(&self, organization: OrganizationId, count: i64) -> Result<BareRows> {
         let key = Key::from(organization);
-        Ok(BareRows(match &self.0 {
+        Ok(BareRows(match &self.backend {
             Backend::Postgres(pool) => {
                 let rows = pool.read(key, move |conn| pg::ops::baseline::newest(conn, key, count)).await?;
                 Rows::Postgres(Arc::new(Mutex::new(rows)))
@@ -37,7 +37,7 @@ impl Store {
     /// Adds the rows to an organization's log, its counter taken as the last step before them.
     pub async fn bare_insert(&self, organization: OrganizationId, rows: &BareRows) -> Result<()> {
         let key = Key::from(organization);
-        match (&self.0, &rows.0) {
+        match (&self.backend, &rows.0) {
             (Backend::Postgres(pool), Rows::Postgres(rows)) => {
                 let rows = Arc::clone(rows);
                 let insert = move |conn: &mut _| {
@@ -61,7 +61,7 @@ impl Store {
     /// What is stored of a unit's fields, by its key.
     pub async fn bare_read(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<String>> {
         let (key, unit) = (Key::from(organization), Key::from(unit));
-        match &self.0 {
+        match &self.backend {
             Backend::Postgres(pool) => {
                 pool.read(key, move |conn| pg::ops::baseline::registers(conn, key, unit)).await
             }
