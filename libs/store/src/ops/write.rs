@@ -5,6 +5,7 @@
 //! nothing.
 
 mod answer;
+mod body;
 mod fold;
 mod for_model;
 mod judge;

@@ -11,7 +11,7 @@ use super::super::{
 };
 use super::{
     Planned, Work, Wrote,
-    judge::{Body, note_time},
+    body::{Body, note_time},
     refer,
 };
 use crate::{

@@ -5,29 +5,28 @@ use std::collections::BTreeSet;
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
-    edit::{Action, FORMAT, Target},
+    edit::{Action, Target},
     event::{Details, ServiceEvent, UnitModel},
-    json,
-    private::Salt,
     read::{FieldError, Flaw},
     site::SiteFields,
     stamp::Stamp,
-    time::{Occurred, When},
     unit::UnitFields,
 };
-use proof::Sealed;
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{
     contexts::ContextId,
-    editions, events,
+    events,
     log::LogRow,
-    private_texts,
     records::{self, Stored},
     units::{self, Unit},
 };
-use super::{Planned, Work, Wrote, fold::Touched};
+use super::{
+    Planned, Work, Wrote,
+    body::{Body, note_time},
+    fold::Touched,
+};
 use crate::{
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
@@ -58,26 +57,8 @@ fn hidden(action: &Action) -> Refusal {
     }
 }
 
-/// An edit's body as the log will hold it.
-pub(super) struct Body {
-    value: Value,
-    pub(super) text: String,
-    hash: proof::Hash,
-    pub(super) sealed: Vec<Sealed>,
-}
-
-/// Notes in a row when what it tells of happened.
-pub(super) fn note_time(row: &mut LogRow, occurred: &Occurred) {
-    row.occurred_precision = Some(occurred.when.precision().to_owned());
-    row.occurred_source =
-        serde_json::to_value(occurred.source).ok().and_then(|word| word.as_str().map(str::to_owned));
-    (row.occurred_raw, row.occurred_at) = match &occurred.when {
-        When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
-        When::On(date) => (Some(date.to_string()), None),
-    };
-}
-
 impl Work<'_> {
+    /// Judges one edit, and plans its row if it is to be written.
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
@@ -113,7 +94,7 @@ impl Work<'_> {
         let known = self.planned.get(twin).map(|planned| planned.row.content_hash.clone());
         let texts = self.planned.get(twin).map(|planned| planned.sealed.clone()).unwrap_or_default();
         let salts = |pointer: &str| texts.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
-        let body = self.sealed(proposal, salts)?;
+        let body = Body::sealed(proposal, salts)?;
         Ok(if known.as_deref() == Some(body.hash.as_bytes().as_slice()) {
             Judged::Twin(twin)
         } else {
@@ -135,10 +116,12 @@ impl Work<'_> {
         Ok(Judged::Refused(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound }))
     }
 
+    /// Whether the author may see a site.
     pub(super) fn sees(&self, site: SiteId) -> bool {
         (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
     }
 
+    /// The sites by which it is asked whether an edit of something that is there may be written.
     fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
         match &proposal.edit.action {
             Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
@@ -147,6 +130,7 @@ impl Work<'_> {
         }
     }
 
+    /// What an edit wants of its record, and whether that is there.
     fn wish(&mut self, conn: &mut Conn, action: &Action) -> Result<(Wish, bool)> {
         Ok(match action {
             Action::Create { target, .. } => (Wish::Add, self.known.record(conn, *target)?.is_some()),
@@ -353,6 +337,7 @@ impl Work<'_> {
         Ok(None)
     }
 
+    /// Whether the author may write this to a thing in scope of these sites.
     pub(super) fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
         (self.command.permit.0)(Ask::Write { action, sites, own })
     }
@@ -416,80 +401,5 @@ impl Work<'_> {
             }
         }
         Ok(touched)
-    }
-
-    /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
-    fn body(&self, conn: &mut Conn, proposal: &Proposal, earlier: Option<&LogRow>) -> Result<Body> {
-        let texts = match earlier {
-            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
-            None => private_texts::Texts::new(),
-        };
-        let edit = Key::from(proposal.edit.id);
-        let first = |pointer: &str| -> Option<Salt> {
-            texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
-        };
-        self.sealed(proposal, first)
-    }
-
-    fn sealed(&self, proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Body> {
-        let action = &proposal.edit.action;
-        let corrupt = StoreError::corrupt("edit");
-        let mut value = match action {
-            Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
-            Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
-            Action::ModelAdoption(adoption) => serde_json::to_value(adoption).map_err(|e| corrupt(&e))?,
-            // The row alone has to say which schedule an edition belongs to.
-            Action::Edition { edition, schedule, .. } => {
-                let mut value = serde_json::to_value(edition).map_err(|e| corrupt(&e))?;
-                if let Some(members) = value.as_object_mut() {
-                    members.insert(editions::SCHEDULE.to_owned(), Value::from(schedule.to_string()));
-                }
-                value
-            }
-        };
-        let mut salts = proposal.salts.iter().copied();
-        let sealed = proof::seal(&mut value, records::private_pointers(action.kind()), |pointer| {
-            first(pointer).or_else(|| salts.next())
-        })
-        .map_err(|e| corrupt(&e))?;
-        let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
-        let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
-        let text = canonical.into_string();
-        // Read back from the text, so that registers hold what a rebuild from the log will read.
-        let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
-        Ok(Body { value, text, hash, sealed })
-    }
-
-    pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
-        let action = &proposal.edit.action;
-        LogRow {
-            organization: self.organization,
-            seq: 0,
-            recorded_at: 0,
-            row_kind: "edit".into(),
-            channel: self.command.channel.as_str().into(),
-            edit_id: Key::from(proposal.edit.id),
-            // An edit id is used once, so the first row's names the rows that were written together.
-            group_id: (self.command.edits.len() > 1)
-                .then(|| self.planned.first().map_or(Key::from(proposal.edit.id), |first| first.row.edit_id)),
-            format: FORMAT,
-            record_kind: action.kind().as_str().into(),
-            record_id: Key(action.uuid()),
-            unit_id: unit,
-            base: None,
-            author: Key::from(self.command.author),
-            on_behalf_of: None,
-            handset: None,
-            handset_edit: None,
-            stamp_raw: stamp.to_string(),
-            stamp_effective: stamp.to_string(),
-            occurred_raw: None,
-            occurred_at: None,
-            occurred_source: None,
-            occurred_precision: None,
-            body: body.text.clone(),
-            content_hash: body.hash.as_bytes().to_vec(),
-            leaf_hash: Vec::new(),
-        }
     }
 }
