@@ -38,6 +38,7 @@ mod pg;
 mod reading;
 pub mod report;
 mod sqlite;
+mod stored;
 mod upkeep;
 pub mod view;
 

@@ -23,7 +23,7 @@ use super::{
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::{DueFilter, DuePlace, DueQuery, DueRow, Page},
+    view::{DueFilter, DuePlace, DueQuery, DueRow, Page, one_more},
 };
 
 /// More units than this waiting to be moved would make a list slow; it is then about the instant they wait at.
@@ -52,9 +52,7 @@ pub(crate) fn list(conn: &mut Conn, query: &DueQuery) -> Result<Page<DueRow>> {
     let moving = moving(conn, &query.filter, query.as_of)?;
     rows.extend(moving.into_iter().filter(|row| is_beyond(&row.place, query)));
     rows.sort_by(|a, b| if query.descending { b.place.cmp(&a.place) } else { a.place.cmp(&b.place) });
-    let more = rows.len() > query.limit;
-    rows.truncate(query.limit);
-    Ok(Page { items: rows, more })
+    Ok(Page::cut(rows, query.limit))
 }
 
 /// Whether an item comes after the page before.
@@ -101,7 +99,7 @@ fn settled(filter: &DueFilter, as_of: Instant) -> Condition {
 fn stored(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
     let mut found = due_item::table
         .filter(settled(&query.filter, query.as_of))
-        .limit(i64::try_from(query.limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(query.limit))
         .select(ItemRow::as_select())
         .into_boxed();
     let (due, unit, schedule, task) =

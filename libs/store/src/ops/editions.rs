@@ -6,11 +6,7 @@ use std::{
 };
 
 use diesel::prelude::*;
-use model::{
-    Code, EditionId, ScheduleId, json,
-    read::{Mode, whole},
-    schedule::Edition,
-};
+use model::{Code, EditionId, ScheduleId, schedule::Edition};
 
 use super::super::Conn;
 use super::{
@@ -18,10 +14,10 @@ use super::{
     schema::{edition, job},
 };
 use crate::{
-    error::{Result, StoreError},
+    error::Result,
     key::Key,
-    parsed,
-    view::{EditionView, Page},
+    parsed, stored,
+    view::{EditionView, Page, one_more},
 };
 
 /// An edition as it is stored.
@@ -119,16 +115,14 @@ pub(crate) fn of_schedule(
         .filter(edition::organization.eq(organization))
         .filter(edition::schedule_id.eq(Key::from(schedule)))
         .order(edition::id)
-        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(limit))
         .select((edition::id, edition::schedule_id, edition::body))
         .into_boxed();
     if let Some(after) = after {
         query = query.filter(edition::id.gt(Key::from(after)));
     }
-    let mut rows: Vec<(Key, Key, String)> = query.load(conn)?;
-    let more = rows.len() > limit;
-    rows.truncate(limit);
-    let items = rows.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect::<Result<_>>()?;
+    let Page { items, more } = Page::<(Key, Key, String)>::cut(query.load(conn)?, limit);
+    let items = items.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect::<Result<_>>()?;
     Ok(Page { items, more })
 }
 
@@ -153,14 +147,11 @@ pub(crate) const SCHEDULE: &str = "schedule_id";
 
 /// Reads an edition as the log holds it, with the schedule it belongs to.
 pub(crate) fn read(body: &str) -> Result<(ScheduleId, Edition)> {
-    let corrupt = StoreError::corrupt("edition");
-    let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, |o| {
+    stored::text("edition", body, |o| {
         let schedule = o.required(SCHEDULE, ScheduleId::read);
         let edition = Edition::read(o);
         Some((schedule?, edition?))
     })
-    .map_err(|errors| corrupt(&errors.len()))
 }
 
 fn read_edition(body: &str) -> Result<Edition> {

@@ -8,7 +8,7 @@ use model::{
     PersonId,
     edit::{RecordKind, Target},
     person::{GrantFields, PersonFields},
-    read::{Mode, Object, whole},
+    read::Object,
     site::SiteFields,
     unit::UnitFields,
 };
@@ -24,7 +24,8 @@ use crate::{
     command::Etag,
     error::{Result, StoreError},
     key::Key,
-    view::{Among, Look, Page, RecordView},
+    stored,
+    view::{Among, Look, Page, RecordView, one_more},
 };
 
 /// A record as it is stored.
@@ -154,7 +155,7 @@ pub(crate) fn list(
         .filter(record::organization.eq(organization))
         .filter(record::kind.eq(kind.as_str()))
         .order(record::id)
-        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(limit))
         .select((record::id, record::version, record::registers))
         .into_boxed();
     if let Some(after) = after {
@@ -180,10 +181,8 @@ pub(crate) fn list(
             }
         }
     }
-    let mut rows: Vec<(Key, i64, String)> = query.load(conn)?;
-    let more = rows.len() > limit;
-    rows.truncate(limit);
-    let rows = rows
+    let Page { items, more } = Page::<(Key, i64, String)>::cut(query.load(conn)?, limit);
+    let rows = items
         .into_iter()
         .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
         .collect::<Result<Vec<_>>>()?;
@@ -235,15 +234,7 @@ pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target:
 
 /// The typed fields of a record; private text stays sealed.
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
-    whole(&Value::Object(record.values()), Mode::Stored, read).map_err(|errors| {
-        StoreError::corrupt("fields")(
-            &errors
-                .iter()
-                .map(|e| format!("{}: {}", e.pointer.as_deref().unwrap_or_default(), e.detail))
-                .collect::<Vec<_>>()
-                .join(" "),
-        )
-    })
+    stored::value("fields", &Value::Object(record.values()), read)
 }
 
 fn parse(registers: &str) -> Result<Record> {
