@@ -156,6 +156,23 @@ fn stored_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<Due
     })
 }
 
+/// What a row of a unit's state must fulfil.
+pub(crate) type UnitCondition =
+    Box<dyn BoxableExpression<unit_state::table, <Conn as Connection>::Backend, SqlType = Bool>>;
+
+/// That a list asks about a unit.
+pub(crate) fn of_asked_units(filter: &DueFilter) -> UnitCondition {
+    let mut all: UnitCondition = Box::new(unit_state::organization.eq(Key::from(filter.organization)));
+    if let Some(unit) = filter.unit {
+        all = Box::new(all.and(unit_state::unit_id.eq(Key::from(unit))));
+    }
+    for sites in site_sets(filter) {
+        let touches = unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites));
+        all = Box::new(all.and(touches));
+    }
+    all
+}
+
 /// The sets of sites that an item must touch: those the asker may see, and the one asked for.
 pub(crate) fn site_sets(filter: &DueFilter) -> Vec<Vec<Key>> {
     let keys = |sites: &mut dyn Iterator<Item = model::SiteId>| {
