@@ -25,6 +25,7 @@ mod instances;
 mod main_job;
 mod mass_changes;
 mod paging;
+mod plans;
 mod prefix;
 mod repeats;
 mod sessions;

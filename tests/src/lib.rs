@@ -12,6 +12,7 @@
     reason = "a harness fails by panicking, and says so"
 )]
 
+pub mod captured;
 pub mod client;
 pub mod contract;
 pub mod database;

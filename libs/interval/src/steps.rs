@@ -5,6 +5,9 @@ use std::collections::BTreeMap;
 use model::{Code, Instant, ScheduleId, Zone};
 use serde::{Deserialize, Serialize};
 
+mod row;
+
+use self::row::Row;
 use crate::{
     adoption::{Rule, within},
     hours::Curve,
@@ -16,9 +19,8 @@ use crate::{
     words::{DueState, Reason},
 };
 
-/// A state that a due item keeps for a time. It serializes as an array, with instants as microseconds since 1970.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(into = "StepRow", from = "StepRow")]
+/// A state that a due item keeps for a time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Step {
     /// The state.
     pub state: DueState,
@@ -33,39 +35,14 @@ pub struct Step {
     pub due_at: Instant,
 }
 
-/// All steps of one due item, in order of time. It serializes as an array.
+/// All steps of one due item, in order of time. It serializes as a short array for one column of a table.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(into = "ItemRow", from = "ItemRow")]
+#[serde(into = "Row", try_from = "Row")]
 pub struct ItemSteps {
     /// Which item.
     pub key: ItemKey,
     /// The steps; there are none while no edition with the task holds.
     pub steps: Vec<Step>,
-}
-
-type StepRow = (DueState, Option<Reason>, i64, i64, i64);
-type ItemRow = (ScheduleId, Code, Vec<Step>);
-
-impl From<Step> for StepRow {
-    fn from(step: Step) -> Self {
-        (step.state, step.reason, step.from.micros(), step.until.micros(), step.due_at.micros())
-    }
-}
-impl From<StepRow> for Step {
-    fn from((state, reason, from, until, due_at): StepRow) -> Self {
-        let [from, until, due_at] = [from, until, due_at].map(Instant::from_micros);
-        Self { state, reason, from, until, due_at }
-    }
-}
-impl From<ItemSteps> for ItemRow {
-    fn from(item: ItemSteps) -> Self {
-        (item.key.schedule, item.key.task, item.steps)
-    }
-}
-impl From<ItemRow> for ItemSteps {
-    fn from((schedule, task, steps): ItemRow) -> Self {
-        Self { key: ItemKey { schedule, task }, steps }
-    }
 }
 
 impl Step {

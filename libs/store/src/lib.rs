@@ -27,6 +27,7 @@
 mod address;
 #[doc(hidden)]
 pub mod baseline;
+mod body;
 pub mod command;
 mod door;
 mod error;
@@ -54,6 +55,7 @@ pub use self::{
     migrations::{migrate, revert_all, schema_dump},
 };
 use self::{
+    body::Body,
     command::Outcome,
     key::Key,
     locks::{Attempt, Locks},
@@ -136,19 +138,28 @@ impl Store {
     /// Judges and records edits; one outcome for each, in order.
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
         let organization = Key::from(command.organization);
+        let (command, bodies) = door::on_a_blocking_thread(move || {
+            let bodies: Result<Vec<_>> =
+                command.edits.iter().map(|proposal| Body::of(proposal).map(Arc::new)).collect();
+            bodies.map(|bodies| (Arc::new(command), Arc::new(bodies)))
+        })
+        .await?;
         let mut locks = Locks::new();
         if command.dry_run {
-            let attempt =
-                through!(self, read for organization, |conn, ops| ops::write::write(conn, &command, &locks))?;
+            let attempt = through!(self, read for organization, |conn, ops| {
+                ops::write::write(conn, &command, &bodies, &locks)
+            })?;
             return match attempt {
                 Attempt::Done { outcomes, .. } => Ok(outcomes),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
         for _ in 0..RESTARTS {
-            let (command, extra) = (command.clone(), locks.clone());
-            match through!(self, write for organization, |conn, ops| ops::write::write(conn, &command, &extra))?
-            {
+            let (command, bodies, extra) = (Arc::clone(&command), Arc::clone(&bodies), locks.clone());
+            let attempt = through!(self, write for organization, |conn, ops| {
+                ops::write::write(conn, &command, &bodies, &extra)
+            })?;
+            match attempt {
                 Attempt::Done { outcomes, stale } => {
                     if stale {
                         self.left_stale.notify_one();

@@ -1,11 +1,17 @@
 //! Many units of one model, made in large commands as an import makes them.
 
-use std::sync::Arc;
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering},
+    },
+    thread,
+};
 
 use blackbox::{
     Client, Town, World,
     service::NOW,
-    world::{edition, fresh, id_of},
+    world::{edition, fresh, id_of, new_id},
 };
 use model::{
     EditId, Instant, UnitId,
@@ -20,6 +26,9 @@ use store::{
 
 /// Edits of a command.
 const COMMAND: usize = 500;
+
+/// What one person writes at most: on SQLite the refolding comes after all requests.
+const WRITES: usize = 100;
 
 /// A way to a town's records past the API.
 pub(super) struct Fleet<'a> {
@@ -106,7 +115,7 @@ pub(super) fn edition_with(town: &Town, label: &str, months: u32) -> String {
 
 /// The adoption of an edition for a model.
 pub(super) fn adoption(town: &Town, model: &str, edition: &str, at: &str) -> Value {
-    json!({"id": blackbox::world::new_id(), "kind": "adoption", "maker": "Alder", "model": model,
+    json!({"id": new_id(), "kind": "adoption", "maker": "Alder", "model": model,
         "schedule_id": town.schedule, "edition_id": edition, "occurred_at": at})
 }
 
@@ -126,4 +135,45 @@ pub(super) fn single(client: &Client, unit: &str) -> Vec<Value> {
             ])
         })
         .collect()
+}
+
+/// Four people write to units of the fleet until told to stop, or for a good while; gives what was recorded. Two of them send batches of a
+/// reading in order and a service that comes late for another unit, so that one unit is added to and one folded whole.
+pub(super) fn writing<'s>(
+    scope: &'s thread::Scope<'s, '_>,
+    client: &'s Client,
+    units: &'s [String],
+    over: &'s AtomicBool,
+) -> Vec<thread::ScopedJoinHandle<'s, Vec<Value>>> {
+    let write = move |writer: usize| {
+        let mut written = Vec::new();
+        let others = units.iter().rev().cycle();
+        for (n, (unit, other)) in
+            units.iter().skip(writer).step_by(4).cycle().zip(others).take(WRITES).enumerate()
+        {
+            if over.load(Ordering::SeqCst) {
+                return written;
+            }
+            let round = n / units.len().div_ceil(4);
+            let reading = json!({"id": new_id(), "kind": "reading", "unit_id": unit, "meter_hours": 1 + round,
+                "occurred_at": format!("2026-05-{:02}T10:{:02}:00Z", 1 + round % 28, writer)});
+            let late = json!({"id": new_id(), "kind": "service", "unit_id": other, "occurred_on": "2026-02-10",
+                "jobs": [{"job": "plug_inspect"}]});
+            let (events, path) = match writer {
+                0 | 1 => (vec![reading], "/v1/service-events"),
+                _ => (vec![reading, late], "/v1/service-events/batch"),
+            };
+            let body = if events.len() == 1 { events[0].clone() } else { json!({"events": events}) };
+            let reply = client.post(path, &body);
+            if reply.status == 503 {
+                continue;
+            }
+            let reply = reply.expect(if events.len() == 1 { 201 } else { 207 }).json();
+            let results = reply["results"].as_array().into_iter().flatten();
+            assert!(results.clone().all(|result| result["result"] == "applied"), "{reply}");
+            written.extend(events);
+        }
+        written
+    };
+    (0..4).map(|writer| scope.spawn(move || write(writer))).collect()
 }

@@ -375,11 +375,14 @@ fn a_rebuild_notices_every_change_by_hand(backend: Backend) {
     let (code, said) = rebuild(database);
     assert_eq!(code, Some(0), "before anything was changed: {said}");
     let (mut failures, mut spare) = (Vec::new(), BTreeSet::new());
+    if backend == Backend::Postgres {
+        database.sql("CREATE SCHEMA spare");
+    }
     for change in [of_the_log(), of_records(), of_units(), of_contexts(), of_the_feed()].into_iter().flatten()
     {
         let Change { name, table, named, sql } = change;
         if spare.insert(table) {
-            database.sql(&format!("CREATE TABLE spare_{table} AS SELECT * FROM {table}"));
+            database.sql(&format!("CREATE TABLE {} AS SELECT * FROM {table}", copy_of(database, table)));
         }
         let touched = database.sql(&sql);
         let (code, said) = rebuild(database);
@@ -395,12 +398,20 @@ fn a_rebuild_notices_every_change_by_hand(backend: Backend) {
     none_failed(&failures);
 }
 
+/// Where a table's rows are kept meanwhile: on PostgreSQL not among tables behind the fence, which it would break.
+fn copy_of(database: &Database, table: &str) -> String {
+    match database.backend() {
+        Backend::Sqlite => format!("spare_{table}"),
+        Backend::Postgres => format!("spare.{table}"),
+    }
+}
+
 fn put_back(database: &Database, table: &str) {
+    let copy = copy_of(database, table);
     // The log refers to organizations, so these cannot go away even for a moment.
     if table == "organization" {
-        let value = |column: &str| {
-            format!("{column} = (SELECT {column} FROM spare_organization s WHERE s.id = organization.id)")
-        };
+        let value =
+            |column: &str| format!("{column} = (SELECT {column} FROM {copy} s WHERE s.id = organization.id)");
         database.sql(&format!(
             "UPDATE organization SET {}, {}",
             value("next_seq"),
@@ -408,6 +419,6 @@ fn put_back(database: &Database, table: &str) {
         ));
     } else {
         database.sql(&format!("DELETE FROM {table}"));
-        database.sql(&format!("INSERT INTO {table} SELECT * FROM spare_{table}"));
+        database.sql(&format!("INSERT INTO {table} SELECT * FROM {copy}"));
     }
 }

@@ -75,7 +75,10 @@ fn settled(filter: &DueFilter, as_of: Instant) -> Condition {
         Box::new(due_item::organization.eq(organization).and(not(due_item::unit_id.eq_any(moving))));
     if !filter.states.is_empty() {
         let words: Vec<&str> = filter.states.iter().map(|state| state.as_str()).collect();
-        all = Box::new(all.and(due_item::state.eq_any(words)));
+        all = match *words {
+            [word] => Box::new(all.and(due_item::state.eq(word))),
+            _ => Box::new(all.and(due_item::state.eq_any(words))),
+        };
     }
     if let Some(task) = &filter.task {
         all = Box::new(all.and(due_item::task.eq(task.as_str().to_owned())));
@@ -97,8 +100,33 @@ fn settled(filter: &DueFilter, as_of: Instant) -> Condition {
 
 /// Items whose stored state holds at the list's instant, those of the page.
 fn stored(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
+    let mut rows = Vec::new();
+    for filter in by_state(&query.filter) {
+        rows.extend(page(conn, &filter, query)?);
+    }
+    rows.sort_by(|a, b| {
+        let by_place =
+            (a.due_at, a.unit_id, a.schedule_id, &a.task).cmp(&(b.due_at, b.unit_id, b.schedule_id, &b.task));
+        if query.descending { by_place.reverse() } else { by_place }
+    });
+    rows.truncate(query.limit.saturating_add(1));
+    let steps = steps_of(conn, Key::from(query.filter.organization), &rows)?;
+    rows.iter().map(|item| stored_row(item, &steps, query.as_of)).collect()
+}
+
+/// One state at a time: the index has the order of a page only within a state.
+fn by_state(filter: &DueFilter) -> Vec<DueFilter> {
+    if filter.states.len() < 2 {
+        return vec![filter.clone()];
+    }
+    let states: BTreeSet<_> = filter.states.iter().copied().collect();
+    states.into_iter().map(|state| DueFilter { states: vec![state], ..filter.clone() }).collect()
+}
+
+/// Of the items that `filter` asks for, those that can be on the page.
+fn page(conn: &mut Conn, filter: &DueFilter, query: &DueQuery) -> Result<Vec<ItemRow>> {
     let mut found = due_item::table
-        .filter(settled(&query.filter, query.as_of))
+        .filter(settled(filter, query.as_of))
         .limit(one_more(query.limit))
         .select(ItemRow::as_select())
         .into_boxed();
@@ -124,14 +152,15 @@ fn stored(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
     } else {
         found.order((due.asc(), unit.asc(), schedule.asc(), task.asc()))
     };
-    let rows: Vec<ItemRow> = found.load(conn)?;
-    let steps = steps_of(conn, Key::from(query.filter.organization), &rows)?;
-    rows.iter().map(|item| stored_row(item, &steps, query.as_of)).collect()
+    Ok(found.load(conn)?)
 }
 
 type StepsByUnit = BTreeMap<Key, Vec<ItemSteps>>;
 
 fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<StepsByUnit> {
+    if rows.is_empty() {
+        return Ok(StepsByUnit::new());
+    }
     let units: BTreeSet<Key> = rows.iter().map(|row| row.unit_id).collect();
     let states: Vec<StateRow> = unit_state::table
         .filter(unit_state::organization.eq(organization))

@@ -14,6 +14,7 @@ use super::{
     schema::{edition, job},
 };
 use crate::{
+    body::SCHEDULE,
     error::Result,
     key::Key,
     parsed, stored,
@@ -141,9 +142,6 @@ pub(crate) fn all_jobs(conn: &mut Conn, organization: Key) -> Result<BTreeSet<St
         job::table.filter(job::organization.eq(organization)).select(job::code).load(conn)?;
     Ok(codes.into_iter().collect())
 }
-
-/// The member of an edition's body that names its schedule.
-pub(crate) const SCHEDULE: &str = "schedule_id";
 
 /// Reads an edition as the log holds it, with the schedule it belongs to.
 pub(crate) fn read(body: &str) -> Result<(ScheduleId, Edition)> {

@@ -97,7 +97,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> 
 /// One event, of a unit or for a model.
 pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Option<EventView>> {
     let found = with_log(conn, organization, &[Key::from(id)])?;
-    match views(conn, organization, &found)?.pop() {
+    match views(conn, organization, found)?.pop() {
         Some(view) => Ok(Some(view)),
         None => model_adoptions::find(conn, organization, id),
     }
@@ -125,7 +125,7 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
     }
     let Page { items, more } = Page::<Key>::cut(ids.load(conn)?, query.limit);
     let found = with_log(conn, organization, &items)?;
-    Ok(Page { items: views(conn, organization, &found)?, more })
+    Ok(Page { items: views(conn, organization, found)?, more })
 }
 
 /// Who entered an event.
@@ -144,12 +144,17 @@ pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
     stored::text("service event", body, ServiceEvent::read)
 }
 
+/// An event's body as JSON.
+pub(crate) fn parsed(body: &str) -> Result<Value> {
+    json::parse(body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))
+}
+
 /// What a reader is shown of an event.
 pub(crate) struct Found {
     pub(crate) id: Key,
     pub(crate) unit: Option<Key>,
     pub(crate) occurred_at: i64,
-    pub(crate) body: String,
+    pub(crate) body: Value,
     pub(crate) recorded_at: i64,
     pub(crate) author: Key,
     pub(crate) content_hash: Vec<u8>,
@@ -175,30 +180,31 @@ fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Found
                 change_log::content_hash,
             ))
             .load(conn)?;
-        found.extend(rows.into_iter().map(|(row, recorded_at, author, content_hash)| Found {
-            id: row.id,
-            unit: Some(row.unit_id),
-            occurred_at: row.occurred_at,
-            body: row.body,
-            recorded_at,
-            author,
-            content_hash,
-        }));
+        for (row, recorded_at, author, content_hash) in rows {
+            found.push(Found {
+                id: row.id,
+                unit: Some(row.unit_id),
+                occurred_at: row.occurred_at,
+                body: parsed(&row.body)?,
+                recorded_at,
+                author,
+                content_hash,
+            });
+        }
     }
     Ok(found)
 }
 
 /// Events as a reader sees them, private text joined in.
-pub(crate) fn views(conn: &mut Conn, organization: Key, found: &[Found]) -> Result<Vec<EventView>> {
+pub(crate) fn views(conn: &mut Conn, organization: Key, found: Vec<Found>) -> Result<Vec<EventView>> {
     let ids: Vec<Key> = found.iter().map(|found| found.id).collect();
     let texts = private_texts::of_edits(conn, organization, &ids)?;
-    found.iter().map(|found| view(found, &texts)).collect()
+    found.into_iter().map(|found| view(found, &texts)).collect()
 }
 
 /// An event as a reader sees it.
-pub(crate) fn view(found: &Found, texts: &Texts) -> Result<EventView> {
-    let mut body =
-        json::parse(found.body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))?;
+pub(crate) fn view(found: Found, texts: &Texts) -> Result<EventView> {
+    let mut body = found.body;
     let mut erased = false;
     proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
         let text = texts.get(&(found.id, pointer.to_owned())).map(|(_, text)| text.clone());

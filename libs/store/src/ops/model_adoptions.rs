@@ -70,8 +70,16 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Op
         .optional()?;
     let Some((body, recorded_at, author, content_hash)) = found else { return Ok(None) };
     let occurred_at = place_of(&read(&body)?).micros();
-    let found = Found { id: Key::from(id), unit: None, occurred_at, body, recorded_at, author, content_hash };
-    events::views(conn, organization, &[found]).map(|mut views| views.pop())
+    let found = Found {
+        id: Key::from(id),
+        unit: None,
+        occurred_at,
+        body: events::parsed(&body)?,
+        recorded_at,
+        author,
+        content_hash,
+    };
+    events::views(conn, organization, vec![found]).map(|mut views| views.pop())
 }
 
 /// Where an adoption for a model stands in time. A day is counted at each unit's site; here it has to be some instant.

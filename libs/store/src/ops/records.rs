@@ -7,20 +7,19 @@ use merge::Record;
 use model::{
     PersonId,
     edit::{RecordKind, Target},
-    person::{GrantFields, PersonFields},
+    person::GrantFields,
     read::Object,
-    site::SiteFields,
-    unit::UnitFields,
 };
 use serde_json::Value;
 
 use super::super::Conn;
 use super::{
-    folds,
+    IDS_AT_ONCE, folds,
     private_texts::{self, Texts},
     schema::{record, unit_state},
 };
 use crate::{
+    body::private_pointers,
     command::Etag,
     error::{Result, StoreError},
     key::Key,
@@ -40,17 +39,6 @@ impl Stored {
     pub(crate) fn etag(&self) -> Etag {
         let digest = proof::sha256(self.record.versions_text().as_bytes()).to_string();
         Etag(format!("{}-{}", self.version, digest.get(..16).unwrap_or_default()))
-    }
-}
-
-/// JSON Pointers to private text among the fields of a kind of record.
-pub(crate) fn private_pointers(kind: RecordKind) -> &'static [&'static str] {
-    match kind {
-        RecordKind::Site => SiteFields::PRIVATE,
-        RecordKind::Unit => UnitFields::PRIVATE,
-        RecordKind::Person => PersonFields::PRIVATE,
-        RecordKind::ServiceEvent => model::event::ServiceEvent::PRIVATE,
-        RecordKind::Organization | RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
     }
 }
 
@@ -82,20 +70,20 @@ pub(crate) fn some(
     organization: Key,
     targets: &BTreeSet<Target>,
 ) -> Result<BTreeMap<Target, Stored>> {
-    let targets: Vec<Target> = targets.iter().copied().collect();
+    let by_name: BTreeMap<(&str, Key), Target> =
+        targets.iter().map(|target| ((target.kind().as_str(), Key(target.uuid())), *target)).collect();
+    let (kinds, ids): (BTreeSet<&str>, BTreeSet<Key>) = by_name.keys().copied().unzip();
+    let kinds: Vec<&str> = kinds.into_iter().collect();
     let mut found = BTreeMap::new();
-    for of_kind in targets.chunk_by(|a, b| a.kind() == b.kind()) {
-        let by_id: BTreeMap<Key, Target> =
-            of_kind.iter().map(|target| (Key(target.uuid()), *target)).collect();
-        let kind = of_kind.first().map_or("", |target| target.kind().as_str());
-        let rows: Vec<(Key, i64, String)> = record::table
+    for some in ids.into_iter().collect::<Vec<_>>().chunks(IDS_AT_ONCE) {
+        let rows: Vec<(String, Key, i64, String)> = record::table
             .filter(record::organization.eq(organization))
-            .filter(record::kind.eq(kind))
-            .filter(record::id.eq_any(by_id.keys().copied().collect::<Vec<_>>()))
-            .select((record::id, record::version, record::registers))
+            .filter(record::kind.eq_any(&kinds))
+            .filter(record::id.eq_any(some.to_vec()))
+            .select((record::kind, record::id, record::version, record::registers))
             .load(conn)?;
-        for (id, version, registers) in rows {
-            if let Some(target) = by_id.get(&id) {
+        for (kind, id, version, registers) in rows {
+            if let Some(target) = by_name.get(&(kind.as_str(), id)) {
                 found.insert(*target, Stored { version, record: parse(&registers)? });
             }
         }

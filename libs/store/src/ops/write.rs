@@ -5,21 +5,23 @@
 //! nothing.
 
 mod answer;
-mod body;
 mod fold;
 mod for_model;
 mod judge;
 mod known;
 mod refer;
+mod row;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use model::{
     SiteId, UnitId, Zone,
     edit::{Action, RecordKind, Target},
     event::{Details, ModelAdoption, ServiceEvent},
 };
-use proof::Sealed;
 
 use self::{
     fold::{Folded, Touched},
@@ -36,6 +38,7 @@ use super::{
     scope,
 };
 use crate::{
+    body::Body,
     command::Command,
     error::Result,
     key::Key,
@@ -43,8 +46,13 @@ use crate::{
     view::EditionView,
 };
 
-/// Runs the transaction's body with `extra` locked beside what the edits name.
-pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result<Attempt> {
+/// Runs the transaction with `extra` locked beside what the edits name.
+pub(crate) fn write(
+    conn: &mut Conn,
+    command: &Command,
+    bodies: &[Arc<Body>],
+    extra: &Locks,
+) -> Result<Attempt> {
     let mut locks = extra.clone();
     locks.extend(command.edits.iter().flat_map(|proposal| named(&proposal.edit.action)));
     let organization = Key::from(command.organization);
@@ -65,8 +73,8 @@ pub(crate) fn write(conn: &mut Conn, command: &Command, extra: &Locks) -> Result
         planned: Vec::new(),
     };
     let mut judged = Vec::with_capacity(command.edits.len());
-    for proposal in &command.edits {
-        judged.push(work.judge(conn, proposal)?);
+    for (proposal, body) in command.edits.iter().zip(bodies) {
+        judged.push(work.judge(conn, proposal, body)?);
     }
     if !work.more.is_empty() {
         work.more.extend(work.locks);
@@ -124,7 +132,7 @@ struct Work<'c> {
 /// A log row in the making, and what goes with it.
 struct Planned {
     row: LogRow,
-    sealed: Vec<Sealed>,
+    body: Arc<Body>,
     wrote: Wrote,
     /// For a row about a unit, the sites that have it in scope before and after.
     scope: Option<(BTreeSet<SiteId>, BTreeSet<SiteId>)>,
@@ -151,7 +159,7 @@ impl Work<'_> {
         let texts: Vec<TextRow> = self
             .planned
             .iter()
-            .flat_map(|planned| planned.sealed.iter().map(|text| (planned.row.edit_id, text)))
+            .flat_map(|planned| planned.body.sealed.iter().map(|text| (planned.row.edit_id, text)))
             .map(|(edit, text)| TextRow::new(self.organization, edit, text))
             .collect();
         inserts::private_texts(conn, &texts)?;

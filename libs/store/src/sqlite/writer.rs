@@ -9,7 +9,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use diesel::connection::{AnsiTransactionManager as Transactions, TransactionManager};
+use diesel::connection::{AnsiTransactionManager as Transactions, SimpleConnection, TransactionManager};
 
 use super::{Conn, door::connect};
 use crate::error::{Result, StoreError};
@@ -42,7 +42,7 @@ pub(super) struct Writer(SyncSender<(Urgency, Job)>);
 impl Writer {
     /// Starts the thread; `queue` writes may stand before it.
     pub(super) fn start(file: &str, queue: usize) -> Result<Self> {
-        let conn = connect(file)?;
+        let conn = writing(file)?;
         let (sender, jobs) = sync_channel(queue);
         let file = file.to_owned();
         thread::Builder::new()
@@ -60,6 +60,14 @@ impl Writer {
     }
 }
 
+/// The connection that writes. Pages that many writes change are kept, and copied into the database less often than they
+/// change.
+fn writing(file: &str) -> Result<Conn> {
+    let mut conn = connect(file)?;
+    conn.batch_execute("PRAGMA cache_size = -16000; PRAGMA wal_autocheckpoint = 4000;")?;
+    Ok(conn)
+}
+
 struct Thread {
     file: String,
     conn: Conn,
@@ -72,7 +80,7 @@ impl Thread {
         while let Some(first) = self.next() {
             if self.group(first).is_err() {
                 // A connection on which a write panicked or a group was lost is not trusted again.
-                let Ok(fresh) = connect(&self.file) else { return };
+                let Ok(fresh) = writing(&self.file) else { return };
                 self.conn = fresh;
             }
         }
@@ -158,8 +166,6 @@ struct Lost;
 #[cfg(test)]
 mod tests {
     use std::sync::mpsc::channel;
-
-    use diesel::connection::SimpleConnection;
 
     use super::*;
 

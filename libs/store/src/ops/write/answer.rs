@@ -57,7 +57,7 @@ fn texts_of(conn: &mut Conn, organization: Key, planned: &[Planned]) -> Result<T
     let mut texts = Texts::new();
     let mut shown = Vec::new();
     for planned in planned {
-        for sealed in &planned.sealed {
+        for sealed in &planned.body.sealed {
             let text = (sealed.salt.to_vec(), String::from(&*sealed.text));
             texts.insert((planned.row.edit_id, sealed.pointer.clone()), text);
         }
@@ -86,7 +86,7 @@ fn new(
         Wrote::Edition(view) => Written::Edition(view.clone()),
         Wrote::Event(event) => {
             let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
-            let view = events::view(&found(&planned.row, at), texts)?;
+            let view = events::view(found(planned, at), texts)?;
             let mut warnings: Vec<Warning> = answers.set_aside.get(&event.id).cloned().into_iter().collect();
             if let Details::Adoption(adoption) = &event.details {
                 warnings.extend(out_of_force(conn, organization, adoption, &event.occurred)?);
@@ -94,7 +94,7 @@ fn new(
             Written::Event(view, warnings)
         }
         Wrote::ModelAdoption(made) => {
-            let view = events::view(&found(&planned.row, model_adoptions::place_of(made)), texts)?;
+            let view = events::view(found(planned, model_adoptions::place_of(made)), texts)?;
             let warnings = out_of_force(conn, organization, &made.adoption, &made.occurred)?;
             Written::Event(view, warnings.into_iter().collect())
         }
@@ -102,12 +102,13 @@ fn new(
 }
 
 /// A new event as its row has it, which stands at `at` in time.
-fn found(row: &LogRow, at: Instant) -> events::Found {
+fn found(planned: &Planned, at: Instant) -> events::Found {
+    let row = &planned.row;
     events::Found {
         id: row.record_id,
         unit: row.unit_id,
         occurred_at: at.micros(),
-        body: row.body.clone(),
+        body: planned.body.value.clone(),
         recorded_at: row.recorded_at,
         author: row.author,
         content_hash: row.content_hash.clone(),

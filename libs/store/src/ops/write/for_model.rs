@@ -1,6 +1,6 @@
 //! Edits that concern many units at once.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::Arc};
 
 use model::{Zone, edit::RecordKind, event::ModelAdoption, read::FieldError, stamp::Stamp, time::When};
 
@@ -9,12 +9,9 @@ use super::super::{
     contexts::{self, ContextId},
     folds, model_adoptions,
 };
-use super::{
-    Planned, Work, Wrote,
-    body::{Body, note_time},
-    refer,
-};
+use super::{Planned, Work, Wrote, refer, row::note_time};
 use crate::{
+    body::Body,
     command::{Permission, Proposal, Refusal},
     error::Result,
     key::Key,
@@ -54,7 +51,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         adoption: &ModelAdoption,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         match self.permission(&proposal.edit.action, &BTreeSet::new(), false) {
             Permission::Allowed => {}
@@ -71,7 +68,7 @@ impl Work<'_> {
         let sealed = model_adoptions::read(&body.text)?;
         self.change_context(conn, ContextId::of_model(&sealed.of))?;
         let wrote = Wrote::ModelAdoption(Box::new(sealed));
-        self.planned.push(Planned { row, sealed: body.sealed, wrote, scope: None });
+        self.planned.push(Planned { row, body, wrote, scope: None });
         Ok(None)
     }
 

@@ -1,6 +1,6 @@
 //! Judging one edit with what is read under the lock.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::Arc};
 
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
@@ -24,10 +24,11 @@ use super::super::{
 };
 use super::{
     Planned, Work, Wrote,
-    body::{Body, note_time},
     fold::Touched,
+    row::{note_time, resealed},
 };
 use crate::{
+    body::Body,
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
@@ -59,14 +60,14 @@ fn hidden(action: &Action) -> Refusal {
 
 impl Work<'_> {
     /// Judges one edit, and plans its row if it is to be written.
-    pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<Judged> {
+    pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal, body: &Arc<Body>) -> Result<Judged> {
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
         {
-            return self.twin(proposal, twin);
+            return self.twin(proposal, body, twin);
         }
-        let body = self.body(conn, proposal, earlier.as_ref())?;
+        let body = self.body(conn, proposal, body, earlier.as_ref())?;
         let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
         let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
         let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
@@ -90,12 +91,13 @@ impl Work<'_> {
     }
 
     /// The same edit twice in one command.
-    fn twin(&mut self, proposal: &Proposal, twin: usize) -> Result<Judged> {
-        let known = self.planned.get(twin).map(|planned| planned.row.content_hash.clone());
-        let texts = self.planned.get(twin).map(|planned| planned.sealed.clone()).unwrap_or_default();
-        let salts = |pointer: &str| texts.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
-        let body = Body::sealed(proposal, salts)?;
-        Ok(if known.as_deref() == Some(body.hash.as_bytes().as_slice()) {
+    fn twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
+        let first = self.planned.get(twin).map(|planned| &planned.body);
+        let first = first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+        let salt =
+            |pointer: &str| first.sealed.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
+        let body = resealed(proposal, body, salt)?;
+        Ok(if first.hash == body.hash {
             Judged::Twin(twin)
         } else {
             Judged::Refused(Refusal::IdReused(proposal.edit.id))
@@ -158,7 +160,7 @@ impl Work<'_> {
         proposal: &Proposal,
         target: Target,
         fields: &Map<String, Value>,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let sites = match target {
             Target::Site(id) => BTreeSet::from([id]),
@@ -185,7 +187,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         target: Target,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let Some(stored) = self.known.record(conn, target)?.cloned() else {
             return Ok(Some(Refusal::NotFound));
@@ -214,7 +216,7 @@ impl Work<'_> {
         proposal: &Proposal,
         target: Target,
         stored: Option<Stored>,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<()> {
         let fields = body.value.as_object().cloned().unwrap_or_default();
         let (version, record) =
@@ -242,7 +244,7 @@ impl Work<'_> {
         }
         self.known.changed(target, next.clone());
         let wrote = Wrote::Record(target, next);
-        self.planned.push(Planned { row, sealed: body.sealed, wrote, scope: moved });
+        self.planned.push(Planned { row, body, wrote, scope: moved });
         Ok(())
     }
 
@@ -275,7 +277,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         event: &ServiceEvent,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         let Some(fields) = self.known.unit_fields(conn, event.unit_id)? else {
             return Ok(Some(hidden(&proposal.edit.action)));
@@ -306,7 +308,7 @@ impl Work<'_> {
         let moved = touched.moved()?;
         self.planned.push(Planned {
             row,
-            sealed: body.sealed,
+            body,
             wrote: Wrote::Event(Box::new(sealed_event)),
             scope: Some(moved),
         });
@@ -318,7 +320,7 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         view: EditionView,
-        body: Body,
+        body: Arc<Body>,
     ) -> Result<Option<Refusal>> {
         if self.known.record(conn, Target::Schedule(view.schedule))?.is_none() {
             return Ok(Some(Refusal::NotFound));
@@ -333,7 +335,7 @@ impl Work<'_> {
         }
         let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
         self.known.added(view.clone());
-        self.planned.push(Planned { row, sealed: body.sealed, wrote: Wrote::Edition(view), scope: None });
+        self.planned.push(Planned { row, body, wrote: Wrote::Edition(view), scope: None });
         Ok(None)
     }
 

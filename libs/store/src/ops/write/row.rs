@@ -1,67 +1,18 @@
-//! The row of an edit: its body with private text sealed, and everything beside it.
+//! The row of an edit, with the body that it will have.
+
+use std::sync::Arc;
 
 use model::{
-    edit::{Action, FORMAT},
-    json,
+    edit::FORMAT,
     private::Salt,
     stamp::Stamp,
     time::{Occurred, When},
 };
-use proof::Sealed;
-use serde_json::Value;
 
 use super::super::super::Conn;
-use super::super::{editions, log::LogRow, private_texts, records};
+use super::super::{log::LogRow, private_texts};
 use super::Work;
-use crate::{
-    command::Proposal,
-    error::{Result, StoreError},
-    key::Key,
-};
-
-/// An edit's body as the log will hold it.
-pub(super) struct Body {
-    pub(super) value: Value,
-    pub(super) text: String,
-    pub(super) hash: proof::Hash,
-    pub(super) sealed: Vec<Sealed>,
-}
-
-impl Body {
-    /// The body of an edit; a text that came without a salt gets the `first` one's at its pointer, or a new one.
-    pub(super) fn sealed(proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Self> {
-        let action = &proposal.edit.action;
-        let corrupt = StoreError::corrupt("edit");
-        let mut value = value_of(action).map_err(|e| corrupt(&e))?;
-        let mut salts = proposal.salts.iter().copied();
-        let sealed = proof::seal(&mut value, records::private_pointers(action.kind()), |pointer| {
-            first(pointer).or_else(|| salts.next())
-        })
-        .map_err(|e| corrupt(&e))?;
-        let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
-        let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
-        let text = canonical.into_string();
-        // Read back from the text, so that registers hold what a rebuild from the log will read.
-        let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
-        Ok(Self { value, text, hash, sealed })
-    }
-}
-
-fn value_of(action: &Action) -> serde_json::Result<Value> {
-    match action {
-        Action::Create { fields, .. } | Action::Set { fields, .. } => Ok(Value::Object(fields.clone())),
-        Action::Event(event) => serde_json::to_value(event),
-        Action::ModelAdoption(adoption) => serde_json::to_value(adoption),
-        // The row alone has to say which schedule an edition belongs to.
-        Action::Edition { edition, schedule, .. } => {
-            let mut value = serde_json::to_value(edition)?;
-            if let Some(members) = value.as_object_mut() {
-                members.insert(editions::SCHEDULE.to_owned(), Value::from(schedule.to_string()));
-            }
-            Ok(value)
-        }
-    }
-}
+use crate::{body::Body, command::Proposal, error::Result, key::Key};
 
 impl Work<'_> {
     /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
@@ -69,17 +20,16 @@ impl Work<'_> {
         &self,
         conn: &mut Conn,
         proposal: &Proposal,
+        body: &Arc<Body>,
         earlier: Option<&LogRow>,
-    ) -> Result<Body> {
-        let texts = match earlier {
-            Some(row) => private_texts::of_edits(conn, self.organization, &[row.edit_id])?,
-            None => private_texts::Texts::new(),
-        };
+    ) -> Result<Arc<Body>> {
+        let Some(earlier) = earlier else { return Ok(Arc::clone(body)) };
+        let texts = private_texts::of_edits(conn, self.organization, &[earlier.edit_id])?;
         let edit = Key::from(proposal.edit.id);
         let first = |pointer: &str| -> Option<Salt> {
             texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
         };
-        Body::sealed(proposal, first)
+        resealed(proposal, body, first)
     }
 
     /// The row of an edit, without its number, and with what only some kinds of edits have left out.
@@ -115,6 +65,15 @@ impl Work<'_> {
             leaf_hash: Vec::new(),
         }
     }
+}
+
+/// The body of a repeat without salts of its own, sealed with those of the first; without private text it is the same.
+pub(super) fn resealed(
+    proposal: &Proposal,
+    body: &Arc<Body>,
+    first: impl Fn(&str) -> Option<Salt>,
+) -> Result<Arc<Body>> {
+    if body.sealed.is_empty() { Ok(Arc::clone(body)) } else { Body::salted(proposal, first).map(Arc::new) }
 }
 
 /// Notes in a row when what it tells of happened.

@@ -1,0 +1,81 @@
+//! An edit's body as the log will hold it, made before the transaction begins, so that nobody waits for it there.
+
+use model::{
+    edit::{Action, RecordKind},
+    event::ServiceEvent,
+    json,
+    person::PersonFields,
+    private::Salt,
+    site::SiteFields,
+    unit::UnitFields,
+};
+use proof::Sealed;
+use serde_json::Value;
+
+use crate::{
+    command::Proposal,
+    error::{Result, StoreError},
+};
+
+/// The member of an edition's body that names its schedule.
+pub(crate) const SCHEDULE: &str = "schedule_id";
+
+/// A body with private text sealed.
+pub(crate) struct Body {
+    pub(crate) value: Value,
+    pub(crate) text: String,
+    pub(crate) hash: proof::Hash,
+    pub(crate) sealed: Vec<Sealed>,
+}
+
+impl Body {
+    /// The body of an edit, sealed with the salts that came with it.
+    pub(crate) fn of(proposal: &Proposal) -> Result<Self> {
+        Self::salted(proposal, |_| None)
+    }
+
+    /// The same, sealed with the salt that `first` has for a pointer, if it has one.
+    pub(crate) fn salted(proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Self> {
+        let action = &proposal.edit.action;
+        let corrupt = StoreError::corrupt("edit");
+        let mut value = value_of(action).map_err(|e| corrupt(&e))?;
+        let mut salts = proposal.salts.iter().copied();
+        let sealed = proof::seal(&mut value, private_pointers(action.kind()), |pointer| {
+            first(pointer).or_else(|| salts.next())
+        })
+        .map_err(|e| corrupt(&e))?;
+        let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
+        let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
+        let text = canonical.into_string();
+        // Read back from the text, so that registers hold what a rebuild from the log will read.
+        let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
+        Ok(Self { value, text, hash, sealed })
+    }
+}
+
+fn value_of(action: &Action) -> serde_json::Result<Value> {
+    match action {
+        Action::Create { fields, .. } | Action::Set { fields, .. } => Ok(Value::Object(fields.clone())),
+        Action::Event(event) => serde_json::to_value(event),
+        Action::ModelAdoption(adoption) => serde_json::to_value(adoption),
+        // The row alone has to say which schedule an edition belongs to.
+        Action::Edition { edition, schedule, .. } => {
+            let mut value = serde_json::to_value(edition)?;
+            if let Some(members) = value.as_object_mut() {
+                members.insert(SCHEDULE.to_owned(), Value::from(schedule.to_string()));
+            }
+            Ok(value)
+        }
+    }
+}
+
+/// JSON Pointers to private text among the fields of a kind of record.
+pub(crate) fn private_pointers(kind: RecordKind) -> &'static [&'static str] {
+    match kind {
+        RecordKind::Site => SiteFields::PRIVATE,
+        RecordKind::Unit => UnitFields::PRIVATE,
+        RecordKind::Person => PersonFields::PRIVATE,
+        RecordKind::ServiceEvent => ServiceEvent::PRIVATE,
+        RecordKind::Organization | RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
+    }
+}

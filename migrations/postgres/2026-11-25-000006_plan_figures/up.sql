@@ -1,0 +1,2 @@
+-- PostgreSQL keeps figures of its own.
+SELECT 1;

@@ -1,0 +1,56 @@
+//! Rows that a planner could meet in a large installation; nobody reads them.
+
+use blackbox::{Backend, Database};
+
+use super::ground::now;
+
+/// An id that a town, a site, a unit and more have in it.
+pub(super) const LARGE: &str = "00000000-0000-0000-0000-000000000001";
+
+/// Fills a database's tables, so that its planner has a choice.
+///
+/// SQLite's has none to make: its figures about due items come with the migration, about anything else there are none,
+/// and it does not look at rows.
+pub(super) fn fill(database: &Database) {
+    if database.backend() == Backend::Sqlite {
+        return;
+    }
+    for statement in STATEMENTS {
+        database.sql(&statement.replace("@now", &now().micros().to_string()));
+    }
+    database.sql("VACUUM ANALYZE");
+}
+
+/// An id is its number, written with 32 digits. Ids of two organizations are the same, as nothing keeps them apart.
+const STATEMENTS: &[&str] = &[
+    "CREATE FUNCTION id(n bigint) RETURNS uuid IMMUTABLE LANGUAGE sql AS $$ SELECT lpad(n::text, 32, '0')::uuid $$",
+    "CREATE VIEW town AS SELECT id(n) AS town FROM generate_series(1, 2) n",
+    "INSERT INTO organization SELECT town, 1, 0 FROM town",
+    "INSERT INTO organization_list SELECT town FROM town",
+    "INSERT INTO record SELECT town, kind, id(n), 1, CASE kind WHEN 'unit' THEN id(n % 300) WHEN 'grant' THEN id(n % 700) END, \
+     repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000)) \
+     AS kinds (kind, many), generate_series(1, many) n",
+    "INSERT INTO edition SELECT town, id(n), id(n % 400), repeat('x', 3000) FROM town, generate_series(1, 2000) n",
+    "INSERT INTO job SELECT town, 'job_' || n FROM town, generate_series(1, 200) n",
+    "INSERT INTO service_event SELECT town, id(n), id(n % 3000), NULL, (ARRAY['reading', 'service', 'run'])[n % 3 + 1], \
+     @now - n * 1000000::bigint, repeat('x', 200) FROM town, generate_series(1, 20000) n",
+    "INSERT INTO change_log SELECT town, n, n, 'edit', 'rest', id(n), NULL, 1, 'service_event', id(n), id(n % 3000), NULL, \
+     id(1), NULL, NULL, NULL, '0', '0', NULL, NULL, NULL, NULL, repeat('x', 200), '\\x00', '\\x00' \
+     FROM town, generate_series(1, 25000) n",
+    "INSERT INTO feed SELECT town, id(n % 300), n, id(n % 3000), 'service_event', id(n) FROM town, generate_series(1, 25000) n",
+    "INSERT INTO outbox SELECT town, n, 0, 'due_changed', 'x' FROM town, generate_series(1, 5000) n",
+    "INSERT INTO private_text SELECT town, id(n), '/note', '\\x00', repeat('x', 50) FROM town, generate_series(1, 5000) n",
+    "INSERT INTO unit_state SELECT town, id(n), id(n % 300), id(CASE WHEN n % 20 = 0 THEN n / 20 % 300 ELSE n % 300 END), @now, \
+     (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), repeat('x', 800) FROM town, generate_series(1, 3000) n",
+    "INSERT INTO due_item SELECT organization, unit_id, id(1), CASE n WHEN 1 THEN 'oil_change' ELSE 'task_' || n END, home_site, standing_site, \
+     CASE (n + (folded_at - changed_at) / 600000000) % 97 WHEN 0 THEN 'overdue' WHEN 1 THEN 'due' WHEN 2 THEN 'unknown' \
+     WHEN 3 THEN 'coming_due' ELSE 'ok' END, NULL, \
+     next_at - 1000000000::bigint + n FROM unit_state, generate_series(1, 12) n WHERE organization IN (SELECT town FROM town)",
+    "INSERT INTO due_item_before SELECT organization, unit_id, schedule_id, task, due_at, state, NULL, due_at \
+     FROM due_item WHERE task = 'oil_change'",
+    "INSERT INTO model_adoption SELECT town, id(n), id(n % 50), repeat('x', 300) FROM town, generate_series(1, 500) n",
+    "INSERT INTO context SELECT town, kind, id(n), 1, 1 FROM town, (VALUES ('site', 3000), ('model', 1000)) AS kinds (kind, many), \
+     generate_series(1, many) n",
+    "INSERT INTO unit_context SELECT organization, unit_id, 'site', home_site, 1 FROM unit_state WHERE organization IN (SELECT town FROM town)",
+    "INSERT INTO unit_context SELECT organization, unit_id, 'model', id((folded_at - changed_at) / 600000000 % 100), 1 FROM unit_state WHERE organization IN (SELECT town FROM town)",
+];

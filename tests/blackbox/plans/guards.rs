@@ -1,0 +1,118 @@
+//! How each list has to be read.
+
+use super::plan::Plan;
+
+/// What may be in the plan of a list's queries that begin with a table. The first line that fits holds.
+#[derive(Debug)]
+pub(super) struct Guard {
+    /// The list's name begins with this.
+    list: &'static str,
+    table: &'static str,
+    /// Indexes that it may be read by, and no other; a primary key is named like its table.
+    by: &'static [&'static str],
+    order: Order,
+}
+
+/// Where the order of a list comes from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Order {
+    /// From the index; the rows of a page are read and no others, so the organization may be all that is asked for.
+    Index,
+    /// Of few rows that the index has found, which may be sorted.
+    Few,
+}
+use Order::{Few, Index};
+
+const fn guard(list: &'static str, table: &'static str, by: &'static [&'static str], order: Order) -> Guard {
+    Guard { list, table, by, order }
+}
+
+/// Units whose steps wait, and those that changed since.
+const WAITS: &str = "unit_state_next_at";
+const CHANGED: &str = "unit_state_changed_at";
+const FOLDED_WITH: &str = "unit_state_folded_with";
+const OF_CONTEXT: &str = "unit_context_version";
+/// Has only those rows in it that it is there for, so that it may be read whole.
+const BEHIND: &str = "context_behind";
+
+/// Lists that are not read as they should be, and why; one that is mended leaves this table.
+pub(super) const OWED: &[(&str, &str)] = &[(
+    "units of sites",
+    "the states of all units are read for those at a site: their contexts know the sites, but are not asked",
+)];
+
+/// Any list.
+const ANY: &str = "";
+
+pub(super) const GUARDS: &[Guard] = &[
+    guard("some sites", "record page", &["record"], Few),
+    guard("sites", "record page", &["record"], Index),
+    guard("units of sites", "record page", &["record", "unit_state", OF_CONTEXT], Few),
+    guard("units", "record page", &["record"], Index),
+    guard("labels", "record page", &["record"], Few),
+    guard("schedules", "record page", &["record"], Index),
+    guard("editions", "edition page", &["edition_schedule"], Index),
+    guard("grants", "record", &["record_belongs_to"], Index),
+    guard("look", "record", &["record_belongs_to", "record"], Index),
+    guard("look", "unit_state page", &["unit_state"], Few),
+    guard("events", "service_event page", &["service_event_unit"], Index),
+    guard("events", "service_event", &["service_event", "change_log_2"], Few),
+    guard("due as of", "unit_state page", &[CHANGED, WAITS], Index),
+    guard(
+        "due by site",
+        "due_item page",
+        &["due_item_standing", "due_item_away", "due_item", WAITS, CHANGED],
+        Few,
+    ),
+    guard("due, one unit", "due_item page", &["due_item", WAITS, CHANGED], Few),
+    guard("due in", "due_item page", &["due_item_state", WAITS, CHANGED], Few),
+    guard("due at", "due_item page", &["due_item_standing", "due_item_away", WAITS, CHANGED], Few),
+    guard("due", "due_item page", &["due_item_due_at", WAITS, CHANGED], Index),
+    guard("due, pinned", "due_item_before", &["due_item_before"], Few),
+    guard("due", "unit_state", &["unit_state", WAITS, CHANGED, FOLDED_WITH], Few),
+    guard("due", "unit_context", &["unit_context", OF_CONTEXT, "unit_state"], Few),
+    guard("waiting", "unit_state page", &[WAITS, FOLDED_WITH], Index),
+    guard("waiting", "unit_context page", &[OF_CONTEXT], Index),
+    guard("finish", "unit_context page", &[OF_CONTEXT], Index),
+    guard("advance", "unit_state", &["unit_state"], Few),
+    guard("advance", "unit_context", &["unit_context"], Few),
+    guard("advance", "outbox page", &["outbox"], Few),
+    guard(ANY, "record", &["record"], Few),
+    guard(ANY, "record page", &["record"], Few),
+    guard(ANY, "edition", &["edition"], Few),
+    guard(ANY, "service_event", &["service_event_unit"], Few),
+    guard(ANY, "due_item", &["due_item"], Few),
+    guard(ANY, "model_adoption", &["model_adoption_model"], Few),
+    guard(ANY, "private_text", &["private_text"], Few),
+    guard(ANY, "context", &["context", BEHIND], Few),
+];
+
+impl Guard {
+    pub(super) fn guards(&self, list: &str, table: &str) -> bool {
+        list.starts_with(self.list) && self.table == table
+    }
+
+    /// What a plan has that it may not have.
+    pub(super) fn wrong(&self, plan: &Plan) -> Vec<String> {
+        let mut wrong: Vec<String> =
+            plan.scans.iter().map(|table| format!("{table} is read from end to end")).collect();
+        for read in &plan.reads {
+            if !self.by.contains(&read.index.as_str()) {
+                wrong.push(format!("{} and not one of {:?}", read.index, self.by));
+            }
+            if !read.of_organization {
+                wrong.push(format!("{} is asked for more than one organization", read.index));
+            }
+            if !read.narrow && self.order == Few && read.index != BEHIND {
+                wrong.push(format!("{} is asked for all of the organization", read.index));
+            }
+        }
+        if plan.reads.is_empty() {
+            wrong.push("no index".to_owned());
+        }
+        if plan.sorts && self.order == Index {
+            wrong.push("sorted".to_owned());
+        }
+        wrong
+    }
+}

@@ -1,0 +1,175 @@
+//! Every list of the store, each asked for as the service does.
+
+use blackbox::{captured::Sent, world::fresh};
+use interval::DueState;
+use model::{Code, SiteId, edit::Target, event::EventKind};
+use store::{
+    Store,
+    view::{DueFilter, DuePlace, DueQuery, EventQuery, SiteQuery},
+};
+
+use super::ground::{Ground, now};
+
+/// At most so many lines of a list.
+const LIMIT: usize = 100;
+
+/// A list's name, and what it asks of the database.
+pub(super) type Asked = (&'static str, Sent);
+
+/// Asks for each list; gives its name and the statements that it sent.
+pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
+    let mut all = Vec::new();
+    let mut heard = |name| all.push((name, reads(ground.captured.take())));
+    ground.captured.take();
+    records(ground, &mut heard);
+    events(ground, &mut heard);
+    due(ground, &mut heard);
+    jobs(ground, &mut heard);
+    all
+}
+
+/// What reads of a transaction's statements.
+fn reads(mut sent: Sent) -> Sent {
+    sent.retain(|text, _| {
+        text.trim_start_matches('(').starts_with("SELECT")
+            && text.contains("FROM")
+            && !text.contains("record_lock")
+    });
+    sent
+}
+
+/// Waits for what the store answers.
+macro_rules! ask {
+    ($ground:ident, |$store:ident| $question:expr) => {
+        $ground.direct.ask(|$store: Store| async move { $question.await }).unwrap()
+    };
+}
+
+fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let Ground { id, person, site, unit, schedule, .. } = *ground;
+    for after in [None, Some(fresh())] {
+        ask!(ground, |store| store.sites(id, None, after, LIMIT));
+    }
+    heard("sites");
+    ask!(ground, |store| store.sites(id, Some([site].into()), None, LIMIT));
+    heard("some sites");
+    for after in [None, Some(fresh())] {
+        ask!(ground, |store| store.units(id, vec![], after, LIMIT));
+    }
+    heard("units");
+    for sets in [vec![vec![site]], vec![vec![site, fresh()], vec![site]]] {
+        ask!(ground, |store| store.units(id, sets, None, LIMIT));
+    }
+    heard("units of sites");
+    ask!(ground, |store| store.labels(id, [unit].into()));
+    heard("labels");
+    for after in [None, Some(fresh())] {
+        ask!(ground, |store| store.schedules(id, after, LIMIT));
+    }
+    heard("schedules");
+    for after in [None, Some(fresh())] {
+        ask!(ground, |store| store.editions(id, schedule, after, LIMIT));
+    }
+    heard("editions");
+    ask!(ground, |store| store.grants(id, person));
+    heard("grants");
+    ask!(ground, |store| store.look(id, person, Target::Unit(unit)));
+    heard("look");
+}
+
+fn events(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    for kind in [None, Some(EventKind::Reading)] {
+        for after in [None, Some((now().plus_seconds(-400 * 86_400), fresh()))] {
+            let query = EventQuery { organization: ground.id, unit: ground.unit, kind, after, limit: LIMIT };
+            ask!(ground, |store| store.events(query));
+        }
+    }
+    heard("events");
+    let (id, unit) = (ground.id, ground.unit);
+    ask!(ground, |store| store.unit_due(id, unit));
+    heard("due of a unit");
+}
+
+fn due(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let id = ground.id;
+    ask!(ground, |store| store.due_as_of(id, now()));
+    heard("due as of");
+    for (name, filter) in filters(ground) {
+        let pages = [(false, None), (true, None), (false, Some(place(ground))), (true, Some(place(ground)))];
+        for (descending, after) in pages {
+            let query = DueQuery { filter: filter.clone(), as_of: now(), descending, after, limit: LIMIT };
+            ask!(ground, |store| store.due(query));
+        }
+        heard(name);
+    }
+    // Before anything was recorded: what has changed since is answered from what it was.
+    let query = DueQuery {
+        filter: whole(ground),
+        as_of: now().plus_seconds(-86_400),
+        descending: false,
+        after: None,
+        limit: LIMIT,
+    };
+    ask!(ground, |store| store.due(query));
+    heard("due, pinned");
+    for (_, filter) in filters(ground) {
+        for after in [None, Some(fresh::<model::id::kind::Site>())] {
+            let query = SiteQuery { filter: filter.clone(), as_of: now(), after, limit: LIMIT };
+            ask!(ground, |store| store.due_by_site(query));
+        }
+    }
+    heard("due by site");
+}
+
+fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let (id, unit) = (ground.id, ground.unit);
+    ask!(ground, |store| store.waiting(id, now(), 100));
+    heard("waiting");
+    ask!(ground, |store| store.finish(id, now()));
+    heard("finish");
+    ask!(ground, |store| store.advance(id, unit, now()));
+    heard("advance");
+}
+
+fn whole(ground: &Ground) -> DueFilter {
+    DueFilter {
+        organization: ground.id,
+        sites: None,
+        site: None,
+        unit: None,
+        task: None,
+        states: Vec::new(),
+        due_before: None,
+    }
+}
+
+fn place(ground: &Ground) -> DuePlace {
+    DuePlace {
+        due_at: now(),
+        unit: ground.unit,
+        schedule: ground.schedule,
+        task: Code::parse("oil_change").unwrap(),
+    }
+}
+
+/// What a list of due items can be asked for.
+fn filters(ground: &Ground) -> Vec<(&'static str, DueFilter)> {
+    let whole = whole(ground);
+    let site: SiteId = ground.site;
+    let seen = Some(vec![site, fresh()]);
+    vec![
+        ("due", whole.clone()),
+        ("due in a state", DueFilter { states: vec![DueState::Overdue], ..whole.clone() }),
+        ("due in some states", DueFilter { states: vec![DueState::Overdue, DueState::Due], ..whole.clone() }),
+        ("due, one task", DueFilter { task: Code::parse("oil_change").ok(), ..whole.clone() }),
+        ("due, one unit", DueFilter { unit: Some(ground.unit), ..whole.clone() }),
+        ("due at a site", DueFilter { site: Some(site), ..whole.clone() }),
+        ("due at the asker's sites", DueFilter { sites: seen.clone(), ..whole.clone() }),
+        (
+            "due at the asker's sites, in a state",
+            DueFilter { sites: seen.clone(), states: vec![DueState::Overdue], ..whole.clone() },
+        ),
+        ("due at a site of the asker's", DueFilter { sites: seen, site: Some(site), ..whole.clone() }),
+        ("due before", DueFilter { due_before: Some(now()), ..whole }),
+    ]
+}
