@@ -32,8 +32,10 @@ pub(super) enum Urgency {
 const GROUP_MOST: usize = 64;
 /// or so long after it was begun.
 const GROUP_TIME: Duration = Duration::from_millis(5);
-/// Chores are done for so long before requests are looked for again.
+/// Chores are done for so long before requests are looked for again,
 const CHORES_TIME: Duration = Duration::from_millis(10);
+/// and at the latest after so many groups of requests, so that steady requests do not put them off for ever.
+const GROUPS_BEFORE_CHORES: usize = 4;
 
 /// The way to the thread that writes.
 #[derive(Clone)]
@@ -47,7 +49,7 @@ impl Writer {
         let file = file.to_owned();
         thread::Builder::new()
             .name("store-writer".into())
-            .spawn(move || Thread { file, conn, jobs, chores: VecDeque::new() }.run())
+            .spawn(move || Thread { file, conn, jobs, chores: VecDeque::new(), groups: 0 }.run())
             .map_err(|e| StoreError::Unreachable(e.to_string()))?;
         Ok(Self(sender))
     }
@@ -73,6 +75,8 @@ struct Thread {
     conn: Conn,
     jobs: Receiver<(Urgency, Job)>,
     chores: VecDeque<Job>,
+    /// Groups of requests since chores began to wait.
+    groups: usize,
 }
 
 impl Thread {
@@ -86,20 +90,33 @@ impl Thread {
         }
     }
 
-    /// The next write, requests first; nothing when nobody can send one any more.
+    /// The next write, requests first as long as chores have not waited too long; nothing when nobody can send one any
+    /// more.
     fn next(&mut self) -> Option<(Urgency, Job)> {
-        loop {
+        while self.chores.is_empty() || self.groups < GROUPS_BEFORE_CHORES {
             let came = if self.chores.is_empty() {
                 self.jobs.recv().map_err(|_| TryRecvError::Disconnected)
             } else {
                 self.jobs.try_recv()
             };
             match came {
-                Ok((Urgency::Request, job)) => return Some((Urgency::Request, job)),
-                Ok((Urgency::Chore, job)) => self.chores.push_back(job),
-                Err(_) => return self.chores.pop_front().map(|job| (Urgency::Chore, job)),
+                Ok((Urgency::Request, job)) => {
+                    self.groups += 1;
+                    return Some((Urgency::Request, job));
+                }
+                Ok((Urgency::Chore, job)) => self.put_off(job),
+                Err(_) => break,
             }
         }
+        self.groups = 0;
+        self.chores.pop_front().map(|job| (Urgency::Chore, job))
+    }
+
+    fn put_off(&mut self, chore: Job) {
+        if self.chores.is_empty() {
+            self.groups = 0;
+        }
+        self.chores.push_back(chore);
     }
 
     /// Writes one group: what waits of the first one's urgency, as far as the bounds of a group allow.
@@ -154,7 +171,7 @@ impl Thread {
         loop {
             match self.jobs.try_recv().ok()? {
                 (Urgency::Request, job) => return Some(job),
-                (Urgency::Chore, job) => self.chores.push_back(job),
+                (Urgency::Chore, job) => self.put_off(job),
             }
         }
     }
@@ -244,5 +261,28 @@ mod tests {
         drop(go);
         let order: Vec<_> = (0..3).map(|_| heard.recv().unwrap()).collect();
         assert_eq!(order, ["a", "b", "chore"]);
+    }
+
+    #[test]
+    fn steady_requests_do_not_put_chores_off_for_ever() {
+        let (sender, jobs) = sync_channel(64);
+        let nothing = || -> Job { Box::new(|_| Box::new(|_| {})) };
+        let folder = tempfile::tempdir().unwrap();
+        let file = format!("file:{}", folder.path().join("empty.db").display());
+        let mut thread = Thread {
+            file: file.clone(),
+            conn: connect(&file).ok().unwrap(),
+            jobs,
+            chores: VecDeque::new(),
+            groups: 9,
+        };
+        sender.send((Urgency::Chore, nothing())).unwrap();
+        for _ in 0..20 {
+            sender.send((Urgency::Request, nothing())).unwrap();
+        }
+        let order: Vec<bool> =
+            (0..GROUPS_BEFORE_CHORES + 2).map(|_| thread.next().unwrap().0 == Urgency::Chore).collect();
+        let place = order.iter().position(|chore| *chore);
+        assert_eq!(place, Some(GROUPS_BEFORE_CHORES), "{order:?}");
     }
 }
