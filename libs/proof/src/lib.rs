@@ -14,7 +14,7 @@
 //! let id = uuid::uuid!("019a0b5e-7c00-7000-8000-000000000002");
 //! let mut body = json!({"rated_kw": 6.0, "label": "Pump 1", "note": "key is with the neighbour"});
 //!
-//! let aside = proof::seal(&mut body, &["/note"], |_| [7; 16])?;
+//! let aside = proof::seal(&mut body, &["/note"], |_| Some([7; 16]))?;
 //! let spelled = proof::canonical(&body)?;
 //! assert!(spelled.as_str().starts_with(r#"{"label":"Pump 1","note":{"private":""#));
 //! assert!(spelled.as_str().ends_with(r#""},"rated_kw":6}"#));

@@ -24,14 +24,23 @@ pub struct Sealed {
     pub text: Box<str>,
 }
 
-/// Something stood where private text belongs and is none.
+/// Why a body could not be sealed.
 #[derive(Debug, PartialEq, Eq, thiserror::Error)]
-#[error("what stands at {pointer} is no private text")]
-pub struct SealError {
-    /// JSON Pointer to it.
-    pub pointer: String,
-    /// What is wrong with it.
-    pub source: Flaw,
+pub enum SealError {
+    /// Something stands where private text belongs and is none.
+    #[error("what stands at {pointer} is no private text")]
+    NotPrivate {
+        /// JSON Pointer to it.
+        pointer: String,
+        /// What is wrong with it.
+        source: Flaw,
+    },
+    /// Nobody gave a salt for a text.
+    #[error("there is no salt for the private text at {pointer}")]
+    NoSalt {
+        /// JSON Pointer to the text.
+        pointer: String,
+    },
 }
 
 /// SHA-256 over salt, pointer and text: binds a text to its place and tells nothing of it without the salt.
@@ -42,12 +51,12 @@ pub fn commitment(salt: &Salt, pointer: &str, text: &str) -> Hash {
 /// Replaces the private texts at `pointers` by their commitments and returns the texts.
 ///
 /// `salt_for` is asked, with the pointer, where the author sent no salt. Places that are absent, null or
-/// already sealed are left alone. Anything else that is no private text is an error and leaves the body as it
-/// was, so that nothing private can pass unsealed.
+/// already sealed are left alone. Anything else that is no private text, and a text without a salt, is an error and
+/// leaves the body as it was, so that nothing private can pass unsealed.
 pub fn seal(
     body: &mut Value,
     pointers: &[&str],
-    mut salt_for: impl FnMut(&str) -> Salt,
+    mut salt_for: impl FnMut(&str) -> Option<Salt>,
 ) -> Result<Vec<Sealed>, SealError> {
     let mut clear = BTreeMap::new();
     for pointer in pointers {
@@ -56,14 +65,17 @@ pub fn seal(
             continue;
         };
         let read = PrivateText::read(value);
-        let read = read.map_err(|source| SealError { pointer: (*pointer).into(), source })?;
-        if let PrivateText::Clear { text, salt } = read {
+        let read = read.map_err(|source| SealError::NotPrivate { pointer: (*pointer).into(), source })?;
+        if let PrivateText::Clear { text, salt } = read
+            && !clear.contains_key(pointer)
+        {
+            let salt = salt.or_else(|| salt_for(pointer));
+            let salt = salt.ok_or_else(|| SealError::NoSalt { pointer: (*pointer).into() })?;
             clear.insert(*pointer, (text, salt));
         }
     }
     let mut aside = Vec::new();
     for (pointer, (text, salt)) in clear {
-        let salt = salt.unwrap_or_else(|| salt_for(pointer));
         if let Some(place) = body.pointer_mut(pointer) {
             *place = json!({SEALED: commitment(&salt, pointer, &text)});
         }
@@ -127,7 +139,7 @@ mod tests {
             let mut asked = Vec::new();
             let aside = seal(&mut body, &["/note", "/reason", "/note"], |pointer| {
                 asked.push(pointer.to_owned());
-                SALT
+                Some(SALT)
             });
             let expected: Vec<_> = text
                 .map(|text| Sealed { pointer: "/note".into(), salt: SALT, text: text.into() })
@@ -147,8 +159,28 @@ mod tests {
         {
             let before = json!({"reason": "kept", "note": odd});
             let mut body = before.clone();
-            let error = seal(&mut body, &["/reason", "/note"], |_| SALT).unwrap_err();
-            assert_eq!((error.pointer.as_str(), body), ("/note", before));
+            let error = seal(&mut body, &["/reason", "/note"], |_| Some(SALT)).unwrap_err();
+            assert!(
+                matches!(&error, SealError::NotPrivate { pointer, .. } if pointer == "/note"),
+                "{before}: {error}"
+            );
+            assert_eq!(body, before);
+        }
+    }
+
+    #[test]
+    fn only_a_text_without_a_salt_needs_one() {
+        let sent = json!({"text": "left gate", "salt": "30313233343536373839616263646566"});
+        for (note, fails) in [(json!("left gate"), true), (sent, false), (Value::Null, false)] {
+            let before = json!({"note": note});
+            let mut body = before.clone();
+            let sealed = seal(&mut body, &["/note", "/reason"], |_| None);
+            if fails {
+                assert_eq!(sealed, Err(SealError::NoSalt { pointer: "/note".into() }), "{note}");
+                assert_eq!(body, before);
+            } else {
+                assert!(sealed.is_ok(), "{note}");
+            }
         }
     }
 
@@ -171,7 +203,7 @@ mod tests {
         fn comes_back_as_it_was(text in "[ -~é😂]{0,20}[!-~]", salt in any::<Salt>()) {
             let before = json!({"event": {"note": text}});
             let mut body = before.clone();
-            let aside = seal(&mut body, &["/event/note"], |_| salt).unwrap();
+            let aside = seal(&mut body, &["/event/note"], |_| Some(salt)).unwrap();
             prop_assert!(!body.to_string().contains(&before["event"].to_string()));
             unseal(&mut body, &["/event/note"], |pointer, hash| {
                 let row = aside.iter().find(|row| row.pointer == pointer)?;

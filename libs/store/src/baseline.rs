@@ -2,6 +2,8 @@
 //!
 //! Nothing here keeps the rules of the log; it is used on organizations of its own, and by nothing but that command.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use model::{EditId, OrganizationId, UnitId};
 
 use crate::{Backend, Result, Store, StoreError, key::Key, pg, sqlite};
@@ -9,43 +11,57 @@ use crate::{Backend, Result, Store, StoreError, key::Key, pg, sqlite};
 /// Rows of a log, to be added again as they are under other numbers and edit ids.
 pub struct BareRows(Rows);
 
+/// Shared with the transaction, which may have to run again and then needs them once more.
 enum Rows {
-    Postgres(Vec<pg::ops::log::LogRow>),
-    Sqlite(Vec<sqlite::ops::log::LogRow>),
+    Postgres(Arc<Mutex<Vec<pg::ops::log::LogRow>>>),
+    Sqlite(Arc<Mutex<Vec<sqlite::ops::log::LogRow>>>),
 }
 
 impl Store {
     /// The newest `count` rows of an organization's log.
     pub async fn bare_rows(&self, organization: OrganizationId, count: i64) -> Result<BareRows> {
         let key = Key::from(organization);
-        Ok(BareRows(match &self.0 {
+        Ok(BareRows(match &self.backend {
             Backend::Postgres(pool) => {
-                Rows::Postgres(pool.read(key, move |conn| pg::ops::baseline::newest(conn, key, count)).await?)
+                let rows = pool.read(key, move |conn| pg::ops::baseline::newest(conn, key, count)).await?;
+                Rows::Postgres(Arc::new(Mutex::new(rows)))
             }
-            Backend::Sqlite(pool) => Rows::Sqlite(
-                pool.read(key, move |conn| sqlite::ops::baseline::newest(conn, key, count)).await?,
-            ),
+            Backend::Sqlite(pool) => {
+                let rows =
+                    pool.read(key, move |conn| sqlite::ops::baseline::newest(conn, key, count)).await?;
+                Rows::Sqlite(Arc::new(Mutex::new(rows)))
+            }
         }))
     }
 
-    /// Adds the rows to an organization's log, its counter taken as the last step before them; gives them back.
-    pub async fn bare_insert(&self, organization: OrganizationId, rows: BareRows) -> Result<BareRows> {
+    /// Adds the rows to an organization's log, its counter taken as the last step before them.
+    pub async fn bare_insert(&self, organization: OrganizationId, rows: &BareRows) -> Result<()> {
         let key = Key::from(organization);
-        Ok(BareRows(match (&self.0, rows.0) {
-            (Backend::Postgres(pool), Rows::Postgres(mut rows)) => Rows::Postgres(
-                pool.write(key, move |conn| pg::ops::baseline::insert(conn, key, &mut rows)).await?,
-            ),
-            (Backend::Sqlite(pool), Rows::Sqlite(mut rows)) => Rows::Sqlite(
-                pool.write(key, move |conn| sqlite::ops::baseline::insert(conn, key, &mut rows)).await?,
-            ),
-            _ => return Err(StoreError::corrupt("rows")(&"they are of another database")),
-        }))
+        match (&self.backend, &rows.0) {
+            (Backend::Postgres(pool), Rows::Postgres(rows)) => {
+                let rows = Arc::clone(rows);
+                let insert = move |conn: &mut _| {
+                    let mut rows = rows.lock().unwrap_or_else(PoisonError::into_inner);
+                    pg::ops::baseline::insert(conn, key, &mut rows)
+                };
+                pool.write(key, insert).await
+            }
+            (Backend::Sqlite(pool), Rows::Sqlite(rows)) => {
+                let rows = Arc::clone(rows);
+                let insert = move |conn: &mut _| {
+                    let mut rows = rows.lock().unwrap_or_else(PoisonError::into_inner);
+                    sqlite::ops::baseline::insert(conn, key, &mut rows)
+                };
+                pool.write(key, insert).await
+            }
+            _ => Err(StoreError::corrupt("rows")(&"they are of another database")),
+        }
     }
 
     /// What is stored of a unit's fields, by its key.
     pub async fn bare_read(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<String>> {
         let (key, unit) = (Key::from(organization), Key::from(unit));
-        match &self.0 {
+        match &self.backend {
             Backend::Postgres(pool) => {
                 pool.read(key, move |conn| pg::ops::baseline::registers(conn, key, unit)).await
             }
@@ -59,9 +75,15 @@ impl Store {
 impl BareRows {
     /// Gives every row an edit id of its own.
     pub fn renew(&mut self, mut fresh: impl FnMut() -> EditId) {
-        match &mut self.0 {
-            Rows::Postgres(rows) => rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh())),
-            Rows::Sqlite(rows) => rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh())),
+        match &self.0 {
+            Rows::Postgres(rows) => {
+                let mut rows = rows.lock().unwrap_or_else(PoisonError::into_inner);
+                rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh()));
+            }
+            Rows::Sqlite(rows) => {
+                let mut rows = rows.lock().unwrap_or_else(PoisonError::into_inner);
+                rows.iter_mut().for_each(|row| row.edit_id = Key::from(fresh()));
+            }
         }
     }
 }

@@ -1,7 +1,5 @@
 //! An edit's body as the log will hold it, made before the transaction begins, so that nobody waits for it there.
 
-use std::{cell::Cell, collections::BTreeMap};
-
 use model::{
     edit::{Action, RecordKind},
     event::ServiceEvent,
@@ -40,38 +38,34 @@ impl Body {
     pub(crate) fn salted(proposal: &Proposal, first: impl Fn(&str) -> Option<Salt>) -> Result<Self> {
         let action = &proposal.edit.action;
         let corrupt = StoreError::corrupt("edit");
-        let mut value = match action {
-            Action::Create { fields, .. } | Action::Set { fields, .. } => Value::Object(fields.clone()),
-            Action::Event(event) => serde_json::to_value(event).map_err(|e| corrupt(&e))?,
-            Action::ModelAdoption(adoption) => serde_json::to_value(adoption).map_err(|e| corrupt(&e))?,
-            // The row alone has to say which schedule an edition belongs to.
-            Action::Edition { edition, schedule, .. } => {
-                let mut value = serde_json::to_value(edition).map_err(|e| corrupt(&e))?;
-                if let Some(members) = value.as_object_mut() {
-                    members.insert(SCHEDULE.to_owned(), Value::from(schedule.to_string()));
-                }
-                value
-            }
-        };
-        let pointers = private_pointers(action.kind());
-        let salts: BTreeMap<&str, Salt> =
-            pointers.iter().copied().zip(proposal.salts.iter().copied()).collect();
-        let unsalted = Cell::new(false);
-        let sealed = proof::seal(&mut value, pointers, |pointer| {
-            let salt = first(pointer).or_else(|| salts.get(pointer).copied());
-            unsalted.set(unsalted.get() || salt.is_none());
-            salt.unwrap_or_default()
+        let mut value = value_of(action).map_err(|e| corrupt(&e))?;
+        let mut salts = proposal.salts.iter().copied();
+        let sealed = proof::seal(&mut value, private_pointers(action.kind()), |pointer| {
+            first(pointer).or_else(|| salts.next())
         })
         .map_err(|e| corrupt(&e))?;
-        if unsalted.get() {
-            return Err(corrupt(&"there is a private text without a salt"));
-        }
         let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
         let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
         let text = canonical.into_string();
         // Read back from the text, so that registers hold what a rebuild from the log will read.
         let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
         Ok(Self { value, text, hash, sealed })
+    }
+}
+
+fn value_of(action: &Action) -> serde_json::Result<Value> {
+    match action {
+        Action::Create { fields, .. } | Action::Set { fields, .. } => Ok(Value::Object(fields.clone())),
+        Action::Event(event) => serde_json::to_value(event),
+        Action::ModelAdoption(adoption) => serde_json::to_value(adoption),
+        // The row alone has to say which schedule an edition belongs to.
+        Action::Edition { edition, schedule, .. } => {
+            let mut value = serde_json::to_value(edition)?;
+            if let Some(members) = value.as_object_mut() {
+                members.insert(SCHEDULE.to_owned(), Value::from(schedule.to_string()));
+            }
+            Ok(value)
+        }
     }
 }
 

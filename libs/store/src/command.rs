@@ -38,7 +38,7 @@ pub struct Proposal {
     pub edit: Edit,
     /// The ETag that the author saw; without it nothing counts as seen.
     pub seen: Option<Etag>,
-    /// Salts for private text that came without one, in the order of the pointers of its kind.
+    /// Salts for private texts that came without one; at least as many as there are of those.
     pub salts: Vec<Salt>,
 }
 

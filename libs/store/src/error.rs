@@ -56,7 +56,8 @@ impl StoreError {
     pub(crate) fn is_worth_another_try(&self) -> bool {
         match self {
             Self::Database(DieselError::DatabaseError(kind, info)) => {
-                // Two inserts of one edit id collide once: the second run finds the first's row.
+                // Two inserts of one edit id collide once: the second run finds the first's row. Of a deadlock diesel
+                // hands on no SQLSTATE, so its message has to tell.
                 matches!(kind, DatabaseErrorKind::SerializationFailure | DatabaseErrorKind::UniqueViolation)
                     || info.message().contains("deadlock detected")
             }
@@ -68,9 +69,7 @@ impl StoreError {
     pub(crate) fn corrupt(what: &'static str) -> impl Fn(&dyn std::fmt::Display) -> Self {
         move |why| Self::Corrupt { what, why: why.to_string() }
     }
-}
 
-impl StoreError {
     /// A PostgreSQL server that does not answer. What libpq says of an address that it cannot read repeats parts of it,
     /// and so perhaps a password; what it says of a connection does not.
     pub(crate) fn unreachable(said: &dyn std::fmt::Display) -> Self {
@@ -90,7 +89,8 @@ impl From<DieselError> for StoreError {
             DieselError::DatabaseError(DatabaseErrorKind::ClosedConnection, info) => {
                 Self::Unreachable(info.message().to_owned())
             }
-            // PostgreSQL's lock and statement timeouts, and SQLite's busy handler giving up.
+            // PostgreSQL's lock and statement timeouts, whose SQLSTATE diesel does not hand on, and SQLite's busy handler
+            // giving up.
             DieselError::DatabaseError(_, ref info)
                 if ["lock timeout", "statement timeout", "database is locked"]
                     .iter()

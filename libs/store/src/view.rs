@@ -78,6 +78,20 @@ pub struct Page<T> {
     pub more: bool,
 }
 
+impl<T> Page<T> {
+    /// The page that begins with these items, of which there may be more than `limit`.
+    pub(crate) fn cut(mut items: Vec<T>, limit: usize) -> Self {
+        let more = items.len() > limit;
+        items.truncate(limit);
+        Self { items, more }
+    }
+}
+
+/// How many rows to ask for, so that it is known whether another page follows.
+pub(crate) fn one_more(limit: usize) -> i64 {
+    i64::try_from(limit).unwrap_or(i64::MAX).saturating_add(1)
+}
+
 /// Which records of a kind are asked for.
 pub(crate) enum Among {
     /// All of them.

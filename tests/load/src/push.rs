@@ -141,7 +141,7 @@ async fn insert(
         let organization = organizations.get(n % organizations.len().max(1)).context("no organization")?;
         rows.renew(fresh);
         let asked = Ticks::now();
-        rows = store.bare_insert(*organization, rows).await?;
+        store.bare_insert(*organization, &rows).await?;
         each.push(asked.elapsed());
     }
 }

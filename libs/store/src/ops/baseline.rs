@@ -22,7 +22,7 @@ pub(crate) fn newest(conn: &mut Conn, organization: Key, count: i64) -> Result<V
 }
 
 /// Takes the counter and adds the rows, and nothing else.
-pub(crate) fn insert(conn: &mut Conn, organization: Key, rows: &mut Vec<LogRow>) -> Result<Vec<LogRow>> {
+pub(crate) fn insert(conn: &mut Conn, organization: Key, rows: &mut [LogRow]) -> Result<()> {
     let count = i64::try_from(rows.len()).unwrap_or(i64::MAX);
     let now = rows.iter().map(|row| row.recorded_at).max().unwrap_or_default();
     let (first, recorded_at) = log::take_numbers(conn, organization, count, Instant::from_micros(now))?;
@@ -30,8 +30,7 @@ pub(crate) fn insert(conn: &mut Conn, organization: Key, rows: &mut Vec<LogRow>)
         (row.organization, row.seq, row.recorded_at) = (organization, seq, recorded_at);
     }
     inserts::log(conn, rows)?;
-    // A transaction that has to run again needs them once more; only the one that stood gives them away.
-    Ok(std::mem::take(rows))
+    Ok(())
 }
 
 /// The stored text of a unit's fields.

@@ -8,28 +8,24 @@
 //! the organization's counter where no committed row is below, and a row that is committed later belongs to a
 //! transaction that takes the counter later, compares, and lowers it again ([`overtaken`]).
 
-use std::{
-    cmp::Ordering,
-    collections::{BTreeMap, BTreeSet},
-};
+mod stale;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use model::{SiteId, UnitId, event::UnitModel};
+use model::{SiteId, event::UnitModel};
 
+pub(crate) use self::stale::{any_behind, are_behind, pending, settle, stale, units_behind};
 use super::super::Conn;
 use super::{
-    due, folds, inserts,
-    schema::{context, unit_context, unit_state},
+    IDS_AT_ONCE, inserts,
+    schema::{context, unit_context},
     units::Unit,
 };
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::DueFilter,
 };
-
-/// SQLite takes 32,766 bound values in a statement; a row has five.
-const ROWS_OF_A_STATEMENT: usize = 1000;
 
 /// Something that many units are folded with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -99,7 +95,7 @@ pub(crate) fn versions(conn: &mut Conn, organization: Key, of: &BTreeSet<Context
 fn rows(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<Vec<(ContextId, i64, i64)>> {
     let all: Vec<Key> = of.iter().map(|context| context.key()).collect();
     let mut found = Vec::new();
-    for some in all.chunks(ROWS_OF_A_STATEMENT) {
+    for some in all.chunks(IDS_AT_ONCE) {
         let rows: Vec<(String, Key, i64, i64)> = context::table
             .filter(context::organization.eq(organization))
             .filter(context::kind.eq_any([SITE, MODEL]))
@@ -117,7 +113,7 @@ fn rows(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<
 /// With which versions these units were folded.
 pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<BTreeMap<Key, Versions>> {
     let mut found: BTreeMap<Key, Versions> = BTreeMap::new();
-    for some in units.chunks(ROWS_OF_A_STATEMENT) {
+    for some in units.chunks(IDS_AT_ONCE) {
         let rows: Vec<(Key, String, Key, i64)> = unit_context::table
             .filter(unit_context::organization.eq(organization))
             .filter(unit_context::unit_id.eq_any(some.to_vec()))
@@ -205,136 +201,6 @@ pub(crate) fn count(conn: &mut Conn, organization: Key, changes: &Versions) -> R
             .execute(conn)?;
     }
     Ok(())
-}
-
-/// Under the counter: marks those contexts as done that no unit is behind any more; says whether some are left.
-pub(crate) fn settle(conn: &mut Conn, organization: Key) -> Result<bool> {
-    let mut left = false;
-    for (context, version) in behind(conn, organization)? {
-        if units_behind(conn, organization, context, version, 1)?.is_empty() {
-            diesel::update(context::table.find((organization, context.kind(), context.key())))
-                .set(context::folded_version.eq(version))
-                .execute(conn)?;
-        } else {
-            left = true;
-        }
-    }
-    Ok(left)
-}
-
-/// Whether there may be a unit that is behind.
-pub(crate) fn any_behind(conn: &mut Conn, organization: Key) -> Result<bool> {
-    Ok(!behind(conn, organization)?.is_empty())
-}
-
-/// Contexts with units that may be behind, each with the version to come up to.
-fn behind(conn: &mut Conn, organization: Key) -> Result<Vec<(ContextId, i64)>> {
-    let rows: Vec<(String, Key, i64)> = context::table
-        .filter(context::organization.eq(organization))
-        .filter(context::folded_version.lt(context::version))
-        .order((context::kind, context::key))
-        .select((context::kind, context::key, context::version))
-        .load(conn)?;
-    rows.into_iter().map(|(kind, key, version)| Ok((ContextId::read(&kind, key)?, version))).collect()
-}
-
-/// At most `limit` units that were folded with an older version than this.
-pub(crate) fn units_behind(
-    conn: &mut Conn,
-    organization: Key,
-    context: ContextId,
-    version: i64,
-    limit: i64,
-) -> Result<Vec<UnitId>> {
-    let units: Vec<Key> = unit_context::table
-        .filter(unit_context::organization.eq(organization))
-        .filter(unit_context::kind.eq(context.kind()))
-        .filter(unit_context::key.eq(context.key()))
-        .filter(unit_context::version.lt(version))
-        .order((unit_context::version, unit_context::unit_id))
-        .limit(limit)
-        .select(unit_context::unit_id)
-        .load(conn)?;
-    Ok(units.into_iter().map(Key::id).collect())
-}
-
-/// At most `limit` stale units: behind one of their contexts, or folded with other rules or zone data than this
-/// binary's.
-pub(crate) fn stale(conn: &mut Conn, organization: Key, limit: i64) -> Result<BTreeSet<UnitId>> {
-    let mut found = BTreeSet::new();
-    for (context, version) in behind(conn, organization)? {
-        found.extend(units_behind(conn, organization, context, version, limit)?);
-    }
-    for way in WAYS {
-        let outdated = folded_otherwise(organization, *way).limit(limit).select(unit_state::unit_id);
-        found.extend(outdated.load::<Key>(conn)?.into_iter().map(Key::id));
-    }
-    Ok(found)
-}
-
-/// Asked one after the other: planners read the whole index for both at once.
-const WAYS: &[Ordering] = &[Ordering::Less, Ordering::Greater];
-
-/// Units folded with rules and zone data whose name stands before, or after, that of this binary's.
-fn folded_otherwise<'a>(
-    organization: Key,
-    way: Ordering,
-) -> unit_state::BoxedQuery<'a, <Conn as Connection>::Backend> {
-    let with = folds::folded_with();
-    let states = unit_state::table.filter(unit_state::organization.eq(organization)).into_boxed();
-    if way == Ordering::Less {
-        states.filter(unit_state::folded_with.lt(with))
-    } else {
-        states.filter(unit_state::folded_with.gt(with))
-    }
-}
-
-/// Whether a unit that was folded with these versions is stale now.
-pub(crate) fn are_behind(conn: &mut Conn, organization: Key, stored: &Versions) -> Result<bool> {
-    let now = versions(conn, organization, &stored.keys().copied().collect())?;
-    Ok(now != *stored)
-}
-
-/// How many of the units that a list asks about are stale.
-pub(crate) fn pending(conn: &mut Conn, filter: &DueFilter) -> Result<usize> {
-    let organization = Key::from(filter.organization);
-    let mut found = BTreeSet::new();
-    for (context, version) in behind(conn, organization)? {
-        let mut units = unit_context::table
-            .inner_join(
-                unit_state::table.on(unit_state::organization
-                    .eq(unit_context::organization)
-                    .and(unit_state::unit_id.eq(unit_context::unit_id))),
-            )
-            .filter(unit_context::organization.eq(organization))
-            .filter(unit_context::kind.eq(context.kind()))
-            .filter(unit_context::key.eq(context.key()))
-            .filter(unit_context::version.lt(version))
-            .select(unit_context::unit_id)
-            .into_boxed();
-        if let Some(unit) = filter.unit {
-            units = units.filter(unit_context::unit_id.eq(Key::from(unit)));
-        }
-        for sites in due::site_sets(filter) {
-            units = units.filter(
-                unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
-            );
-        }
-        found.extend(units.load::<Key>(conn)?);
-    }
-    for way in WAYS {
-        let mut outdated = folded_otherwise(organization, *way).select(unit_state::unit_id);
-        if let Some(unit) = filter.unit {
-            outdated = outdated.filter(unit_state::unit_id.eq(Key::from(unit)));
-        }
-        for sites in due::site_sets(filter) {
-            outdated = outdated.filter(
-                unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
-            );
-        }
-        found.extend(outdated.load::<Key>(conn)?);
-    }
-    Ok(found.len())
 }
 
 /// Every context with its version and the version that no unit is below; for the rebuild.

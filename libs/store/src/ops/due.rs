@@ -23,7 +23,7 @@ use super::{
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::{DueFilter, DuePlace, DueQuery, DueRow, Page},
+    view::{DueFilter, DuePlace, DueQuery, DueRow, Page, one_more},
 };
 
 /// More units than this waiting to be moved would make a list slow; it is then about the instant they wait at.
@@ -52,9 +52,7 @@ pub(crate) fn list(conn: &mut Conn, query: &DueQuery) -> Result<Page<DueRow>> {
     let moving = moving(conn, &query.filter, query.as_of)?;
     rows.extend(moving.into_iter().filter(|row| is_beyond(&row.place, query)));
     rows.sort_by(|a, b| if query.descending { b.place.cmp(&a.place) } else { a.place.cmp(&b.place) });
-    let more = rows.len() > query.limit;
-    rows.truncate(query.limit);
-    Ok(Page { items: rows, more })
+    Ok(Page::cut(rows, query.limit))
 }
 
 /// Whether an item comes after the page before.
@@ -129,7 +127,7 @@ fn by_state(filter: &DueFilter) -> Vec<DueFilter> {
 fn page(conn: &mut Conn, filter: &DueFilter, query: &DueQuery) -> Result<Vec<ItemRow>> {
     let mut found = due_item::table
         .filter(settled(filter, query.as_of))
-        .limit(i64::try_from(query.limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(query.limit))
         .select(ItemRow::as_select())
         .into_boxed();
     let (due, unit, schedule, task) =
@@ -185,6 +183,23 @@ fn stored_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<Due
         reason: step.reason,
         until: step.until,
     })
+}
+
+/// What a row of a unit's state must fulfil.
+pub(crate) type UnitCondition =
+    Box<dyn BoxableExpression<unit_state::table, <Conn as Connection>::Backend, SqlType = Bool>>;
+
+/// That a list asks about a unit.
+pub(crate) fn of_asked_units(filter: &DueFilter) -> UnitCondition {
+    let mut all: UnitCondition = Box::new(unit_state::organization.eq(Key::from(filter.organization)));
+    if let Some(unit) = filter.unit {
+        all = Box::new(all.and(unit_state::unit_id.eq(Key::from(unit))));
+    }
+    for sites in site_sets(filter) {
+        let touches = unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites));
+        all = Box::new(all.and(touches));
+    }
+    all
 }
 
 /// The sets of sites that an item must touch: those the asker may see, and the one asked for.

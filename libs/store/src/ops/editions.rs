@@ -6,38 +6,53 @@ use std::{
 };
 
 use diesel::prelude::*;
-use model::{
-    Code, EditionId, ScheduleId, json,
-    read::{Mode, whole},
-    schedule::Edition,
-};
+use model::{Code, EditionId, ScheduleId, schedule::Edition};
 
 use super::super::Conn;
-use super::schema::{edition, job};
+use super::{
+    inserts,
+    schema::{edition, job},
+};
 use crate::{
     body::SCHEDULE,
-    error::{Result, StoreError},
+    error::Result,
     key::Key,
-    parsed,
-    view::{EditionView, Page},
+    parsed, stored,
+    view::{EditionView, Page, one_more},
 };
 
-/// Adds an edition and the jobs it names.
-pub(crate) fn add(conn: &mut Conn, organization: Key, new: &EditionView, body: &str) -> Result<()> {
-    diesel::insert_into(edition::table)
-        .values((
-            edition::organization.eq(organization),
-            edition::id.eq(Key::from(new.id)),
-            edition::schedule_id.eq(Key::from(new.schedule)),
-            edition::body.eq(body),
-        ))
-        .execute(conn)?;
-    for code in jobs_of(&new.edition) {
-        diesel::insert_into(job::table)
-            .values((job::organization.eq(organization), job::code.eq(code.as_str())))
-            .on_conflict_do_nothing()
-            .execute(conn)?;
-    }
+/// An edition as it is stored.
+pub(crate) struct EditionRow {
+    pub(crate) organization: Key,
+    pub(crate) id: Key,
+    pub(crate) schedule_id: Key,
+    pub(crate) body: String,
+}
+
+/// A job that some edition names.
+pub(crate) struct JobRow {
+    pub(crate) organization: Key,
+    pub(crate) code: String,
+}
+
+/// Adds editions, each with its text as the log has it, and the jobs they name.
+///
+/// Editions of other schedules may be added at the same time, by nobody who holds a lock in common. All insert in one
+/// order, so that none waits for a row of another that waits for it.
+pub(crate) fn add(conn: &mut Conn, organization: Key, new: &[(&EditionView, &str)]) -> Result<()> {
+    let row = |(view, body): &(&EditionView, &str)| EditionRow {
+        organization,
+        id: Key::from(view.id),
+        schedule_id: Key::from(view.schedule),
+        body: (*body).to_owned(),
+    };
+    let mut rows: Vec<EditionRow> = new.iter().map(row).collect();
+    rows.sort_by_key(|row| row.id);
+    inserts::editions(conn, &rows)?;
+    let codes: BTreeSet<&Code> = new.iter().flat_map(|(view, _)| jobs_of(&view.edition)).collect();
+    let jobs: Vec<JobRow> =
+        codes.into_iter().map(|code| JobRow { organization, code: code.as_str().to_owned() }).collect();
+    inserts::jobs(conn, &jobs)?;
     Ok(())
 }
 
@@ -101,16 +116,14 @@ pub(crate) fn of_schedule(
         .filter(edition::organization.eq(organization))
         .filter(edition::schedule_id.eq(Key::from(schedule)))
         .order(edition::id)
-        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(limit))
         .select((edition::id, edition::schedule_id, edition::body))
         .into_boxed();
     if let Some(after) = after {
         query = query.filter(edition::id.gt(Key::from(after)));
     }
-    let mut rows: Vec<(Key, Key, String)> = query.load(conn)?;
-    let more = rows.len() > limit;
-    rows.truncate(limit);
-    let items = rows.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect::<Result<_>>()?;
+    let Page { items, more } = Page::<(Key, Key, String)>::cut(query.load(conn)?, limit);
+    let items = items.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect::<Result<_>>()?;
     Ok(Page { items, more })
 }
 
@@ -132,14 +145,11 @@ pub(crate) fn all_jobs(conn: &mut Conn, organization: Key) -> Result<BTreeSet<St
 
 /// Reads an edition as the log holds it, with the schedule it belongs to.
 pub(crate) fn read(body: &str) -> Result<(ScheduleId, Edition)> {
-    let corrupt = StoreError::corrupt("edition");
-    let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, |o| {
+    stored::text("edition", body, |o| {
         let schedule = o.required(SCHEDULE, ScheduleId::read);
         let edition = Edition::read(o);
         Some((schedule?, edition?))
     })
-    .map_err(|errors| corrupt(&errors.len()))
 }
 
 fn read_edition(body: &str) -> Result<Edition> {

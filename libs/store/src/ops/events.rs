@@ -5,13 +5,12 @@ use model::{
     EventId, Instant, SiteId, UnitId,
     event::{Details, ServiceEvent},
     json,
-    read::{Mode, whole},
 };
 use serde_json::Value;
 
 use super::super::Conn;
 use super::{
-    model_adoptions,
+    IDS_AT_ONCE, model_adoptions,
     private_texts::{self, Texts},
     schema::{change_log, service_event},
 };
@@ -19,7 +18,8 @@ use crate::{
     command::Etag,
     error::{Result, StoreError},
     key::Key,
-    view::{EventQuery, EventView, Page},
+    stored,
+    view::{EventQuery, EventView, Page, one_more},
 };
 
 /// A service event as it is stored.
@@ -79,7 +79,7 @@ pub(crate) fn of_unit(conn: &mut Conn, organization: Key, unit: UnitId) -> Resul
 /// All events of some units, those of each unit in the order they happened.
 pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> Result<Vec<EventRow>> {
     let mut rows = Vec::new();
-    for some in units.chunks(1000) {
+    for some in units.chunks(IDS_AT_ONCE) {
         rows.extend(
             service_event::table
                 .filter(service_event::organization.eq(organization))
@@ -110,7 +110,7 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
         .filter(service_event::organization.eq(organization))
         .filter(service_event::unit_id.eq(Key::from(query.unit)))
         .order((service_event::occurred_at, service_event::id))
-        .limit(i64::try_from(query.limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(query.limit))
         .select(service_event::id)
         .into_boxed();
     if let Some(kind) = query.kind {
@@ -123,10 +123,8 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
                 .or(service_event::occurred_at.eq(at.micros()).and(service_event::id.gt(Key::from(id)))),
         );
     }
-    let mut ids: Vec<Key> = ids.load(conn)?;
-    let more = ids.len() > query.limit;
-    ids.truncate(query.limit);
-    let found = with_log(conn, organization, &ids)?;
+    let Page { items, more } = Page::<Key>::cut(ids.load(conn)?, query.limit);
+    let found = with_log(conn, organization, &items)?;
     Ok(Page { items: views(conn, organization, found)?, more })
 }
 
@@ -143,10 +141,7 @@ pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<
 
 /// Reads an event as the log holds it.
 pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
-    let corrupt = StoreError::corrupt("service event");
-    whole(&parsed(body)?, Mode::Stored, ServiceEvent::read).map_err(|errors| {
-        corrupt(&errors.iter().filter_map(|e| e.pointer.as_deref()).collect::<Vec<_>>().join(" "))
-    })
+    stored::text("service event", body, ServiceEvent::read)
 }
 
 /// An event's body as JSON.
@@ -167,7 +162,7 @@ pub(crate) struct Found {
 
 fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Found>> {
     let mut found = Vec::with_capacity(ids.len());
-    for some in ids.chunks(1000) {
+    for some in ids.chunks(IDS_AT_ONCE) {
         let rows: Vec<(EventRow, i64, Key, Vec<u8>)> = service_event::table
             .inner_join(
                 change_log::table.on(change_log::organization

@@ -5,6 +5,7 @@ use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
 use super::super::{bulk::bulk, dialect::SqlKey};
 use super::{
     contexts::UnitContextRow,
+    editions::{EditionRow, JobRow},
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
     log::{FeedRow, LogRow, OutboxRow},
@@ -83,6 +84,20 @@ bulk! {
         kind: String => Text,
         occurred_at: i64 => BigInt,
         body: String => Text,
+    }
+
+    /// Adds editions of schedules.
+    editions, IntoEditions, EditionRow, "edition", "", {
+        organization: Key => SqlKey,
+        id: Key => SqlKey,
+        schedule_id: Key => SqlKey,
+        body: String => Text,
+    }
+
+    /// Adds those jobs that are new.
+    jobs, IntoJobs, JobRow, "job", "ON CONFLICT DO NOTHING", {
+        organization: Key => SqlKey,
+        code: String => Text,
     }
 
     /// Adds private texts.

@@ -7,6 +7,7 @@ use serde_json::json;
 
 use super::super::{Conn, dialect};
 use super::{
+    IDS_AT_ONCE,
     folds::{self, Changed},
     schema::{change_log, feed, organization, outbox},
 };
@@ -128,7 +129,7 @@ pub(crate) fn take_numbers(
 /// The rows of those of these edits that were recorded before.
 pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Result<Vec<LogRow>> {
     let mut rows = Vec::new();
-    for some in edits.chunks(1000) {
+    for some in edits.chunks(IDS_AT_ONCE) {
         rows.extend(
             change_log::table
                 .filter(change_log::organization.eq(organization))
@@ -199,7 +200,7 @@ pub(crate) fn of_record(conn: &mut Conn, organization: Key, target: Target) -> R
 
 fn rows(conn: &mut Conn, organization: Key, seqs: &[i64]) -> Result<Vec<LogRow>> {
     let mut rows = Vec::with_capacity(seqs.len());
-    for some in seqs.chunks(1000) {
+    for some in seqs.chunks(IDS_AT_ONCE) {
         rows.extend(
             change_log::table
                 .filter(change_log::organization.eq(organization))

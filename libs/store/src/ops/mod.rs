@@ -19,3 +19,6 @@ pub(crate) mod schema;
 pub(crate) mod scope;
 pub(crate) mod units;
 pub(crate) mod write;
+
+/// So many ids are asked for in one statement. SQLite takes 32,766 bound values.
+const IDS_AT_ONCE: usize = 1000;

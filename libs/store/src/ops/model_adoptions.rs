@@ -6,22 +6,17 @@ use diesel::prelude::*;
 use model::{
     EventId, Instant, Zone,
     event::{ModelAdoption, UnitModel},
-    json,
-    read::{Mode, whole},
     time::When,
 };
 
 use super::super::Conn;
 use super::{
+    IDS_AT_ONCE,
     contexts::ContextId,
     events::{self, Found},
     schema::{change_log, model_adoption},
 };
-use crate::{
-    error::{Result, StoreError},
-    key::Key,
-    view::EventView,
-};
+use crate::{error::Result, key::Key, stored, view::EventView};
 
 /// Adds an adoption, whose text is as the log has it.
 pub(crate) fn add(conn: &mut Conn, organization: Key, adoption: &ModelAdoption, body: &str) -> Result<()> {
@@ -44,7 +39,7 @@ pub(crate) fn of_models(
 ) -> Result<Vec<ModelAdoption>> {
     let keys: Vec<Key> = models.iter().map(|model| ContextId::of_model(model).key()).collect();
     let mut found = Vec::new();
-    for some in keys.chunks(1000) {
+    for some in keys.chunks(IDS_AT_ONCE) {
         let bodies: Vec<String> = model_adoption::table
             .filter(model_adoption::organization.eq(organization))
             .filter(model_adoption::model.eq_any(some.to_vec()))
@@ -106,7 +101,5 @@ pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, (K
 
 /// Reads an adoption for a model as the log holds it.
 pub(crate) fn read(body: &str) -> Result<ModelAdoption> {
-    let corrupt = StoreError::corrupt("adoption for a model");
-    let value = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))?;
-    whole(&value, Mode::Stored, ModelAdoption::read).map_err(|errors| corrupt(&errors.len()))
+    stored::text("adoption for a model", body, ModelAdoption::read)
 }

@@ -6,7 +6,7 @@ use diesel::prelude::*;
 use proof::Sealed;
 
 use super::super::Conn;
-use super::schema::private_text;
+use super::{IDS_AT_ONCE, schema::private_text};
 use crate::{error::Result, key::Key};
 
 /// A private text as a row.
@@ -35,7 +35,7 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     if edits.is_empty() {
         return Ok(texts);
     }
-    for some in edits.chunks(1000) {
+    for some in edits.chunks(IDS_AT_ONCE) {
         let rows: Vec<(Key, String, Vec<u8>, String)> = private_text::table
             .filter(private_text::organization.eq(organization))
             .filter(private_text::edit_id.eq_any(some.to_vec()))

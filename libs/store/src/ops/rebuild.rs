@@ -2,27 +2,27 @@
 //!
 //! The outbox is delivery state and what items were before is kept for a day only; neither is a fold.
 
+mod unit;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use interval::{ItemSteps, next_at};
-use model::{Instant, UnitId, edit::RecordKind, private::SEALED};
+use model::{edit::RecordKind, private::SEALED};
 use proof::Hash;
 use serde_json::Value;
 
-use super::super::{Conn, dialect};
+pub(crate) use self::unit::{unit, units};
+use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions, events,
-    folds::{self, StateRow},
+    editions,
     log::{self, FeedRow, LogRow},
     model_adoptions, organizations,
     private_texts::{self, Texts},
     records,
-    replay::{self, Growing, Remade},
-    schema::{due_item, feed, record, service_event, unit_context, unit_state},
+    replay::{self, Remade},
+    schema::feed,
     scope,
-    units::{self, Context, Unit},
 };
 use crate::{
     body::private_pointers,
@@ -260,178 +260,6 @@ impl Replay {
         }
         Ok(())
     }
-}
-
-/// Ids of all units that any fold knows; each is then checked under its own lock.
-pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitId>> {
-    let records: Vec<Key> = record::table
-        .filter(record::organization.eq(organization))
-        .filter(record::kind.eq(RecordKind::Unit.as_str()))
-        .select(record::id)
-        .load(conn)?;
-    let states: Vec<Key> = unit_state::table
-        .filter(unit_state::organization.eq(organization))
-        .select(unit_state::unit_id)
-        .load(conn)?;
-    let items: Vec<Key> = due_item::table
-        .filter(due_item::organization.eq(organization))
-        .select(due_item::unit_id)
-        .distinct()
-        .load(conn)?;
-    let events: Vec<Key> = service_event::table
-        .filter(service_event::organization.eq(organization))
-        .select(service_event::unit_id)
-        .distinct()
-        .load(conn)?;
-    let lines: Vec<Option<Key>> = feed::table
-        .filter(feed::organization.eq(organization))
-        .select(feed::unit_id)
-        .distinct()
-        .load(conn)?;
-    let contexts: Vec<Key> = unit_context::table
-        .filter(unit_context::organization.eq(organization))
-        .select(unit_context::unit_id)
-        .distinct()
-        .load(conn)?;
-    let all = records
-        .into_iter()
-        .chain(states)
-        .chain(items)
-        .chain(events)
-        .chain(contexts)
-        .chain(lines.into_iter().flatten());
-    Ok(all.map(Key::id).collect())
-}
-
-/// Checks the folds of one unit, under its lock.
-pub(crate) fn unit(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Vec<Difference>> {
-    let key = Key::from(id);
-    dialect::lock(conn, organization, &[(RecordKind::Unit.as_str(), key)])?;
-    let mut differences = Vec::new();
-    if let Err(error) = compare_unit(conn, organization, id, &mut differences) {
-        match error {
-            // What cannot be read is a difference; a database that fails is not.
-            StoreError::Corrupt { .. } => {
-                differences
-                    .push(Difference { what: "unit", detail: format!("{id} cannot be folded: {error}") });
-            }
-            other => return Err(other),
-        }
-    }
-    Ok(differences)
-}
-
-fn compare_unit(
-    conn: &mut Conn,
-    organization: Key,
-    id: UnitId,
-    differences: &mut Vec<Difference>,
-) -> Result<()> {
-    let key = Key::from(id);
-    let mut differ = |what: &'static str, detail| differences.push(Difference { what, detail });
-    let rows = log::of_unit(conn, organization, key)?;
-    let mut growing = Growing::new(id);
-    let mut lines = Vec::new();
-    let mut sites = BTreeSet::new();
-    for row in rows.iter().filter(|row| row.unit_id == Some(key)) {
-        growing.add(row)?;
-        let Some(unit) = growing.unit()? else { continue };
-        let after = scope::of_unit(&unit)?;
-        lines.extend(scope::lines_of_unit(row, &sites, &after));
-        sites = after;
-    }
-    if lines_of(conn, organization, key)? != sorted(lines) {
-        differ("feed", format!("lines of unit {id} are other than the log says"));
-    }
-    let Some(unit) = growing.unit()? else {
-        let held = [
-            ("service events", !events::of_unit(conn, organization, id)?.is_empty()),
-            ("unit state", folds::state_of(conn, organization, key)?.is_some()),
-            ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
-            ("unit contexts", !contexts::of_units(conn, organization, &[key])?.is_empty()),
-        ];
-        for (what, _) in held.iter().filter(|(_, held)| *held) {
-            differ(what, format!("of unit {id}, which is not in the log"));
-        }
-        return Ok(());
-    };
-    let context = Context::of_unit(conn, organization, &unit)?;
-    let state = units::refold(&unit, &context)?;
-    let Some(stored) = folds::state_of(conn, organization, key)? else {
-        differ("unit state", format!("of unit {id} is missing"));
-        return Ok(());
-    };
-    // Last, so that what was read before is of the version that is seen here, or of an older one.
-    let folded_with = contexts::of_units(conn, organization, &[key])?.remove(&key).unwrap_or_default();
-    let behind = contexts::are_behind(conn, organization, &folded_with)?;
-    let outdated = stored.folded_with != folds::folded_with();
-    if !outdated && folded_with.keys().copied().collect::<BTreeSet<_>>() != ContextId::of_unit(&unit)? {
-        differ("unit contexts", format!("of unit {id} are other than its events say"));
-    }
-    let row_of = |(event, body): (&model::event::ServiceEvent, &String)| {
-        events::EventRow::new(organization, event, state.instant_of(&event.occurred.when), body.clone())
-    };
-    let mut expected: Vec<events::EventRow> = unit.events.iter().zip(&growing.bodies).map(row_of).collect();
-    let mut found = events::of_unit(conn, organization, id)?;
-    if behind || outdated {
-        // The days of a stale unit are moved in time when it is folded anew.
-        found.iter_mut().chain(&mut expected).for_each(|row| row.occurred_at = 0);
-        found.sort_by_key(|row| row.id);
-    }
-    expected.sort_by_key(|row| (row.occurred_at, row.id));
-    if found != expected {
-        differ("service events", format!("of unit {id} are stored otherwise than the log says"));
-    }
-    // A stale unit is out of date, which is no difference.
-    if behind || outdated {
-        return Ok(());
-    }
-    let folded_at = Instant::from_micros(stored.folded_at);
-    let (mut expected, _) = folds::rows(organization, &units::fold(&unit, &context)?, folded_at)?;
-    let steps = folds::steps(&expected)?;
-    let moved_to = Instant::from_micros(stored.changed_at).max(folded_at);
-    expected.changed_at = moved_to.micros();
-    expected.next_at = next_at(&steps, moved_to).micros();
-    // What is kept depends on how the events came in; what it comes to does not.
-    expected.compact = stored.compact.clone();
-    if !kept_comes_to(&stored, &unit, &context, &steps, folded_at)? {
-        differ("unit state", format!("of unit {id} keeps what comes to something else than the log says"));
-    }
-    if stored != expected {
-        differ("unit state", format!("of unit {id} is stored otherwise than the log says"));
-    }
-    if folds::items_of(conn, organization, key)? != folds::item_rows(&expected, &steps, moved_to) {
-        differ("due items", format!("of unit {id} are stored otherwise than the log says"));
-    }
-    Ok(())
-}
-
-/// Whether what a state keeps of the unit's events comes to these steps.
-fn kept_comes_to(
-    stored: &StateRow,
-    unit: &Unit,
-    context: &Context,
-    steps: &[ItemSteps],
-    from: Instant,
-) -> Result<bool> {
-    let Some(text) = &stored.compact else { return Ok(true) };
-    let Ok(compact) = serde_json::from_str(text) else { return Ok(false) };
-    let fold = units::apply(stored, &compact, &unit.fields, &[], context)?;
-    Ok(fold.is_some_and(|fold| fold.folded.state.steps_from(from) == steps))
-}
-
-fn lines_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<FeedRow>> {
-    let lines = feed::table
-        .filter(feed::organization.eq(organization))
-        .filter(feed::unit_id.eq(unit))
-        .select(FeedRow::as_select())
-        .load(conn)?;
-    Ok(sorted(lines))
-}
-
-fn sorted(mut lines: Vec<FeedRow>) -> Vec<FeedRow> {
-    lines.sort();
-    lines
 }
 
 fn content_hash(kind: RecordKind, row: &LogRow, body: &Value) -> Result<Hash> {

@@ -8,13 +8,13 @@ use model::{
     PersonId,
     edit::{RecordKind, Target},
     person::GrantFields,
-    read::{Mode, Object, whole},
+    read::Object,
 };
 use serde_json::Value;
 
 use super::super::Conn;
 use super::{
-    folds,
+    IDS_AT_ONCE, folds,
     private_texts::{self, Texts},
     schema::{record, unit_state},
 };
@@ -23,7 +23,8 @@ use crate::{
     command::Etag,
     error::{Result, StoreError},
     key::Key,
-    view::{Among, Look, Page, RecordView},
+    stored,
+    view::{Among, Look, Page, RecordView, one_more},
 };
 
 /// A record as it is stored.
@@ -63,9 +64,6 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, target: Target) -> Result
     row.map(|(version, registers)| Ok(Stored { version, record: parse(&registers)? })).transpose()
 }
 
-/// SQLite takes 32,766 bound values in a statement.
-const IDS_OF_A_STATEMENT: usize = 10_000;
-
 /// Some records, by kind and id; those that are not there are left out.
 pub(crate) fn some(
     conn: &mut Conn,
@@ -77,7 +75,7 @@ pub(crate) fn some(
     let (kinds, ids): (BTreeSet<&str>, BTreeSet<Key>) = by_name.keys().copied().unzip();
     let kinds: Vec<&str> = kinds.into_iter().collect();
     let mut found = BTreeMap::new();
-    for some in ids.into_iter().collect::<Vec<_>>().chunks(IDS_OF_A_STATEMENT) {
+    for some in ids.into_iter().collect::<Vec<_>>().chunks(IDS_AT_ONCE) {
         let rows: Vec<(String, Key, i64, String)> = record::table
             .filter(record::organization.eq(organization))
             .filter(record::kind.eq_any(&kinds))
@@ -145,7 +143,7 @@ pub(crate) fn list(
         .filter(record::organization.eq(organization))
         .filter(record::kind.eq(kind.as_str()))
         .order(record::id)
-        .limit(i64::try_from(limit).unwrap_or(i64::MAX) + 1)
+        .limit(one_more(limit))
         .select((record::id, record::version, record::registers))
         .into_boxed();
     if let Some(after) = after {
@@ -171,10 +169,8 @@ pub(crate) fn list(
             }
         }
     }
-    let mut rows: Vec<(Key, i64, String)> = query.load(conn)?;
-    let more = rows.len() > limit;
-    rows.truncate(limit);
-    let rows = rows
+    let Page { items, more } = Page::<(Key, i64, String)>::cut(query.load(conn)?, limit);
+    let rows = items
         .into_iter()
         .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
         .collect::<Result<Vec<_>>>()?;
@@ -226,15 +222,7 @@ pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target:
 
 /// The typed fields of a record; private text stays sealed.
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
-    whole(&Value::Object(record.values()), Mode::Stored, read).map_err(|errors| {
-        StoreError::corrupt("fields")(
-            &errors
-                .iter()
-                .map(|e| format!("{}: {}", e.pointer.as_deref().unwrap_or_default(), e.detail))
-                .collect::<Vec<_>>()
-                .join(" "),
-        )
-    })
+    stored::value("fields", &Value::Object(record.values()), read)
 }
 
 fn parse(registers: &str) -> Result<Record> {

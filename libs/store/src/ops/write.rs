@@ -10,6 +10,7 @@ mod for_model;
 mod judge;
 mod known;
 mod refer;
+mod row;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -187,16 +188,18 @@ impl Work<'_> {
 
     fn write_records(&self, conn: &mut Conn) -> Result<()> {
         let mut last: BTreeMap<Target, &Stored> = BTreeMap::new();
+        let mut added = Vec::new();
         for planned in &self.planned {
             match &planned.wrote {
                 Wrote::Record(target, stored) => drop(last.insert(*target, stored)),
-                Wrote::Edition(view) => editions::add(conn, self.organization, view, &planned.row.body)?,
+                Wrote::Edition(view) => added.push((view, planned.row.body.as_str())),
                 Wrote::ModelAdoption(adoption) => {
                     model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
                 }
                 Wrote::Event(_) => {}
             }
         }
+        editions::add(conn, self.organization, &added)?;
         let rows: Result<Vec<RecordRow>> = last
             .into_iter()
             .map(|(target, stored)| RecordRow::new(self.organization, target, stored))

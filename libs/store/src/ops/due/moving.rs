@@ -11,7 +11,7 @@ use super::super::{
     folds::{self, BeforeRow, StateRow},
     schema::{due_item_before, unit_state},
 };
-use super::site_sets;
+use super::of_asked_units;
 use crate::{
     error::Result,
     key::Key,
@@ -21,18 +21,10 @@ use crate::{
 /// Items of units whose stored states are of another instant.
 pub(super) fn moving(conn: &mut Conn, filter: &DueFilter, as_of: Instant) -> Result<Vec<DueRow>> {
     let at = as_of.micros();
-    let mut found = unit_state::table
-        .filter(unit_state::organization.eq(Key::from(filter.organization)))
+    let found = unit_state::table
+        .filter(of_asked_units(filter))
         .filter(unit_state::next_at.le(at).or(unit_state::changed_at.gt(at)))
-        .select(StateRow::as_select())
-        .into_boxed();
-    if let Some(unit) = filter.unit {
-        found = found.filter(unit_state::unit_id.eq(Key::from(unit)));
-    }
-    for sites in site_sets(filter) {
-        found = found
-            .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)));
-    }
+        .select(StateRow::as_select());
     let mut rows = Vec::new();
     for state in found.load::<StateRow>(conn)? {
         let of_unit =

@@ -9,7 +9,7 @@ use super::super::{
     contexts::{self, ContextId},
     folds, model_adoptions,
 };
-use super::{Planned, Work, Wrote, judge::note_time, refer};
+use super::{Planned, Work, Wrote, refer, row::note_time};
 use crate::{
     body::Body,
     command::{Permission, Proposal, Refusal},

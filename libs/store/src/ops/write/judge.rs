@@ -5,13 +5,11 @@ use std::{collections::BTreeSet, sync::Arc};
 use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
-    edit::{Action, FORMAT, Target},
+    edit::{Action, Target},
     event::{Details, ServiceEvent, UnitModel},
-    private::Salt,
     read::{FieldError, Flaw},
     site::SiteFields,
     stamp::Stamp,
-    time::{Occurred, When},
     unit::UnitFields,
 };
 use serde_json::{Map, Value};
@@ -21,11 +19,14 @@ use super::super::{
     contexts::ContextId,
     events,
     log::LogRow,
-    private_texts,
     records::{self, Stored},
     units::{self, Unit},
 };
-use super::{Planned, Work, Wrote, fold::Touched};
+use super::{
+    Planned, Work, Wrote,
+    fold::Touched,
+    row::{note_time, resealed},
+};
 use crate::{
     body::Body,
     command::{Ask, Etag, Permission, Proposal, Refusal},
@@ -57,18 +58,8 @@ fn hidden(action: &Action) -> Refusal {
     }
 }
 
-/// Notes in a row when what it tells of happened.
-pub(super) fn note_time(row: &mut LogRow, occurred: &Occurred) {
-    row.occurred_precision = Some(occurred.when.precision().to_owned());
-    row.occurred_source =
-        serde_json::to_value(occurred.source).ok().and_then(|word| word.as_str().map(str::to_owned));
-    (row.occurred_raw, row.occurred_at) = match &occurred.when {
-        When::At { text, instant, .. } => (Some(text.to_string()), Some(instant.micros())),
-        When::On(date) => (Some(date.to_string()), None),
-    };
-}
-
 impl Work<'_> {
+    /// Judges one edit, and plans its row if it is to be written.
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal, body: &Arc<Body>) -> Result<Judged> {
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
@@ -127,10 +118,12 @@ impl Work<'_> {
         Ok(Judged::Refused(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound }))
     }
 
+    /// Whether the author may see a site.
     pub(super) fn sees(&self, site: SiteId) -> bool {
         (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
     }
 
+    /// The sites by which it is asked whether an edit of something that is there may be written.
     fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
         match &proposal.edit.action {
             Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
@@ -139,6 +132,7 @@ impl Work<'_> {
         }
     }
 
+    /// What an edit wants of its record, and whether that is there.
     fn wish(&mut self, conn: &mut Conn, action: &Action) -> Result<(Wish, bool)> {
         Ok(match action {
             Action::Create { target, .. } => (Wish::Add, self.known.record(conn, *target)?.is_some()),
@@ -345,6 +339,7 @@ impl Work<'_> {
         Ok(None)
     }
 
+    /// Whether the author may write this to a thing in scope of these sites.
     pub(super) fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
         (self.command.permit.0)(Ask::Write { action, sites, own })
     }
@@ -409,63 +404,4 @@ impl Work<'_> {
         }
         Ok(touched)
     }
-
-    /// The body with private text sealed; a repeat without salts of its own is sealed with the first one's.
-    fn body(
-        &self,
-        conn: &mut Conn,
-        proposal: &Proposal,
-        body: &Arc<Body>,
-        earlier: Option<&LogRow>,
-    ) -> Result<Arc<Body>> {
-        let Some(earlier) = earlier else { return Ok(Arc::clone(body)) };
-        let texts = private_texts::of_edits(conn, self.organization, &[earlier.edit_id])?;
-        let edit = Key::from(proposal.edit.id);
-        let first = |pointer: &str| -> Option<Salt> {
-            texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
-        };
-        resealed(proposal, body, first)
-    }
-
-    pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
-        let action = &proposal.edit.action;
-        LogRow {
-            organization: self.organization,
-            seq: 0,
-            recorded_at: 0,
-            row_kind: "edit".into(),
-            channel: self.command.channel.as_str().into(),
-            edit_id: Key::from(proposal.edit.id),
-            // An edit id is used once, so the first row's names the rows that were written together.
-            group_id: (self.command.edits.len() > 1)
-                .then(|| self.planned.first().map_or(Key::from(proposal.edit.id), |first| first.row.edit_id)),
-            format: FORMAT,
-            record_kind: action.kind().as_str().into(),
-            record_id: Key(action.uuid()),
-            unit_id: unit,
-            base: None,
-            author: Key::from(self.command.author),
-            on_behalf_of: None,
-            handset: None,
-            handset_edit: None,
-            stamp_raw: stamp.to_string(),
-            stamp_effective: stamp.to_string(),
-            occurred_raw: None,
-            occurred_at: None,
-            occurred_source: None,
-            occurred_precision: None,
-            body: body.text.clone(),
-            content_hash: body.hash.as_bytes().to_vec(),
-            leaf_hash: Vec::new(),
-        }
-    }
-}
-
-/// The body of a repeat without salts of its own, sealed with those of the first; without private text it is the same.
-fn resealed(
-    proposal: &Proposal,
-    body: &Arc<Body>,
-    first: impl Fn(&str) -> Option<Salt>,
-) -> Result<Arc<Body>> {
-    if body.sealed.is_empty() { Ok(Arc::clone(body)) } else { Body::salted(proposal, first).map(Arc::new) }
 }

@@ -1,0 +1,171 @@
+//! What readers ask for: each question is one transaction, whose answers are all of one moment.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use model::{
+    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    edit::{RecordKind, Target},
+    person::GrantFields,
+};
+
+use crate::{
+    Result, Store,
+    key::Key,
+    through,
+    view::{
+        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, SiteQuery,
+        SiteRow, UnitDue,
+    },
+};
+
+impl Store {
+    /// Somebody's grants, those not in force included.
+    pub async fn grants(&self, organization: OrganizationId, person: PersonId) -> Result<Vec<GrantFields>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::records::grants_of(conn, key, person))
+    }
+
+    /// One record, with what its asker may do and the sites that have it in scope, as they were at one moment.
+    pub async fn look(&self, organization: OrganizationId, person: PersonId, target: Target) -> Result<Look> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::records::look(conn, key, person, target))
+    }
+
+    /// One record, if it is there.
+    pub async fn record(&self, organization: OrganizationId, target: Target) -> Result<Option<RecordView>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let stored = ops::records::find(conn, key, target)?;
+            stored.map(|stored| ops::records::view(conn, key, target, &stored)).transpose()
+        })
+    }
+
+    /// A page of sites by id; only `among` these where given.
+    pub async fn sites(
+        &self,
+        organization: OrganizationId,
+        among: Option<BTreeSet<SiteId>>,
+        after: Option<SiteId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
+        let among =
+            among.map_or(Among::All, |sites| Among::Ids(sites.into_iter().map(SiteId::uuid).collect()));
+        through!(self, read for key, |conn, ops| {
+            let after = after.map(SiteId::uuid);
+            ops::records::list(conn, key, RecordKind::Site, &among, after, limit)
+        })
+    }
+
+    /// A page of units by id; only those at home at, or standing at, one site of each of `sets`.
+    pub async fn units(
+        &self,
+        organization: OrganizationId,
+        sets: Vec<Vec<SiteId>>,
+        after: Option<UnitId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
+        let among = Among::UnitsOf(sets);
+        through!(self, read for key, |conn, ops| {
+            let after = after.map(UnitId::uuid);
+            ops::records::list(conn, key, RecordKind::Unit, &among, after, limit)
+        })
+    }
+
+    /// The sites in whose scope a unit is: home, and where it stands; none where there is no such unit.
+    pub async fn sites_of_unit(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+    ) -> Result<BTreeSet<SiteId>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::folds::scope_of(conn, key, unit))
+    }
+
+    /// What people call these units.
+    pub async fn labels(
+        &self,
+        organization: OrganizationId,
+        units: BTreeSet<UnitId>,
+    ) -> Result<BTreeMap<UnitId, String>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::units::labels(conn, key, &units))
+    }
+
+    /// A page of schedules by id.
+    pub async fn schedules(
+        &self,
+        organization: OrganizationId,
+        after: Option<ScheduleId>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let after = after.map(ScheduleId::uuid);
+            ops::records::list(conn, key, RecordKind::Schedule, &Among::All, after, limit)
+        })
+    }
+
+    /// A page of the editions of a schedule by id.
+    pub async fn editions(
+        &self,
+        organization: OrganizationId,
+        schedule: ScheduleId,
+        after: Option<EditionId>,
+        limit: usize,
+    ) -> Result<Page<EditionView>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::editions::of_schedule(
+            conn,
+            key,
+            schedule,
+            after,
+            limit
+        ))
+    }
+
+    /// One edition, if it is there.
+    pub async fn edition(&self, organization: OrganizationId, id: EditionId) -> Result<Option<EditionView>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::editions::find(conn, key, id))
+    }
+
+    /// One service event, if it is there.
+    pub async fn event(&self, organization: OrganizationId, id: EventId) -> Result<Option<EventView>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::events::find(conn, key, id))
+    }
+
+    /// A page of a unit's events in the order they happened.
+    pub async fn events(&self, query: EventQuery) -> Result<Page<EventView>> {
+        through!(self, read for Key::from(query.organization), |conn, ops| ops::events::list(conn, &query))
+    }
+
+    /// A unit's state, folded afresh; none where there is no such unit.
+    pub async fn unit_due(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<UnitDue>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::units::due(conn, key, unit))
+    }
+
+    /// The instant that a new list of due items is about.
+    pub async fn due_as_of(&self, organization: OrganizationId, now: Instant) -> Result<Instant> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::due::as_of(conn, key, now))
+    }
+
+    /// A page of due items, and how many of the units asked about are stale.
+    pub async fn due(&self, query: DueQuery) -> Result<(Page<DueRow>, usize)> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            Ok((ops::due::list(conn, &query)?, ops::contexts::pending(conn, &query.filter)?))
+        })
+    }
+
+    /// A page of sites with how many due items stand there, in each state, and how many of the units asked about are
+    /// stale.
+    pub async fn due_by_site(&self, query: SiteQuery) -> Result<(Page<SiteRow>, usize)> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| {
+            Ok((ops::due::by_site(conn, &query)?, ops::contexts::pending(conn, &query.filter)?))
+        })
+    }
+}
