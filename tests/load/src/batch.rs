@@ -14,8 +14,10 @@ pub(crate) const EDITS: usize = 100;
 /// Units that a batch touches.
 pub(crate) const UNITS: usize = 20;
 
-/// Seconds between two things that happen to a unit.
-const STEP: i64 = 20 * 60;
+/// Seconds between two things that happen to a unit, which runs all the time,
+const STEP: i64 = 6 * 60;
+/// and what its meter shows more each time, in tenths of an hour.
+const MORE: u32 = 1;
 
 /// The next `count` batches; a batch takes the units after those of the one before it, round and round.
 pub(crate) fn batches(
@@ -34,11 +36,13 @@ fn batch(town: &Town, units: &mut [Unit], next: &mut usize) -> Result<Command> {
         let unit = units.get_mut(at).context("no units")?;
         // Each of a unit's five edits is of another kind than the one before.
         edits.push(match (n + n / UNITS) % 4 {
-            0 | 2 => town::happened(unit.reading(STEP, 2)?),
-            1 => town::happened(unit.service(STEP, 2)?),
+            0 | 2 => town::happened(unit.reading(STEP, MORE)?),
+            1 => town::happened(unit.service(STEP, MORE)?),
             _ => unit.corrected()?,
         });
     }
     *next += UNITS;
-    Ok(town.command(Channel::Sync, Instant::parse(NOW)?, edits))
+    // Time goes on with the units: what is pushed fast enough would else lie in the future.
+    let now = units.iter().map(Unit::last).fold(Instant::parse(NOW)?, Instant::max);
+    Ok(town.command(Channel::Sync, now, edits))
 }

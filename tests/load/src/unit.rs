@@ -49,6 +49,11 @@ impl Unit {
         Ok([self.event(commissioning)?, self.event(adoption)?])
     }
 
+    /// When something happened to it last.
+    pub(crate) fn last(&self) -> Instant {
+        self.at
+    }
+
     /// Its meter is read after `seconds` and `tenths` of an hour of running.
     pub(crate) fn reading(&mut self, seconds: i64, tenths: u32) -> Result<ServiceEvent> {
         self.goes_on(seconds, tenths);
