@@ -64,9 +64,10 @@ impl Explainer {
     }
 }
 
-/// Values as `Debug` shows them in a list, as SQL has them: ids, texts and arrays are texts, numbers are numbers.
+/// Values as `Debug` shows them in a list, as SQL has them: ids, texts and arrays are texts, numbers are
+/// numbers, and nothing is NULL.
 fn literals(values: &str) -> String {
-    let values = values.replace("Key(", "\"").replace(')', "\"");
+    let values = values.replace("Key(", "\"").replace(')', "\"").replace("None", "NULL");
     let mut depth = 0;
     let mut text = String::new();
     for c in values.chars() {

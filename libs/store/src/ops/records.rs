@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use diesel::prelude::*;
+use diesel::{prelude::*, sql_types::Nullable};
 use merge::Record;
 use model::{
     PersonId,
@@ -12,9 +12,9 @@ use model::{
 };
 use serde_json::Value;
 
-use super::super::Conn;
+use super::super::{Conn, dialect::SqlKey};
 use super::{
-    IDS_AT_ONCE, folds,
+    IDS_AT_ONCE,
     private_texts::{self, Texts},
     schema::{record, unit_state},
 };
@@ -192,30 +192,42 @@ pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) ->
     rows.iter().map(|registers| fields(&parse(registers)?, GrantFields::read)).collect()
 }
 
-/// One record, the asker's grants and the sites in scope, with two statements.
+/// Kind, version and registers of a record, and home and standing site if it is a unit.
+type Looked = (String, i64, String, Option<Key>, Option<Key>);
+
+/// One record, the asker's grants and the sites in scope, with one statement.
 pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target: Target) -> Result<Look> {
+    let nowhere = || None::<Key>.into_sql::<Nullable<SqlKey>>();
+    let wanted =
+        record::table
+            .left_join(unit_state::table.on(
+                unit_state::organization.eq(record::organization).and(unit_state::unit_id.eq(record::id)),
+            ))
+            .filter(record::organization.eq(organization))
+            .filter(record::kind.eq(target.kind().as_str()))
+            .filter(record::id.eq(Key(target.uuid())))
+            .select((
+                record::kind,
+                record::version,
+                record::registers,
+                unit_state::home_site.nullable(),
+                unit_state::standing_site.nullable(),
+            ));
     let grants = record::table
         .filter(record::organization.eq(organization))
         .filter(record::kind.eq(RecordKind::Grant.as_str()))
         .filter(record::belongs_to.eq(Key::from(person)))
-        .select((record::kind, record::version, record::registers));
-    let wanted = record::table.find((organization, target.kind().as_str(), Key(target.uuid()))).select((
-        record::kind,
-        record::version,
-        record::registers,
-    ));
-    let rows: Vec<(String, i64, String)> = grants.union_all(wanted).load(conn)?;
+        .select((record::kind, record::version, record::registers, nowhere(), nowhere()));
+    let rows: Vec<Looked> = wanted.union_all(grants).load(conn)?;
     let mut look = Look { grants: Vec::new(), sites: BTreeSet::new(), record: None };
-    for (kind, version, registers) in rows {
+    for (kind, version, registers, home, standing) in rows {
         let record = parse(&registers)?;
         if kind == target.kind().as_str() {
             look.record = Some(view(conn, organization, target, &Stored { version, record })?);
+            look.sites = home.into_iter().chain(standing).map(Key::id).collect();
         } else {
             look.grants.push(fields(&record, GrantFields::read)?);
         }
-    }
-    if let Target::Unit(unit) = target {
-        look.sites = folds::scope_of(conn, organization, unit)?;
     }
     Ok(look)
 }
