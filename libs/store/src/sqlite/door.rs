@@ -67,7 +67,7 @@ impl Pool {
         self.queue(Urgency::Request, organization, f).await
     }
 
-    /// As [`Self::write`], behind all that somebody waits for.
+    /// As [`Self::write`], behind what somebody waits for, though not for ever.
     pub(crate) async fn chore<T: Send + 'static>(
         &self,
         organization: Key,

@@ -24,7 +24,7 @@ type Answer = Box<dyn FnOnce(bool)>;
 pub(super) enum Urgency {
     /// A request does.
     Request,
-    /// Nobody does: it comes after all requests.
+    /// Nobody does: it comes after requests, unless it has waited for several groups of them.
     Chore,
 }
 
