@@ -7,7 +7,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 pub(crate) use self::build::{Built, Settling, build};
-use crate::{placed::Placed, rate::Rate, words::Grade};
+use crate::{placed::Placed, rate::Rate, running::Runs, words::Grade};
 
 /// Hours of the engine since new at some instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -62,6 +62,7 @@ pub(crate) struct Curve {
     /// Use to reckon with at most since the last point.
     pub(crate) upper_rate: Rate,
     middle_rate: Rate,
+    pub(crate) runs: Runs,
 }
 
 /// Engine hours that are known at an instant.
@@ -116,15 +117,15 @@ impl Curve {
         EngineHours { range: Some(range), grade }
     }
 
-    /// Engine hours at an event: those of its own reading if that is used, otherwise those of its time.
-    pub(crate) fn at_event(&self, placed: &Placed<'_>) -> EngineHours {
+    /// Engine hours at an event: those of its own reading if that is used, and whether it is, otherwise those of its time.
+    pub(crate) fn at_event(&self, placed: &Placed<'_>) -> (EngineHours, bool) {
         let past = self.points.partition_point(|point| point.instant <= placed.instant);
         let mut same_instant =
             self.points.iter().take(past).rev().take_while(|point| point.instant == placed.instant);
         if let Some(own) = same_instant.find(|point| point.event == Some(placed.id)) {
-            return EngineHours { range: Some(HoursRange::exact(own.hours)), grade: own.grade };
+            return (EngineHours { range: Some(HoursRange::exact(own.hours)), grade: own.grade }, own.read);
         }
-        self.at(placed.instant)
+        (self.at(placed.instant), false)
     }
 
     /// The first instant at which the upper bound reaches `hours`, for the instants from the last point on; for

@@ -4,9 +4,14 @@ use std::borrow::Cow;
 
 use model::{
     EventId, Hours, Instant, LocalDate, Zone,
-    event::{Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, ServiceEvent},
+    event::{
+        Adoption, Component, ComponentAction, ComponentChange, Deferral, Details, Duty, JobDone,
+        StorageAction, UnitSetting,
+    },
     time::When,
 };
+
+use crate::standing::Said;
 
 /// An event with the instant that stands for its time.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,26 +35,31 @@ pub(crate) enum What<'a> {
         old: Option<Hours>,
         new: Hours,
     },
-    /// An engine was fitted or rebuilt.
-    Engine {
+    /// A component was fitted or rebuilt.
+    Fitted {
+        component: Component,
         meter: Option<Hours>,
     },
+    Storage(StorageAction),
+    Duty(&'a Duty),
     Reading(Hours),
     Service {
         jobs: Cow<'a, [JobDone]>,
         meter: Option<Hours>,
     },
     Adoption(&'a Adoption),
+    Setting(&'a UnitSetting),
+    Deferral(&'a Deferral),
 }
 
 impl<'a> Placed<'a> {
     /// Nothing for the kinds that only say where a unit stands or what counts.
-    pub(crate) fn of(event: &'a ServiceEvent, instant: Instant) -> Option<Self> {
-        let day = match event.occurred.when {
+    pub(crate) fn of(said: Said<'a>, instant: Instant) -> Option<Self> {
+        let day = match said.when {
             When::At { .. } => None,
-            When::On(date) => Some(date),
+            When::On(date) => Some(*date),
         };
-        Some(Self { id: event.id, instant, day, what: What::of(&event.details)? })
+        Some(Self { id: said.id, instant, day, what: What::of(said.details)? })
     }
 
     /// Its place in canonical order: what is read at one instant comes before what is done then.
@@ -80,21 +90,21 @@ impl<'a> What<'a> {
             Details::Component(change) if swaps_meter(change) => {
                 Self::Swap { old: change.old_meter_hours, new: change.new_meter_hours.unwrap_or(Hours::ZERO) }
             }
-            Details::Component(change) => Self::Engine { meter: change.meter_hours },
+            Details::Component(change) => {
+                Self::Fitted { component: change.component, meter: change.meter_hours }
+            }
+            Details::Storage(storage) => Self::Storage(storage.action),
+            Details::Duty(duty) => Self::Duty(duty),
             Details::Reading(reading) => Self::Reading(reading.meter_hours),
             Details::Service(done) => {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
-            // Kinds that due state does not rest on yet.
-            Details::Run(_)
-            | Details::Storage(_)
-            | Details::Duty(_)
-            | Details::Setting(_)
-            | Details::Deferral(_)
-            | Details::Tag(_)
-            | Details::Placement(_)
-            | Details::Correction(_) => return None,
+            Details::Setting(setting) => Self::Setting(setting),
+            Details::Deferral(deferral) => Self::Deferral(deferral),
+            Details::Placement(_) | Details::Run(_) | Details::Tag(_) | Details::Correction(_) => {
+                return None;
+            }
         })
     }
 
@@ -103,9 +113,13 @@ impl<'a> What<'a> {
             Self::Service { jobs, meter } => What::Service { jobs: Cow::Borrowed(jobs), meter: *meter },
             Self::Commissioning { meter, engine } => What::Commissioning { meter: *meter, engine: *engine },
             Self::Swap { old, new } => What::Swap { old: *old, new: *new },
-            Self::Engine { meter } => What::Engine { meter: *meter },
+            Self::Fitted { component, meter } => What::Fitted { component: *component, meter: *meter },
+            Self::Storage(action) => What::Storage(*action),
+            Self::Duty(duty) => What::Duty(duty),
             Self::Reading(hours) => What::Reading(*hours),
             Self::Adoption(adoption) => What::Adoption(adoption),
+            Self::Setting(setting) => What::Setting(setting),
+            Self::Deferral(deferral) => What::Deferral(deferral),
         }
     }
 
@@ -113,21 +127,29 @@ impl<'a> What<'a> {
     pub(crate) fn meter(&self) -> Option<Hours> {
         match self {
             Self::Reading(hours) | Self::Swap { new: hours, .. } => Some(*hours),
-            Self::Commissioning { meter, .. } | Self::Engine { meter } | Self::Service { meter, .. } => {
+            Self::Commissioning { meter, .. } | Self::Fitted { meter, .. } | Self::Service { meter, .. } => {
                 *meter
             }
-            Self::Adoption(_) => None,
+            Self::Storage(_) | Self::Duty(_) | Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => {
+                None
+            }
         }
     }
 
     fn rank(&self) -> u8 {
         match self {
             Self::Commissioning { .. } => 0,
-            Self::Swap { .. } | Self::Engine { .. } => 1,
-            Self::Reading(_) => 2,
-            Self::Service { .. } => 3,
-            Self::Adoption(_) => 4,
+            Self::Swap { .. } | Self::Fitted { .. } => 1,
+            Self::Storage(_) | Self::Duty(_) => 2,
+            Self::Reading(_) => 3,
+            Self::Service { .. } => 5,
+            Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => 6,
         }
+    }
+
+    /// Whether it says from when it holds, whenever it was recorded.
+    pub(crate) fn is_decision(&self) -> bool {
+        matches!(self, Self::Adoption(_) | Self::Setting(_) | Self::Duty(_))
     }
 }
 

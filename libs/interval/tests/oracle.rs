@@ -8,7 +8,7 @@ use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
 use interval::{HoursRange, Input, Policy, UnitFacts, UnitState, refold_until};
 use model::{
-    EditionId, Hours, Instant, SiteId, Zone,
+    EditionId, Hours, Instant, SiteId, UnitId, Zone,
     event::ServiceEvent,
     json,
     read::{self, Object},
@@ -36,11 +36,11 @@ fn the_library_and_the_oracle_agree() {
 
 fn fold(case: &Value, at: Instant) -> UnitState {
     let fields = whole(&without(&case["unit"], &["id"]), UnitFields::read);
-    let facts = UnitFacts {
-        meter_fitted: fields.meter_fitted.unwrap_or(true),
-        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-        home_site: fields.home_site_id.unwrap(),
-    };
+    let facts = UnitFacts::plain(
+        fields.meter_fitted.unwrap_or(true),
+        fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
+        fields.home_site_id.unwrap(),
+    );
     let items = |name: &str| case[name].as_array().unwrap().iter();
     let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
     let edition = |edition: &Value| {
@@ -52,7 +52,14 @@ fn fold(case: &Value, at: Instant) -> UnitState {
     let editions: BTreeMap<EditionId, Arc<Edition>> = items("editions").map(edition).collect();
     let policy = Policy::standard();
     refold_until(
-        &Input { facts: &facts, events: &events, zones: &zones, editions: &editions, policy: &policy },
+        &Input {
+            unit: UnitId::read(&case["unit"]["id"]).unwrap(),
+            facts: &facts,
+            events: &events,
+            zones: &zones,
+            editions: &editions,
+            policy: &policy,
+        },
         at,
     )
 }

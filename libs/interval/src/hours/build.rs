@@ -8,6 +8,7 @@ use crate::{
     input::{Input, Policy},
     placed::{Placed, What},
     rate::Rate,
+    running::Runs,
     standing::Standing,
     words::Grade,
 };
@@ -224,6 +225,7 @@ impl Builder {
             meters: self.meters,
             upper_rate: still,
             middle_rate: still,
+            runs: Runs::default(),
         };
         let nominal = |at| curve.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
         (curve.upper_rate, curve.middle_rate) =
