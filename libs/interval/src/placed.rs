@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use crate::runs::Phase;
 use model::{
     EventId, Hours, Instant, LocalDate, Zone,
     event::{Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, ServiceEvent},
@@ -38,6 +39,12 @@ pub(crate) enum What<'a> {
     Service {
         jobs: Cow<'a, [JobDone]>,
         meter: Option<Hours>,
+    },
+    /// The engine ran, started or stopped.
+    Run {
+        phase: Phase,
+        meter: Option<Hours>,
+        emergency: bool,
     },
     Adoption(&'a Adoption),
 }
@@ -97,6 +104,9 @@ impl<'a> What<'a> {
             Self::Swap { old, new } => What::Swap { old: *old, new: *new },
             Self::Engine { meter } => What::Engine { meter: *meter },
             Self::Reading(hours) => What::Reading(*hours),
+            Self::Run { phase, meter, emergency } => {
+                What::Run { phase: *phase, meter: *meter, emergency: *emergency }
+            }
             Self::Adoption(adoption) => What::Adoption(adoption),
         }
     }
@@ -105,9 +115,10 @@ impl<'a> What<'a> {
     pub(crate) fn meter(&self) -> Option<Hours> {
         match self {
             Self::Reading(hours) | Self::Swap { new: hours, .. } => Some(*hours),
-            Self::Commissioning { meter, .. } | Self::Engine { meter } | Self::Service { meter, .. } => {
-                *meter
-            }
+            Self::Commissioning { meter, .. }
+            | Self::Engine { meter }
+            | Self::Service { meter, .. }
+            | Self::Run { meter, .. } => *meter,
             Self::Adoption(_) => None,
         }
     }
@@ -117,8 +128,9 @@ impl<'a> What<'a> {
             Self::Commissioning { .. } => 0,
             Self::Swap { .. } | Self::Engine { .. } => 1,
             Self::Reading(_) => 2,
-            Self::Service { .. } => 3,
-            Self::Adoption(_) => 4,
+            Self::Run { .. } => 3,
+            Self::Service { .. } => 4,
+            Self::Adoption(_) => 5,
         }
     }
 }

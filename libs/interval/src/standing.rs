@@ -1,5 +1,7 @@
 //! Which events count, and in which order.
 
+use std::collections::BTreeSet;
+
 use model::{
     EventId, Instant, LocalDate,
     event::{CorrectionAction, Details, EventKind, ServiceEvent},
@@ -20,6 +22,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) voided: Vec<Void<'a>>,
     /// Events that were taken out before they came.
     pub(crate) voided_ahead: Vec<EventId>,
+    /// Events whose readings hold whatever the others say.
+    pub(crate) confirmed: BTreeSet<EventId>,
     pub(crate) stays: Stays,
 }
 
@@ -64,7 +68,14 @@ impl<'a> Standing<'a> {
     /// What happened after what is settled.
     pub(crate) fn after(settled: &'a Settled, mut events: Vec<Placed<'a>>, stays: Stays) -> Self {
         events.sort_unstable_by_key(Placed::key);
-        Self { settled, events, voided: Vec::new(), voided_ahead: Vec::new(), stays }
+        Self {
+            settled,
+            events,
+            voided: Vec::new(),
+            voided_ahead: Vec::new(),
+            confirmed: BTreeSet::new(),
+            stays,
+        }
     }
 
     /// The commissioning that counts, the first if several were recorded; nothing if it is settled.
