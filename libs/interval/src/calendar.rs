@@ -10,6 +10,11 @@ pub(crate) fn day(at: Instant, zone: &Zone) -> LocalDate {
     if begins <= at && begins < Instant::LAST { next } else { date }
 }
 
+/// The first day of the month that `date` lies in.
+pub(crate) fn first_of_month(date: LocalDate) -> LocalDate {
+    date.plus_days(1 - i32::from(date.day()))
+}
+
 /// `date` moved by whole days.
 pub(crate) fn shifted(date: LocalDate, days: i64) -> LocalDate {
     // Farther than any date that can be entered from any other, and well within what the calendar takes.

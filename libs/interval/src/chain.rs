@@ -99,11 +99,13 @@ impl Reading {
 
     /// Whether this agrees with an earlier reading.
     fn follows(&self, earlier: Mark, dial: Dial) -> bool {
-        self.rise_since(earlier, dial).is_some()
+        self.mark().rise_since(earlier, dial).is_some()
     }
+}
 
+impl Mark {
     /// The use since an earlier reading, if this agrees with that.
-    pub(crate) fn rise_since(&self, earlier: Mark, dial: Dial) -> Option<Hours> {
+    pub(crate) fn rise_since(self, earlier: Self, dial: Dial) -> Option<Hours> {
         let fall = self.hours < earlier.hours;
         let unrolled = if fall { self.hours + dial.rollover? } else { self.hours };
         let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
@@ -229,9 +231,7 @@ pub(crate) fn other_meter(
     let used = || readings.iter().zip(&judged.used).rev().find(|(_, used)| **used).map(|(r, _)| r.mark());
     let from = judged.settled.map_or(0, |at| at + 1);
     let aside = readings.iter().zip(&judged.used).skip(from).filter(|(_, used)| !**used);
-    if aside.clone().nth(2).is_none() {
-        return None;
-    }
+    aside.clone().nth(2)?;
     let last = used().or(earlier)?;
     let low: Vec<&Reading> = aside.map(|(r, _)| r).filter(|r| r.hours < last.hours).collect();
     let near = |at: usize| low.iter().skip(at + 1).take(NEAR).enumerate().map(move |(n, r)| (at + 1 + n, *r));

@@ -2,11 +2,15 @@
 
 mod ahead;
 mod build;
+mod report;
 
 use model::{EventId, Hours, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
+pub use self::report::{
+    HoursReport, MeterFitted, OpenRun, ReadingUsed, StopMissing, StopShownBy, SwapNotRecorded,
+};
 pub(crate) use self::build::{Built, Settling, build};
 use crate::{placed::Placed, rate::Rate, runs::Runs, words::Grade};
 
@@ -43,6 +47,9 @@ pub struct SetAside {
     /// The event that carries it.
     #[schema(value_type = String, format = "uuid")]
     pub event_id: EventId,
+    /// When it was read.
+    #[serde(skip)]
+    pub read_at: Instant,
     /// What was read.
     #[schema(value_type = f64, minimum = 0, example = 4231.7)]
     pub meter_hours: Hours,
@@ -65,7 +72,7 @@ pub(crate) struct Curve {
     middle_rate: Rate,
     tick: Hours,
     /// Where the meter goes back to nought, if it does.
-    rollover: Option<Hours>,
+    pub(crate) rollover: Option<Hours>,
     /// Whether it did.
     rolled_over: bool,
     pub(crate) runs: Runs,

@@ -201,7 +201,7 @@ impl Builder {
         for (i, (reading, is_used)) in span.readings.iter().zip(&judged.used).enumerate() {
             if *is_used {
                 let rise =
-                    shown.replace(reading.mark()).map(|before| (before, reading.rise_since(before, dial)));
+                    shown.replace(reading.mark()).map(|before| (before, reading.mark().rise_since(before, dial)));
                 if let Some((before, Some(rise))) = rise
                     && reading.hours < before.hours
                 {
@@ -227,6 +227,7 @@ impl Builder {
                 let after = chain().find(|(at, _)| *at > i).map(|(_, (reading, _))| reading.mark());
                 self.set_aside.push(SetAside {
                     event_id: reading.event,
+                    read_at: reading.instant,
                     meter_hours: reading.hours,
                     suggested: chain::suggest(reading, before.or(earlier), after, dial.tick),
                 });
