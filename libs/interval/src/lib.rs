@@ -59,6 +59,7 @@
 //! ```
 
 mod adoption;
+mod analysis;
 mod calendar;
 mod chain;
 mod compact;
@@ -82,6 +83,7 @@ mod steps;
 mod trace;
 mod words;
 
+pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use fits::belongs_to;
 pub use hours::{
