@@ -22,8 +22,10 @@ pub(crate) struct Reading {
     pub(crate) event: EventId,
     pub(crate) instant: Instant,
     pub(crate) hours: Hours,
-    /// Whether it belongs to the chain whatever the others say: a commissioning, a meter swap.
+    /// Whether it belongs to the chain whatever the others say: a commissioning, a meter swap, a confirmed one.
     pub(crate) fixed: bool,
+    /// Whether somebody said that it is right.
+    pub(crate) is_confirmed: bool,
 }
 
 /// What a meter showed and when: all that later readings are held against.

@@ -8,10 +8,10 @@ use model::{EventId, Hours, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
+pub(crate) use self::build::{Built, Settling, build};
 pub use self::report::{
     HoursReport, MeterFitted, OpenRun, ReadingUsed, StopMissing, StopShownBy, SwapNotRecorded,
 };
-pub(crate) use self::build::{Built, Settling, build};
 use crate::{placed::Placed, rate::Rate, runs::Runs, words::Grade};
 
 /// Hours of the engine since new at some instant.

@@ -87,7 +87,8 @@ pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use fits::belongs_to;
 pub use hours::{
-    EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing, StopShownBy, SwapNotRecorded,
+    EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,
+    StopShownBy, SwapNotRecorded,
 };
 pub use input::{Input, Policy, UnitFacts};
 pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};

@@ -70,9 +70,10 @@ impl UnitState {
             QualityEntry::since(QualityCode::SwapNotRecorded, other.from, other.events.to_vec())
         }));
         let missing = self.curve.runs.iter().filter_map(|run| run.stop_missing());
-        entries.extend(missing.map(|stop| {
-            QualityEntry::since(QualityCode::StopMissing, stop.until, vec![stop.event_id])
-        }));
+        entries.extend(
+            missing
+                .map(|stop| QualityEntry::since(QualityCode::StopMissing, stop.until, vec![stop.event_id])),
+        );
         entries.extend(self.rules.iter().filter_map(no_history));
         entries.sort_by_key(|entry| (entry.from, entry.code));
         entries

@@ -18,7 +18,12 @@ const MICROS: i64 = 1_000_000;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Phase {
     /// It ran until then; with this much doubt, either way, how long.
-    Whole { end: Instant, give_or_take: Hours },
+    Whole {
+        end: Instant,
+        give_or_take: Hours,
+        /// Whether the end itself was told, rather than how long it took.
+        timed: bool,
+    },
     /// It was started.
     Start,
     /// What was started by this event was stopped.
@@ -30,7 +35,7 @@ pub(crate) enum Phase {
 pub(crate) struct Entry {
     pub(crate) event: EventId,
     pub(crate) at: Instant,
-    /// Whether only the day is known.
+    /// Whether of its start only the day is known.
     pub(crate) by_day: bool,
     pub(crate) phase: Phase,
     pub(crate) emergency: bool,
@@ -49,6 +54,8 @@ pub(crate) struct Run {
     emergency: bool,
     /// Until when it counts; readings may tell better.
     counts_until: Instant,
+    /// Whether it is only known how long it ran that day.
+    is_loose: bool,
 }
 
 /// By what a run ended.
@@ -79,6 +86,10 @@ pub(crate) struct Runs {
     logged: Spans,
     /// When it ran, or stood since its tank was empty.
     spoken_for: Spans,
+    /// Runs of which only the day and the length are known.
+    loose: Vec<(Instant, Instant)>,
+    /// When it ran by all other runs.
+    timed: Spans,
     /// Of the runs with doubt, their ends and the doubt so far.
     doubts: Vec<(Instant, Hours)>,
     emergencies: Vec<(Instant, Instant)>,
@@ -119,6 +130,8 @@ impl Runs {
             surely: Spans::united(all.iter().filter(is_sure).map(counted)),
             logged: among(|run| run.ended == Ended::Stopped && run.give_or_take == Hours::ZERO),
             spoken_for: Spans::united(all.iter().map(counted).chain(stood)),
+            loose: all.iter().filter(|run| run.is_loose).map(counted).collect(),
+            timed: among(|run| !run.is_loose),
             doubts: doubts(&all),
             emergencies: Spans::united(emergencies).iter().collect(),
             all,
@@ -137,6 +150,18 @@ impl Runs {
     /// How long the engine ran from `from` to `to`, in full seconds.
     pub(crate) fn seconds(&self, from: Instant, to: Instant) -> i64 {
         self.ran.seconds(from, to)
+    }
+
+    /// The same, where runs of which only the day is known count once they are over.
+    pub(crate) fn seconds_over(&self, from: Instant, to: Instant) -> i64 {
+        let begun = self.loose.partition_point(|(start, _)| *start < to);
+        // One lies after the other, so the last is the one that is not over.
+        let last = begun.checked_sub(1).and_then(|last| self.loose.get(last));
+        let pending = last.filter(|(_, end)| to < *end).map_or(0, |(start, _)| {
+            let start = (*start).max(from);
+            (to.micros() - start.micros()).max(0) - self.timed.micros(start, to)
+        });
+        (self.ran.micros(from, to) - pending).max(0) / MICROS
     }
 
     /// The same as far as it is certain, doubts apart.
@@ -219,7 +244,7 @@ impl Runs {
     }
 }
 
-/// Each run with its end; runs of which only the day is known lie one after the other on it.
+/// Each run with its end; runs of which only the day is known lie one after the other.
 fn ended(entries: &[Entry], evidence: &Evidence<'_>) -> Vec<Run> {
     let mut stops: BTreeMap<EventId, Vec<Instant>> = BTreeMap::new();
     for entry in entries {
@@ -231,17 +256,17 @@ fn ended(entries: &[Entry], evidence: &Evidence<'_>) -> Vec<Run> {
         let begins = entries.iter().filter(|entry| !matches!(entry.phase, Phase::Stop { .. }));
         begins.map(|entry| entry.at).collect()
     };
-    let mut day: Option<(Instant, Instant)> = None;
+    let mut laid_until = Instant::FIRST;
     let run = |entry: &Entry| {
-        let mut start = entry.at;
+        let (mut start, mut is_loose) = (entry.at, false);
         let (end, ended, give_or_take, counts_until) = match entry.phase {
             Phase::Stop { .. } => return None,
-            Phase::Whole { end, give_or_take } => {
-                let taken = day.filter(|(of, _)| entry.by_day && *of == entry.at);
-                start = taken.map_or(start, |(_, until)| until);
-                let end = start.plus_seconds(end.seconds_since(entry.at));
-                if entry.by_day {
-                    day = Some((entry.at, end));
+            Phase::Whole { mut end, give_or_take, timed } => {
+                is_loose = entry.by_day && !timed;
+                if is_loose {
+                    start = start.max(laid_until);
+                    end = start.plus_seconds(end.seconds_since(entry.at));
+                    laid_until = end;
                 }
                 (end, Ended::Stopped, give_or_take, end)
             }
@@ -258,7 +283,7 @@ fn ended(entries: &[Entry], evidence: &Evidence<'_>) -> Vec<Run> {
             }
         };
         let (event, emergency) = (entry.event, entry.emergency);
-        Some(Run { event, start, end, ended, give_or_take, emergency, counts_until })
+        Some(Run { event, start, end, ended, give_or_take, emergency, counts_until, is_loose })
     };
     entries.iter().filter_map(run).collect()
 }

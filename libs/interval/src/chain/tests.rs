@@ -9,7 +9,7 @@ const DIAL: Dial = Dial { tick: TICK, rollover: None };
 fn reading((hour, tenths): (i64, i64)) -> Reading {
     let instant = Instant::from_micros(1_700_000_000 * MICROS).plus_seconds(hour * 3600);
     let event = EventId::parse(&format!("00000000-0000-7000-8000-{hour:012x}")).unwrap();
-    Reading { event, instant, hours: Hours::from_hundredths(tenths * 10), fixed: false }
+    Reading { event, instant, hours: Hours::from_hundredths(tenths * 10), fixed: false, is_confirmed: false }
 }
 
 fn used(readings: &[Reading]) -> Vec<bool> {

@@ -88,17 +88,19 @@ fn spans(standing: &Standing<'_>) -> Vec<Span> {
             let opened = Span { from: placed.instant, continues: old.is_some(), readings: Vec::new() };
             done.push(std::mem::replace(&mut span, opened));
         }
-        let fixed = matches!(placed.what, What::Swap { .. })
-            || commissioning == Some(placed.id)
-            || standing.confirmed.contains(&placed.id);
-        span.readings.extend(placed.what.meter().map(|hours| reading(placed, hours, fixed)));
+        let is_confirmed = standing.confirmed.contains(&placed.id);
+        let fixed =
+            is_confirmed || matches!(placed.what, What::Swap { .. }) || commissioning == Some(placed.id);
+        let read = placed.what.meter().map(|hours| Reading { is_confirmed, ..reading(placed, hours, fixed) });
+        span.readings.extend(read);
     }
     done.push(span);
     done
 }
 
 fn reading(placed: &Placed<'_>, hours: Hours, fixed: bool) -> Reading {
-    Reading { event: placed.id, instant: placed.instant, hours: hours.clamp(Hours::ZERO, Hours::MOST), fixed }
+    let hours = hours.clamp(Hours::ZERO, Hours::MOST);
+    Reading { event: placed.id, instant: placed.instant, hours, fixed, is_confirmed: false }
 }
 
 /// The point that a commissioning without a meter reading gives.
@@ -200,13 +202,10 @@ impl Builder {
         let mut shown = earlier;
         for (i, (reading, is_used)) in span.readings.iter().zip(&judged.used).enumerate() {
             if *is_used {
-                let rise =
-                    shown.replace(reading.mark()).map(|before| (before, reading.mark().rise_since(before, dial)));
-                if let Some((before, Some(rise))) = rise
+                if let Some(before) = shown.replace(reading.mark())
                     && reading.hours < before.hours
                 {
-                    offset = offset + before.hours + rise - reading.hours;
-                    self.rolled_over = true;
+                    offset = self.offset_after_fall(reading, before, offset);
                 }
                 self.put_stated_before(reading.instant);
                 self.put(Point {
@@ -232,6 +231,23 @@ impl Builder {
                     suggested: chain::suggest(reading, before.or(earlier), after, dial.tick),
                 });
             }
+        }
+    }
+
+    /// What to add to a meter's readings from one on that lies below the one before: it went round, or somebody
+    /// confirmed it and use goes on from there. Otherwise as before.
+    fn offset_after_fall(&mut self, reading: &Reading, before: Mark, offset: Hours) -> Hours {
+        if let Some(rise) = reading.mark().rise_since(before, self.machine.dial) {
+            self.rolled_over = true;
+            return offset + before.hours + rise - reading.hours;
+        }
+        match self.points.last().filter(|_| reading.is_confirmed) {
+            Some(last) => {
+                let offset = last.hours - reading.hours;
+                self.meters.push(Meter { from: reading.instant, offset });
+                offset
+            }
+            None => offset,
         }
     }
 
@@ -271,9 +287,9 @@ impl Builder {
         self.put_stated_before(Instant::LAST);
         let still = Rate::of_weekly(Hours::ZERO);
         let Machine { meter_fitted, dial: Dial { tick, rollover }, run_most } = self.machine;
-        let evidence = Evidence { points: &self.points, tick, run_most };
+        let runs = Runs::of(&entries(standing), &Evidence { points: &self.points, tick, run_most });
         let mut curve = Curve {
-            runs: Runs::of(&entries(standing), &evidence),
+            runs: Runs::default(),
             first_reading: self.first_reading,
             newest_evidence: self.points.iter().rev().find(|point| point.read).map(|point| point.instant),
             points: self.points,
@@ -287,28 +303,27 @@ impl Builder {
             floors: Vec::new(),
             other_meter: self.other_meter,
         };
-        curve.reckon(meter_fitted, policy);
+        curve.reckon(meter_fitted, runs, policy);
         Built { curve, set_aside: self.set_aside, settling: self.settling }
     }
 }
 
 impl Curve {
     /// Works out what to reckon with after the last point.
-    fn reckon(&mut self, meter_fitted: bool, policy: &Policy) {
+    fn reckon(&mut self, meter_fitted: bool, runs: Runs, policy: &Policy) {
+        // Weekly use is that of the straight lines between readings, whatever the runs say.
         let readings = self.first_reading.zip(self.newest_evidence);
         let nominal = |at| self.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
         let (upper, middle) = Rate::upper_and_middle(readings, nominal, policy);
         (self.upper_rate, self.middle_rate) = (upper, middle);
-        if self.runs.is_empty() {
-            return;
-        }
+        self.runs = runs;
         if let (None, false, Some(end)) = (readings, meter_fitted, self.runs.last_end()) {
             let ran = |at| Hours::from_seconds(self.runs.seconds(Instant::FIRST, at));
             let first = self.runs.first_start().unwrap_or(end);
             self.upper_rate = Rate::middle(first, self.runs.last_known_end(), ran);
             self.logged_until = Some(end);
             self.newest_evidence = Some(end);
+            self.lay_floors();
         }
-        self.lay_floors();
     }
 }

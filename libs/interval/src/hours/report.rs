@@ -138,11 +138,14 @@ impl Curve {
         HoursReport {
             hours: self.at(at),
             open_run: self.runs.open_at(at).map(Run::going_on),
-            stop_missing: self.runs.iter().filter(|run| run.end <= at).filter_map(Run::stop_missing).collect(),
-            swap_not_recorded: suspected.map(|other| SwapNotRecorded {
-                from: other.from,
-                event_ids: other.events.to_vec(),
-            }),
+            stop_missing: self
+                .runs
+                .iter()
+                .filter(|run| run.end <= at)
+                .filter_map(Run::stop_missing)
+                .collect(),
+            swap_not_recorded: suspected
+                .map(|other| SwapNotRecorded { from: other.from, event_ids: other.events.to_vec() }),
             meters: meters
                 .map(|meter| MeterFitted {
                     from: Some(meter.from).filter(|from| *from > Instant::FIRST),

@@ -95,7 +95,8 @@ pub(super) fn share(replays: &[Months], limit: Months) -> Fraction {
 
 impl Ord for Months {
     fn cmp(&self, other: &Self) -> Ordering {
-        let (a, b) = (i128::from(self.part) * i128::from(other.of), i128::from(other.part) * i128::from(self.of));
+        let (a, b) =
+            (i128::from(self.part) * i128::from(other.of), i128::from(other.part) * i128::from(self.of));
         self.whole.cmp(&other.whole).then(a.cmp(&b))
     }
 }

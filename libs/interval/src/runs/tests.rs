@@ -21,7 +21,7 @@ fn entry(n: usize, at: i64, phase: Phase) -> Entry {
 }
 
 fn whole(n: usize, from: i64, to: i64) -> Entry {
-    entry(n, from, Phase::Whole { end: minute(to), give_or_take: Hours::ZERO })
+    entry(n, from, Phase::Whole { end: minute(to), give_or_take: Hours::ZERO, timed: true })
 }
 
 proptest! {

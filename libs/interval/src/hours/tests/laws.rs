@@ -16,14 +16,14 @@ fn moment() -> impl Strategy<Value = Instant> {
 }
 
 fn happening() -> impl Strategy<Value = (Instant, What<'static>)> {
-    let run = |phase| What::Run { phase, meter: None, emergency: false };
+    let run = |phase| What::Run { phase, meter: None, stop_meter: None, emergency: false };
     let about = || prop::sample::select(&[0_i64, 0, 0, HOUR, 9 * HOUR][..]);
     let seconds = || prop_oneof![4 => 60_i64..8 * HOUR, 1 => HOUR..3 * DAY];
     prop_oneof![
         4 => (moment(), 0_i64..600).prop_map(|(at, tenths)| (at, What::Reading(hours(tenths * 10)))),
         4 => (moment(), seconds(), about()).prop_map(move |(at, long, about)| {
             let (end, give_or_take) = (at.plus_seconds(long), Hours::from_seconds(about));
-            (at, run(Phase::Whole { end, give_or_take }))
+            (at, run(Phase::Whole { end, give_or_take, timed: false }))
         }),
         2 => moment().prop_map(move |at| (at, run(Phase::Start))),
         1 => (moment(), 0_usize..9).prop_map(move |(at, of)| (at, run(Phase::Stop { of: id(of) }))),
@@ -35,7 +35,8 @@ prop_compose! {
     fn life()(
         meter in any::<bool>(), commissioned in any::<bool>(), rollover in prop::option::of(20_i64..600),
         most in prop::option::of(HOUR..20 * HOUR), all in prop::collection::vec(happening(), 0..14),
-        only_runs in prop::bool::weighted(0.4),
+        only_runs in prop::bool::weighted(0.4), confirmed in prop::collection::vec(0_usize..14, 0..3),
+        by_day in prop::collection::vec(any::<bool>(), 15),
     ) -> Life {
         let mut life = Life::new(meter);
         life.machine.dial.rollover = rollover.map(|tenths| hours(tenths * 10));
@@ -44,7 +45,12 @@ prop_compose! {
             life = life.add(start(), What::Commissioning { meter: None, engine: Some(hours(100)) });
         }
         let all = all.into_iter().filter(|(_, what)| !only_runs || matches!(what, What::Run { .. }));
-        all.fold(life, |life, (at, what)| life.add(at, what))
+        let mut life = all.fold(life, |life, (at, what)| life.add(at, what));
+        life.confirmed = confirmed.into_iter().map(id).collect();
+        for (placed, by_day) in life.events.iter_mut().zip(by_day) {
+            placed.day = Some(Zone::utc().date(placed.instant)).filter(|_| by_day);
+        }
+        life
     }
 }
 
