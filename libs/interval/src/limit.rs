@@ -186,7 +186,7 @@ impl HoursLimit {
     pub(crate) fn upper(&self, curve: &Curve, upper: Hours, at: Instant) -> Hours {
         match self.unread {
             None => upper,
-            Some((since, from)) => upper.min(from + curve.upper_rate.use_in(at.seconds_since(since))),
+            Some((since, from)) => upper.min(from + curve.most_use(since, at)),
         }
     }
 
@@ -194,10 +194,16 @@ impl HoursLimit {
     /// of them is when that does.
     pub(crate) fn upper_reaches(&self, curve: &Curve, hours: Hours) -> [Instant; 2] {
         let by_use = match self.unread {
-            Some((since, from)) if hours > from => curve.upper_rate.reaches(hours - from, since),
+            Some((since, from)) if hours > from => curve.most_use_reaches(hours - from, since),
             _ => Instant::FIRST,
         };
         [curve.upper_reaches(hours), by_use]
+    }
+
+    /// The first instants at which the lower bound reaches the limit, and passes it and the tolerance.
+    pub(crate) fn lower_reaches(&self, curve: &Curve) -> [Instant; 2] {
+        let passed = self.limit.upper + self.tolerance + Hours::from_seconds(1);
+        [curve.lower_reaches(self.limit.lower), curve.lower_reaches(passed)]
     }
 }
 

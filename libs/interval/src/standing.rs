@@ -114,11 +114,13 @@ impl<'a> Standing<'a> {
             .map(|event| Said::corrected(event, &corrections))
             .collect();
         let stays = Stays::of(input, counting.iter().copied());
-        let events: Vec<Placed<'a>> = counting
+        let mut events: Vec<Placed<'a>> = counting
             .iter()
             .filter_map(|said| Placed::of(*said, stays.instant(said.when)))
             .filter(|placed| placed.instant <= until || placed.what.is_decision())
             .collect();
+        let stops: Vec<Placed<'a>> = events.iter().filter_map(Placed::stop_reading).collect();
+        events.extend(stops.into_iter().filter(|placed| placed.instant <= until));
         let voided = voided(input, &corrections, &machine, |when| stays.instant(when) <= until);
         let mut voided_ahead: Vec<EventId> = corrections.voided().collect();
         voided_ahead.retain(|target| !input.events.iter().any(|event| event.id == *target));

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use model::{
-    EditionId, Instant, LocalDate, SiteId, Zone,
+    EditionId, EventId, Instant, LocalDate, SiteId, Zone,
     event::Details,
     schedule::{Edition, Task},
     time::When,
@@ -44,6 +44,8 @@ pub struct UnitState {
     pub(crate) altered: Vec<Altered>,
     set_aside: Vec<SetAside>,
     exact_from: Instant,
+    /// The newest event.
+    pub(crate) newest: Option<(Instant, EventId)>,
 }
 
 /// Folds all events of a unit.
@@ -106,6 +108,7 @@ pub(crate) fn fold<K>(
         exact_from: standing.settled.exact_from,
         not_counted: not_counted(&standing),
         altered: standing.altered,
+        newest: standing.events.last().map(|placed| (placed.instant, placed.id)),
         stays: standing.stays,
         curve,
         rules,

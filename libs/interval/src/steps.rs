@@ -157,6 +157,7 @@ impl Plan {
         if let HoursRule::Limit(limit) = &self.hours {
             breaks.extend(limit.upper_reaches(curve, limit.coming));
             breaks.extend(limit.upper_reaches(curve, limit.limit.lower));
+            breaks.extend(limit.lower_reaches(curve));
             breaks.push(stale_from(newest_evidence(self, curve), policy));
         }
     }

@@ -69,6 +69,7 @@ fn is_plain(input: &Input<'_>, fold: &Fold<'_>) -> bool {
     let tasks = || fold.rules.iter().flat_map(|rule| &rule.edition.tasks);
     let substitutes = || fold.ground.work.doings.iter().flat_map(|doings| &doings.services);
     input.facts.meter_fitted
+        && fold.curve.is_plain()
         && unconditioned
         && as_recorded
         && tasks().all(follows_last_work)
@@ -131,6 +132,7 @@ fn reduced(placed: &Placed<'_>, asked: &[Asked<'_>], ignition: Option<Ignition>)
         What::Fitted { meter: None, .. }
         | What::Storage(_)
         | What::Duty(_)
+        | What::Run { .. }
         | What::Adoption(_)
         | What::Setting(_)
         | What::Deferral(_) => return None,

@@ -300,9 +300,12 @@ fn entry_row(placed: &Placed<'_>) -> EntryRow {
         What::Reading(hours) => (3, vec![Some(*hours)]),
         What::Service { meter, .. } => (4, vec![*meter]),
         // None is kept: rules hold adoptions, and with any of the others nothing is.
-        What::Storage(_) | What::Duty(_) | What::Adoption(_) | What::Setting(_) | What::Deferral(_) => {
-            (5, vec![])
-        }
+        What::Storage(_)
+        | What::Duty(_)
+        | What::Run { .. }
+        | What::Adoption(_)
+        | What::Setting(_)
+        | What::Deferral(_) => (5, vec![]),
     };
     let hours = hours.into_iter().map(|hours| hours.map(Hours::seconds)).collect();
     let jobs = placed.jobs().iter().map(|done| job_row(&done.job, done.result)).collect();
