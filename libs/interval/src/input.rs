@@ -2,7 +2,12 @@
 
 use std::{collections::BTreeMap, sync::Arc};
 
-use model::{Code, EditionId, Hours, SiteId, UnitId, Zone, event::ServiceEvent, schedule::Edition};
+use model::{
+    Code, EditionId, Hours, SiteId, UnitId, Zone,
+    event::ServiceEvent,
+    schedule::Edition,
+    unit::{Ignition, MeterTick, UnitFields},
+};
 
 /// The fields of a unit that bear on due state.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -24,6 +29,20 @@ pub struct UnitFacts {
 }
 
 impl UnitFacts {
+    /// What a unit's fields say; nothing without a home site.
+    pub fn of(fields: &UnitFields) -> Option<Self> {
+        let tick = fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours();
+        let tank = fields.tank_litres.zip(fields.burn_litres_per_hour);
+        let seconds = tank.and_then(|(tank, burn)| (tank.hundredths() * 3600).checked_div(burn.hundredths()));
+        Some(Self {
+            rollover: fields.meter_rollover_hours,
+            run_most: seconds.map(Hours::from_seconds),
+            features: features(fields).into(),
+            serial: fields.serial.as_ref().map(|serial| serial.as_str().into()),
+            ..Self::plain(fields.meter_fitted.unwrap_or(true), tick, fields.home_site_id?)
+        })
+    }
+
     /// A unit of which nothing else is known.
     pub fn plain(meter_fitted: bool, tick: Hours, home_site: SiteId) -> Self {
         Self {
@@ -36,6 +55,24 @@ impl UnitFacts {
             serial: None,
         }
     }
+}
+
+/// The features that are listed, and those that other fields tell of.
+fn features(fields: &UnitFields) -> Vec<Code> {
+    let words = [
+        fields.fuel.map(|fuel| fuel.as_str()),
+        fields.ignition.map(|ignition| match ignition {
+            Ignition::Spark => "spark_ignition",
+            Ignition::Compression => "compression_ignition",
+        }),
+        (fields.electric_start == Some(true)).then_some("electric_start"),
+        fields.meter_fitted.unwrap_or(true).then_some("hour_meter"),
+    ];
+    let told = words.into_iter().flatten().filter_map(|word| Code::parse(word).ok());
+    let mut features: Vec<Code> = fields.features.iter().flatten().cloned().chain(told).collect();
+    features.sort_unstable();
+    features.dedup();
+    features
 }
 
 /// Limits that the schedules leave open, under a name that every answer can be traced to.

@@ -162,14 +162,16 @@ impl Ground<'_> {
         decided.map_or_else(|| self.input.facts.features.contains(feature), |(_, fitted)| fitted)
     }
 
-    /// Of the settings in force at `at` that say something, the last.
+    /// What holds at `at` of what some settings say: by the one that began last, as with adoptions, none once it has
+    /// ended.
     fn last_setting<T>(
         &self,
         at: Instant,
         says: impl Fn(&SettingOf) -> Option<T>,
     ) -> Option<(&Decided<'_>, T)> {
-        let in_force = self.conditions.settings.iter().rev().filter(|setting| setting.span.holds(at));
-        in_force.into_iter().find_map(|setting| Some((setting, says(setting.what)?)))
+        let mut begun = self.conditions.settings.iter().rev().filter(|setting| setting.span.from <= at);
+        let last = begun.find_map(|setting| Some((setting, says(setting.what)?)));
+        last.filter(|(setting, _)| setting.span.holds(at))
     }
 }
 

@@ -13,7 +13,7 @@ use model::{
     event::{Details, ModelAdoption, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
-    unit::{MeterTick, UnitFields},
+    unit::UnitFields,
 };
 
 use super::super::Conn;
@@ -78,11 +78,7 @@ impl Unit {
 
 /// What of a unit's fields bears on what is due.
 pub(crate) fn facts(fields: &UnitFields) -> Result<UnitFacts> {
-    Ok(UnitFacts::plain(
-        fields.meter_fitted.unwrap_or(true),
-        fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-        fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))?,
-    ))
+    UnitFacts::of(fields).ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
 }
 
 /// Loads a unit with all its events.
