@@ -59,13 +59,16 @@ struct Service<'a> {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Did {
     service: usize,
+    pub(crate) outcome: Outcome,
     pub(crate) substitute: bool,
 }
 
-/// All services that did a job with one outcome, in canonical order.
+/// All services that did a job, or all that found what it checks not fit, in canonical order. To find it fit after it was
+/// not is never the same work told twice.
+#[derive(Clone)]
 pub(crate) struct Doings<'a> {
     pub(crate) job: &'a Code,
-    pub(crate) outcome: Outcome,
+    pub(crate) failed: bool,
     pub(crate) services: Vec<Did>,
 }
 
@@ -99,6 +102,14 @@ pub(crate) struct Work<'a> {
     curve: &'a Curve,
 }
 
+impl Doings<'_> {
+    /// Those of them by which a check was passed.
+    pub(crate) fn passed(&self) -> Self {
+        let passed = self.services.iter().filter(|did| did.outcome == Outcome::Passed);
+        Self { services: passed.copied().collect(), ..*self }
+    }
+}
+
 impl<'a> Work<'a> {
     pub(crate) fn of(standing: &'a Standing<'a>, curve: &'a Curve) -> Self {
         let mut work = Self { services: Vec::new(), doings: Vec::new(), standing, curve };
@@ -111,7 +122,7 @@ impl<'a> Work<'a> {
                 anchor: OnceCell::from(settled.anchor),
             });
             for (job, outcome) in &settled.jobs {
-                work.add(job, *outcome, Did { service, substitute: false });
+                work.add(job, Did { service, outcome: *outcome, substitute: false });
             }
         }
         for placed in standing.services() {
@@ -124,28 +135,27 @@ impl<'a> Work<'a> {
             });
             for done in placed.jobs() {
                 if let Some(outcome) = Outcome::of(done, standing.ignition) {
-                    work.add(&done.job, outcome, Did { service, substitute: done.substitute });
+                    work.add(&done.job, Did { service, outcome, substitute: done.substitute });
                 }
             }
         }
         work
     }
 
-    fn add(&mut self, job: &'a Code, outcome: Outcome, did: Did) {
-        match self.doings.iter_mut().find(|doings| doings.job == job && doings.outcome == outcome) {
+    fn add(&mut self, job: &'a Code, did: Did) {
+        let failed = did.outcome == Outcome::Failed;
+        match self.doings.iter_mut().find(|doings| doings.job == job && doings.failed == failed) {
             // A service may name a job twice.
             Some(doings) if doings.services.last().is_some_and(|last| last.service == did.service) => {}
             Some(doings) => doings.services.push(did),
-            None => self.doings.push(Doings { job, outcome, services: vec![did] }),
+            None => self.doings.push(Doings { job, failed, services: vec![did] }),
         }
     }
 
     /// The services of some doings that count, with how many repeat each, in canonical order. Of the last ones only as
     /// many as are asked for.
     pub(crate) fn counting(&self, doings: &Doings<'a>, window: Window, most: usize) -> Vec<Completion> {
-        let of = |did: &Did, repeats: usize| {
-            self.anchor(did, doings.outcome).map(|anchor| Completion { anchor, repeats })
-        };
+        let of = |did: &Did, repeats: usize| Some(Completion { anchor: self.anchor(did)?, repeats });
         let services = doings.services.as_slice();
         if self.has_no_repeats(services, window) {
             let from = services.len().saturating_sub(most);
@@ -163,7 +173,7 @@ impl<'a> Work<'a> {
             let did = doings.services.last()?;
             let service = self.services.get(did.service)?;
             let done = service.placed.and_then(|placed| placed.jobs().iter().rfind(|done| done.job == *job));
-            Some(Last { done, outcome: doings.outcome, anchor: self.anchor(did, doings.outcome)? })
+            Some(Last { done, outcome: did.outcome, anchor: self.anchor(did)? })
         });
         last.max_by_key(|last| last.anchor.key())
     }
@@ -242,9 +252,9 @@ impl<'a> Work<'a> {
         })
     }
 
-    pub(crate) fn anchor(&self, did: &Did, outcome: Outcome) -> Option<Anchor> {
+    pub(crate) fn anchor(&self, did: &Did) -> Option<Anchor> {
         let anchor = self.anchor_of(self.services.get(did.service)?)?;
-        let counted = if outcome == Outcome::Failed { Counted::Failed } else { Counted::Done };
+        let counted = if did.outcome == Outcome::Failed { Counted::Failed } else { Counted::Done };
         Some(Anchor { counted, substitute: did.substitute, ..anchor })
     }
 

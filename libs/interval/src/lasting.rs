@@ -44,7 +44,7 @@ impl UnitState {
             if self.deferral(held, now, zone).is_some() {
                 return Decision::Deferral;
             }
-            if self.waits(held, now.at) {
+            if by_limits.is_due() && self.waits(held, now.at) {
                 return Decision::Emergency;
             }
         }

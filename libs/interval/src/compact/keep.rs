@@ -26,9 +26,8 @@ use crate::{
 /// A job that some edition of the unit asks for, and the services that those to come are held against.
 struct Asked<'f> {
     job: &'f Code,
-    outcome: Outcome,
     /// In canonical order.
-    held: Vec<Anchor>,
+    held: Vec<(Anchor, Outcome)>,
 }
 
 impl Compact {
@@ -92,8 +91,7 @@ fn asked<'f>(fold: &Fold<'f>) -> Vec<Asked<'f>> {
         let held = work.held_against(doings, clock).iter();
         Asked {
             job: doings.job,
-            outcome: doings.outcome,
-            held: held.filter_map(|did| work.anchor(did, doings.outcome)).collect(),
+            held: held.filter_map(|did| Some((work.anchor(did)?, did.outcome))).collect(),
         }
     });
     asked.collect()
@@ -147,8 +145,8 @@ fn kept(
     ignition: Option<Ignition>,
 ) -> Option<JobDone> {
     let outcome = Outcome::of(done, ignition)?;
-    let mut of_job = asked.iter().filter(|asked| *asked.job == done.job && asked.outcome == outcome);
-    let is_held = of_job.any(|asked| asked.held.iter().any(|anchor| anchor.event == placed.id));
+    let mut of_job = asked.iter().filter(|asked| *asked.job == done.job).flat_map(|asked| &asked.held);
+    let is_held = of_job.any(|(anchor, held)| anchor.event == placed.id && *held == outcome);
     is_held.then(|| JobDone { result: outcome.result(), ..JobDone::plain(done.job.clone()) })
 }
 
@@ -203,8 +201,9 @@ fn adopted(fold: &Fold<'_>) -> BTreeSet<usize> {
 
 fn done(settling: &Settling, asked: &[Asked<'_>]) -> Vec<Done> {
     let mut done: Vec<Done> = Vec::new();
-    for Asked { job, outcome, held } in asked {
-        for anchor in held.iter().filter(|anchor| is_settled(Some(settling), anchor.instant)) {
+    for Asked { job, held } in asked {
+        for (anchor, outcome) in held.iter().filter(|(anchor, _)| is_settled(Some(settling), anchor.instant))
+        {
             let job = ((*job).clone(), *outcome);
             match done.iter_mut().find(|done| done.anchor.event == anchor.event) {
                 Some(done) => done.jobs.push(job),

@@ -12,7 +12,11 @@ use super::{
     severe,
     situation::{Asked, CalendarOf, InForce},
 };
-use crate::{calendar, completion::Outcome, trace::TraceEntry};
+use crate::{
+    calendar::{self, Reached},
+    completion::Outcome,
+    trace::TraceEntry,
+};
 
 /// A limit and what it is made of.
 #[derive(Clone, Copy)]
@@ -64,35 +68,40 @@ impl Ground<'_> {
     }
 
     fn date_of_edition(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
-        let every = |span| self.after_interval(asked, from, span);
+        let every = |span| self.after_interval(asked, from, span, Reached::Day);
         Some(match in_force.calendar? {
             CalendarOf::Unit(span) => every(span),
             CalendarOf::Task(Calendar::Every(span)) => every(*span),
-            CalendarOf::Task(Calendar::ToMonthEnd(months)) => every(Span::Months(*months)).last_of_month(),
+            CalendarOf::Task(Calendar::ToMonthEnd(months)) => {
+                self.after_interval(asked, from, Span::Months(*months), Reached::MonthEnd)
+            }
             CalendarOf::Task(Calendar::FixedDates(days)) => next_fixed(days, asked.task, from),
             CalendarOf::Task(Calendar::By(date)) => *date,
         })
     }
 
-    fn after_interval(&self, asked: &Asked<'_>, from: &Point, span: Span) -> LocalDate {
+    fn after_interval(&self, asked: &Asked<'_>, from: &Point, span: Span, reached: Reached) -> LocalDate {
         let task = asked.task;
         if from.anchor.completed() && task.anchor == AnchorPolicy::Grid {
             let commissioned = self.commissioning.map(|commissioning| commissioning.date);
             let origin = commissioned.unwrap_or_else(|| self.first_done(asked).unwrap_or(from.date));
-            return calendar::next_on_grid(origin, span, from.date);
+            return calendar::next_on_grid(origin, span, reached, from.date);
         }
         let factor = task.substitute_factor.filter(|_| from.anchor.substitute);
         let severe = asked.severe(&from.anchor).filter(|_| !self.conditions.severe.is_empty());
         let shorter = severe.and_then(|severe| Some((severe.mode, severe.limits.calendar?)));
         if factor.is_none() && shorter.is_none() {
-            return calendar::after(from.date, span, 1);
+            return reached.by(calendar::after(from.date, span, 1));
         }
-        let days = |span: Span| {
-            let days = i64::from(calendar::after(from.date, span, 1).days_since(from.date));
+        let days = |span: Span, reached: Reached| {
+            let days = i64::from(reached.by(calendar::after(from.date, span, 1)).days_since(from.date));
             factor.map_or(days, |factor| days.saturating_mul(factor.hundredths()) / 100)
         };
-        let interval = days(span);
-        match shorter.map(|(mode, span)| (mode, days(span))).filter(|(_, shorter)| *shorter < interval) {
+        let interval = days(span, reached);
+        match shorter
+            .map(|(mode, span)| (mode, days(span, Reached::Day)))
+            .filter(|(_, shorter)| *shorter < interval)
+        {
             Some((SevereMode::Strict, shorter)) if self.is_severe(asked, from) => {
                 calendar::shifted(from.date, shorter)
             }
@@ -140,8 +149,7 @@ impl Ground<'_> {
         in_force: &InForce<'_>,
         notes: &mut Vec<TraceEntry>,
     ) -> Option<CalendarLimit> {
-        let at = asked.rule.from;
-        let mark = self.date_mark(asked, from, in_force, at)?;
+        let mark = self.date_mark(asked, from, in_force, asked.at)?;
         if let Some(own) = self.date_of_edition(asked, from, in_force)
             && calendar::shifted(own, mark.stored) != mark.date
         {

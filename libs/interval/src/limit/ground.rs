@@ -1,5 +1,7 @@
 //! One plan for each task, from all that is known of the unit.
 
+use std::borrow::Cow;
+
 use model::event::Component;
 
 use super::{
@@ -7,7 +9,7 @@ use super::{
 };
 use crate::{
     adoption::Rule,
-    completion::{Completion, Doings, Outcome, Window, Work},
+    completion::{Completion, Doings, Window, Work},
     conditions::Conditions,
     hours::Curve,
     input::Input,
@@ -44,34 +46,33 @@ impl<'a> Ground<'a> {
         let Some(rule) = rules.get(place) else { return Vec::new() };
         let tasks = rule.edition.tasks.iter().zip(self.counting(rule)).enumerate();
         let mut plans: Vec<Plan> = tasks
-            .map(|(at, (task, doings))| self.plan(&Asked { rules, place, rule, task }, at, &doings))
+            .map(|(at, (task, doings))| {
+                self.plan(&Asked { rules, place, rule, task, at: rule.from }, at, &doings)
+            })
             .collect();
         plans.sort_unstable_by_key(|plan| rule.edition.tasks.get(plan.task).map(|task| &task.task));
         plans
     }
 
     /// For each task of the edition the work that counts for it.
-    fn counting(&self, rule: &Rule) -> Vec<Vec<&Doings<'a>>> {
+    fn counting(&self, rule: &Rule) -> Vec<Vec<Cow<'_, Doings<'a>>>> {
         let tasks = &rule.edition.tasks;
-        let mut counting: Vec<Vec<&Doings<'a>>> = vec![Vec::new(); tasks.len()];
+        let mut counting: Vec<Vec<Cow<'_, Doings<'a>>>> = vec![Vec::new(); tasks.len()];
         for doings in &self.work.doings {
-            let as_jobs = match doings.outcome {
-                Outcome::Done | Outcome::Passed => rule.edition.counts_as(doings.job),
-                // What failed was not put right, so it counts as nothing else.
-                Outcome::Failed => vec![doings.job],
-            };
-            let passes =
-                |reset: &[model::Code]| doings.outcome == Outcome::Passed && reset.contains(doings.job);
+            // What failed was not put right, so it counts as nothing else.
+            let as_jobs = if doings.failed { vec![doings.job] } else { rule.edition.counts_as(doings.job) };
             for (task, counting) in tasks.iter().zip(&mut counting) {
-                if as_jobs.contains(&&task.job) || passes(&task.reset_by_passed) {
-                    counting.push(doings);
+                if as_jobs.contains(&&task.job) {
+                    counting.push(Cow::Borrowed(doings));
+                } else if task.reset_by_passed.contains(doings.job) {
+                    counting.push(Cow::Owned(doings.passed()));
                 }
             }
         }
         counting
     }
 
-    fn plan(&self, asked: &Asked<'_>, at: usize, doings: &[&Doings<'a>]) -> Plan {
+    fn plan(&self, asked: &Asked<'_>, at: usize, doings: &[Cow<'_, Doings<'a>>]) -> Plan {
         let mut plan = Plan {
             task: at,
             anchor: None,
@@ -82,7 +83,7 @@ impl<'a> Ground<'a> {
             late: None,
             notes: Vec::new(),
         };
-        if let Some(why) = self.why_not(asked, asked.rule.from) {
+        if let Some(why) = self.why_not(asked, asked.at) {
             plan.fixed = Some(Decision::NotApplicable);
             plan.notes.push(why);
             return plan;
@@ -111,8 +112,8 @@ impl<'a> Ground<'a> {
         }
         let limits = &asked.task.limits;
         let after = limits.on_failed.as_ref();
-        let failure = after
-            .and_then(|after| Some((after, self.failure(after, plan.anchor.as_ref(), asked.rule.from)?)));
+        let failure =
+            after.and_then(|after| Some((after, self.failure(after, plan.anchor.as_ref(), asked.at)?)));
         if let Some((after, failure)) = &failure {
             let limit = self.limit_after(failure, after.business_days);
             if plan.calendar.is_none_or(|other: CalendarLimit| limit.limit <= other.limit) {
@@ -137,7 +138,7 @@ impl<'a> Ground<'a> {
         if self.conditions.settings.is_empty() {
             return begun;
         }
-        let applicable = self.became_applicable(asked, asked.rule.from);
+        let applicable = self.became_applicable(asked, asked.at);
         let later =
             applicable.filter(|applicable| begun.is_none_or(|begun| begun.instant < applicable.instant));
         later.or(begun)
@@ -156,7 +157,7 @@ impl<'a> Ground<'a> {
         Some(fitted.and_then(|anchor| anchor.hours.range).map_or(model::Hours::ZERO, |range| range.nominal))
     }
 
-    fn followed(&self, asked: &Asked<'_>, base: Option<Anchor>, doings: &[&Doings<'a>]) -> Followed {
+    fn followed(&self, asked: &Asked<'_>, base: Option<Anchor>, doings: &[Cow<'_, Doings<'a>>]) -> Followed {
         let most = if is_planned(asked.task) { usize::MAX } else { 2 };
         let window = window(asked);
         let mut work: Vec<Completion> =
@@ -172,7 +173,13 @@ impl<'a> Ground<'a> {
     }
 
     /// What there is to say of the last work.
-    fn note_last(&self, asked: &Asked<'_>, followed: &Followed, doings: &[&Doings<'a>], plan: &mut Plan) {
+    fn note_last(
+        &self,
+        asked: &Asked<'_>,
+        followed: &Followed,
+        doings: &[Cow<'_, Doings<'a>>],
+        plan: &mut Plan,
+    ) {
         let Some((done, before)) = &followed.last else { return };
         if let Some(before) = before {
             plan.late = self.late(asked, done, before);

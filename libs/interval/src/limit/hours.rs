@@ -102,7 +102,7 @@ impl Ground<'_> {
 
     /// The severe times since the anchor, of those that have begun while the rule holds.
     pub(super) fn severe_since(&self, asked: &Asked<'_>, from: &Point) -> impl Iterator<Item = &Span> {
-        let (since, begun) = (from.anchor.instant, asked.rule.from);
+        let (since, begun) = (from.anchor.instant, asked.at);
         self.conditions.severe.iter().filter(move |span| span.until > since && span.from <= begun)
     }
 

@@ -11,6 +11,7 @@ use crate::{
 
 /// The limits that work had.
 struct Had {
+    /// The least that the limit in hours can be.
     hours: Option<Hours>,
     /// The limit by date, and when it began.
     day: Option<(i32, Instant)>,
@@ -25,8 +26,8 @@ impl Ground<'_> {
             return None;
         }
         let in_force = self.in_force(&asked, &before.anchor);
-        let mark = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit.nominal);
-        let late_hours = mark.zip(done.hours.range).map(|(limit, at)| at.nominal - limit);
+        let mark = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit);
+        let late_hours = mark.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.nominal);
         let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
         let date = self.date_mark(&asked, before, &in_force, done.instant).map(|mark| mark.date);
         let late_days = date.map(|date| done.date.days_since(date)).filter(|late| *late > 0);
@@ -35,7 +36,7 @@ impl Ground<'_> {
         }
         let zone = &self.standing.stays.at(done.instant).zone;
         let had = Had {
-            hours: mark.filter(|_| late_hours.is_some()),
+            hours: mark.filter(|_| late_hours.is_some()).map(|limit| limit.lower),
             day: date.zip(late_days).map(|(date, late)| (late, zone.midnight(date))),
         };
         Some(Late {
@@ -48,7 +49,7 @@ impl Ground<'_> {
     fn justified(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> Option<Justified> {
         let reached = |at: Instant| {
             let hours = had.hours.zip(self.curve.at(at).range);
-            hours.is_some_and(|(limit, at)| at.nominal >= limit)
+            hours.is_some_and(|(limit, at)| at.upper >= limit)
                 || had.day.is_some_and(|(_, begins)| begins <= at)
         };
         let emergencies = self.curve.runs.emergencies().iter();

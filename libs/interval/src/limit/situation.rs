@@ -18,6 +18,8 @@ pub(super) struct Asked<'r> {
     pub(super) place: usize,
     pub(super) rule: &'r Rule,
     pub(super) task: &'r Task,
+    /// By the conditions of then.
+    pub(super) at: Instant,
 }
 
 /// The interval that holds on each axis.
@@ -58,7 +60,8 @@ impl<'r> Asked<'r> {
             return Some(*self);
         }
         let holds = |rule: &Rule| rule.schedule == self.rule.schedule && rule.holds(at);
-        self.by(self.rules.iter().position(holds)?)
+        let held = self.by(self.rules.iter().position(holds)?)?;
+        Some(Self { at: held.rule.from, ..held })
     }
 
     fn by(&self, place: usize) -> Option<Self> {
@@ -88,7 +91,7 @@ impl Ground<'_> {
             calendar: limits.calendar.as_ref().map(CalendarOf::Task),
             setting: None,
         };
-        let decided = self.last_setting(asked.rule.from, |what| match what {
+        let decided = self.last_setting(asked.at, |what| match what {
             SettingOf::LimitsOf(of) => {
                 (of.schedule_id == asked.rule.schedule && of.task == asked.task.task).then_some(of.limits)
             }
