@@ -1,14 +1,14 @@
 //! Where a limit on the calendar lies.
 
 use model::{
-    Code, Instant, LocalDate,
+    Instant, LocalDate,
     event::JobDone,
     schedule::{Anchor as AnchorPolicy, Calendar, MonthDay, OnFailed, SevereMode, Span, StorageRule, Task},
 };
 
 use super::{
     Anchor, CalendarLimit, Point,
-    ground::Ground,
+    ground::{Ground, counts},
     severe,
     situation::{Asked, CalendarOf, InForce},
 };
@@ -82,7 +82,7 @@ impl Ground<'_> {
         let date = self.date_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
         let Some(earlier) = earlier else { return Some(date) };
-        let old = self.earlier_point(asked, &earlier, from)?;
+        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(date) };
         let before = self.date_with_grace(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let Some(before) = before.filter(|before| date < *before) else { return Some(date) };
         let begins = asked.rule.begins;
@@ -186,7 +186,7 @@ impl Ground<'_> {
         let is_fixed = matches!(in_force.calendar, Some(CalendarOf::Task(Calendar::FixedDates(_))));
         let usual = || if is_fixed { 0 } else { self.lead_of(mark.days) };
         let coming = match task.earliest.and_then(|earliest| earliest.days) {
-            Some(earliest) => calendar::shifted(from.date, i64::from(earliest).saturating_add(mark.stored)),
+            Some(earliest) => calendar::shifted(from.date, i64::from(earliest)),
             None => {
                 let lead = task.lead.days.map_or_else(usual, i64::from);
                 calendar::shifted(mark.date, lead.saturating_neg())
@@ -242,11 +242,14 @@ impl Ground<'_> {
 
     /// The day on which the task was done first.
     fn first_done(&self, asked: &Asked<'_>) -> Option<LocalDate> {
-        let counts = |job: &Code| asked.rule.edition.counts_as(job).contains(&&asked.task.job);
-        let begun = self.standing.settled.begun.iter().filter(|begun| counts(&begun.job));
+        let begun = self.standing.settled.begun.iter();
+        let begun = begun.filter(|begun| counts(asked.rule, asked.task, &begun.job, begun.outcome));
         let settled = begun.map(|begun| (begun.instant, begun.date)).min();
-        let does = |job: &JobDone| Outcome::of(job, self.standing.ignition).is_some() && counts(&job.job);
-        let first = self.standing.services().find(|placed| placed.jobs().iter().any(does));
+        let counts = |done: &JobDone| {
+            let outcome = Outcome::of(done, self.standing.ignition);
+            outcome.is_some_and(|outcome| counts(asked.rule, asked.task, &done.job, outcome))
+        };
+        let first = self.standing.services().find(|placed| placed.jobs().iter().any(counts));
         let first = first.map(|placed| (placed.instant, self.standing.date(placed)));
         settled.into_iter().chain(first).min().map(|(_, date)| date)
     }

@@ -2,14 +2,14 @@
 
 use std::borrow::Cow;
 
-use model::{Instant, event::Component};
+use model::{Code, Instant, event::Component, schedule::Task};
 
 use super::{
     Anchor, CalendarLimit, Counted, Followed, HoursRule, Plan, points::is_planned, situation::Asked,
 };
 use crate::{
     adoption::Rule,
-    completion::{Completion, Doings, Window, Work},
+    completion::{Completion, Doings, Outcome, Window, Work},
     conditions::Conditions,
     hours::Curve,
     input::Input,
@@ -218,4 +218,14 @@ impl<'a> Ground<'a> {
 fn window(asked: &Asked<'_>) -> Window {
     let duplicates = asked.task.duplicates;
     Window { hours: duplicates.hours, clock: duplicates.clock_hours }
+}
+
+/// Whether a job that came out so counts as work on a task.
+pub(super) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
+    match outcome {
+        // What failed was not put right, so it counts as nothing else.
+        Outcome::Failed => *job == task.job,
+        Outcome::Passed if task.reset_by_passed.contains(job) => true,
+        Outcome::Done | Outcome::Passed => rule.edition.counts_as(job).contains(&&task.job),
+    }
 }

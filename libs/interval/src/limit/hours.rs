@@ -31,7 +31,7 @@ impl Ground<'_> {
         let mark = self.hours_mark_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
         let Some(earlier) = earlier else { return Some(mark) };
-        let old = self.earlier_point(asked, &earlier, from)?;
+        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(mark) };
         let before = self.hours_mark(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let adopted = self.curve.at(asked.rule.begins).range;
         let Some((before, adopted)) = before.zip(adopted) else { return Some(mark) };
