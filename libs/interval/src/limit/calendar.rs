@@ -7,8 +7,9 @@ use model::{
 };
 
 use super::{
-    Anchor, CalendarLimit, Point,
+    Anchor, CalendarLimit, Counted, Point,
     ground::{Ground, counts},
+    hours::had_before,
     severe,
     situation::{Asked, CalendarOf, InForce},
 };
@@ -80,7 +81,7 @@ impl Ground<'_> {
 
     fn date_with_grace(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
         let date = self.date_of_edition(asked, from, in_force)?;
-        let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
+        let earlier = asked.earlier().filter(|_| in_force.is_of_edition.1 && had_before(asked, from));
         let Some(earlier) = earlier else { return Some(date) };
         let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(date) };
         let before = self.date_with_grace(&earlier, &old, &self.in_force(&earlier, &old.anchor));
@@ -184,7 +185,10 @@ impl Ground<'_> {
         }
         let task = asked.task;
         let is_fixed = matches!(in_force.calendar, Some(CalendarOf::Task(Calendar::FixedDates(_))));
-        let usual = || if is_fixed { 0 } else { self.lead_of(mark.days) };
+        let usual = || {
+            let days = i64::from(mark.date.days_since(from.date));
+            if is_fixed { 0 } else { self.lead_of(days) }
+        };
         let coming = match task.earliest.and_then(|earliest| earliest.days) {
             Some(earliest) => calendar::shifted(from.date, i64::from(earliest)),
             None => {
@@ -199,6 +203,7 @@ impl Ground<'_> {
             limit: mark.date,
             overdue: calendar::shifted(mark.date, tolerance.saturating_add(1)),
             not_before: None,
+            overdue_anyway: None,
         })
     }
 
@@ -210,7 +215,7 @@ impl Ground<'_> {
         let on = analysis.map_or(check.date, |analysis| analysis.results_on);
         let begins = self.standing.stays.at(check.instant).zone.midnight(on);
         let done_since = |anchor: &Anchor| {
-            let is_work = anchor.completed() || anchor.begins_anew();
+            let is_work = anchor.completed() || anchor.counted == Counted::Fitted;
             is_work && anchor.key() >= check.key() && anchor.date >= on
         };
         let running = analysis.is_none_or(|analysis| analysis.running);
@@ -237,6 +242,7 @@ impl Ground<'_> {
             limit,
             overdue: limit.plus_days(1),
             not_before: (!failure.running).then(not_before),
+            overdue_anyway: None,
         }
     }
 

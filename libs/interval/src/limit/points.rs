@@ -37,7 +37,10 @@ impl Ground<'_> {
             return Some(*now);
         }
         let doings = self.counting_for(earlier);
-        self.followed(earlier, self.base(earlier), &doings, asked.rule.begins).point
+        let begins = asked.rule.begins;
+        let followed = self.followed(earlier, self.base(earlier, begins), &doings, begins);
+        // Work that is to be done once has no limits any more.
+        followed.point.filter(|point| !(earlier.task.once && point.anchor.completed()))
     }
 
     /// Whether two editions count from the same work, of all that was done.
