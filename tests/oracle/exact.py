@@ -130,3 +130,9 @@ def inside(spans, a, b):
 
 def parse_day(text):
     return date.fromisoformat(text)
+
+
+def hours_of(value):
+    """Seconds as decimal hours with at most two places."""
+    hours = round(value / HOUR, 2)
+    return int(hours) if hours == int(hours) else hours
