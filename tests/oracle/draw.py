@@ -64,6 +64,7 @@ INGREDIENTS = [
     "open_run",
     "overlap",
     "storage",
+    "storage",
     "duty",
     "duty",
     "override",
@@ -71,6 +72,7 @@ INGREDIENTS = [
     "applies",
     "deferral",
     "deferral",
+    "component",
     "component",
     "amend",
     "reassign",
@@ -88,6 +90,7 @@ INGREDIENTS = [
     "once",
     "fixed_dates",
     "month_end",
+    "on_failed",
     "on_failed",
     "earliest",
     "serials",
@@ -124,7 +127,7 @@ class Draw(MoreTasks, MoreEvents):
         self.theme = THEMES[number % len(THEMES)]
         if self.theme == "crowded" and number // len(THEMES) % 2:
             self.theme = "plain"  # large cases: half as many
-        self.wants = set(rng.sample(INGREDIENTS, rng.choice([0, 1, 1, 2, 2, 3])))
+        self.wants = set(rng.sample(INGREDIENTS, rng.choice([0, 1, 2, 2, 3, 3, 4])))
         if self.theme == "no_meter":
             self.wants.add(rng.choice(["runs", "runs", "overlap", "open_run", "emergency"]))
         self.events = []

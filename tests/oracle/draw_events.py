@@ -160,20 +160,25 @@ class MoreEvents:
         for _ in range(self.rng.choice([1, 1, 2])):
             schedule, task = self._some_task()
             at = self._some_time(0.5)
-            body = {
-                "schedule_id": schedule,
-                "task": task["task"],
-                "authorised_by": PERSON,
-                "reason": "waiting for parts",
-            }
-            if self.metered and self.chance(0.5):
-                body["until_hours"] = self._engine(at) + self.rng.choice([5, 25, 100])
-            if "until_hours" not in body or self.chance(0.4):
-                until = self._day_of_instant(at) + timedelta(days=self.rng.randrange(5, 120))
-                body["until_date"] = until.isoformat()
-            if self.chance(0.2):
-                body["effective_from"] = self._day_of_instant(at + 2 * DAY).isoformat()
-            self.add("deferral", at, **body)
+            engine = self._engine(at) * HOUR if self.metered else None
+            self.add("deferral", at, **self.deferred(schedule, task["task"], at, engine))
+
+    def deferred(self, schedule, task, at, engine):
+        """The content of a deferral; by hours too where they are given."""
+        body = {
+            "schedule_id": schedule,
+            "task": task,
+            "authorised_by": PERSON,
+            "reason": "waiting for parts",
+        }
+        if engine is not None and self.chance(0.5):
+            body["until_hours"] = engine // HOUR + self.rng.choice([5, 25, 100])
+        if "until_hours" not in body or self.chance(0.4):
+            until = self._day_of_instant(at) + timedelta(days=self.rng.randrange(5, 120))
+            body["until_date"] = until.isoformat()
+        if self.chance(0.2):
+            body["effective_from"] = self._day_of_instant(at + 2 * DAY).isoformat()
+        return body
 
     def _engine(self, at):
         return (self.meter_start + self.used(min(at, self.end + 300 * DAY))) // HOUR

@@ -20,15 +20,16 @@ from pathlib import Path
 
 from coverage import reached
 from draw import LAST_INSTANT, Draw
-from due import Evaluation, parse
+from due import Evaluation
 from exact import DAY, HOUR, first_instant, hours_of, parse_day
+from history import History
 from states import READING_AGE
 
 MOST_EVENTS = 26
 
 
 def evaluate(case, at=None):
-    return Evaluation(parse(json.dumps(case)), at)
+    return Evaluation(case, at)
 
 
 # --- work near a limit ---------------------------------------------------------------
@@ -41,11 +42,52 @@ def add_near_limit(rng, draw):
     plans = [item.clock.plan for item in probe.items.values()]
     by_date = [p for p in plans if p.date_limit and not p.task.get("once")]
     exact = [p for p in plans if p.hours_limit and p.hours_limit[0] == p.hours_limit[2]]
+    if "deferral" in draw.wants and rng.random() < 0.8:
+        return defer(rng, draw, probe, last)
+    if "emergency" in draw.wants and exact and probe.hours.used and draw.metered:
+        return emergency_near_limit(rng, draw, probe, rng.choice(exact), last)
     if by_date and rng.random() < 0.4:
         return work_near_date(rng, draw, probe, rng.choice(by_date), last)
     if exact and probe.hours.used and draw.metered:
         return near_hours(rng, draw, probe, rng.choice(exact), last)
     return None
+
+
+def defer(rng, draw, probe, last):
+    """Puts off what is due, or nearly."""
+    states = ("due", "overdue", "coming_due", "unknown")
+    pressing = [k for k, i in sorted(probe.items.items()) if i.state in states]
+    if not pressing:
+        return None
+    schedule, task = rng.choice(pressing)
+    at = last + rng.randrange(3 * DAY)
+    now = probe.hours.at(last)
+    body = draw.deferred(schedule, task, at, now[2] if now and draw.metered else None)
+    draw.add("deferral", at, day_only=0, **body)
+    return at
+
+
+def emergency_near_limit(rng, draw, probe, plan, last):
+    """A run in an emergency during which the limit is reached."""
+    tick = draw.tick
+    newest = probe.hours.used[-1]
+    target = max(newest.engine, plan.hours_limit[0] - rng.randrange(1, 20) * HOUR)
+    at = max(last, newest.instant + target - newest.engine) + rng.randrange(5 * DAY)
+    meter = (target - newest.engine + newest.meter) // tick * tick
+    if at > LAST_INSTANT - 40 * DAY or draw.rollover:
+        return None
+    body = {"phase": "start", "reason": "emergency", "meter_hours": hours_of(meter)}
+    started = draw.add("run", at, day_only=0, **body)
+    length = rng.choice([10, 25, 60]) * HOUR
+    if rng.random() < 0.6:
+        body = {"phase": "stop", "run_id": started["id"]}
+        if rng.random() < 0.5:
+            body["meter_hours"] = hours_of(meter + length // tick * tick)
+        draw.add("run", at + length, day_only=0, **body)
+        if rng.random() < 0.4:
+            after = at + length + rng.choice([0, 0, HOUR, DAY])
+            draw.add("service", after, day_only=0, jobs=[draw._job(plan.task["job"])])
+    return at
 
 
 def work_near_date(rng, draw, probe, plan, last):
@@ -94,8 +136,24 @@ def near_hours(rng, draw, probe, plan, last):
 
 
 def last_event(draw):
-    history = evaluate(draw.case("probe", LAST_INSTANT)).history
+    history = History(draw.case("probe", LAST_INSTANT), LAST_INSTANT)
     return max([e["instant"] for e in history.happened] + [draw.start])
+
+
+# What an ingredient is best looked at by.
+TELLING = {
+    "storage": ("storage",),
+    "duty": ("duty", "duty_ended"),
+    "emergency": ("run", "run_ended"),
+    "open_run": ("run", "run_ended"),
+    "deferral": ("deferral", "deferral_ended"),
+    "override": ("setting", "setting_ended"),
+    "feature": ("setting", "setting_ended"),
+    "applies": ("setting", "setting_ended"),
+    "component": ("component",),
+    "on_failed": ("date_failed_due", "date_failed_overdue", "date_failed_coming_due"),
+    "analysis": ("date_failed_due", "date_failed_overdue", "date_failed_coming_due"),
+}
 
 
 def edges(probe):
@@ -168,9 +226,11 @@ def choose_moment(rng, draw):
     found = [(n, a) for n, a in edges(probe) if draw.start <= a <= LAST_INSTANT]
     if not found:
         return "later", later
-    wanted = rng.choice(sorted({name for name, _ in found}))
+    names = sorted({name for name, _ in found})
+    telling = [n for n in names if n in TELLING.get(rng.choice(sorted(draw.wants) or [""]), ())]
+    wanted = rng.choice(telling if telling and rng.random() < 0.7 else names)
     name, at = rng.choice([e for e in found if e[0] == wanted])
-    if rng.random() < 0.35 and at < last:
+    if at < last and rng.random() < (0.8 if wanted in telling else 0.35):
         return f"past {name}", at + rng.choice([0, 0, 1, -1, 3 * HOUR, 9 * DAY])
     if at < last:
         at = min(last + rng.randrange(20 * DAY), LAST_INSTANT)
