@@ -218,9 +218,7 @@ class Chain:
         if not used:
             return None
         below = [
-            r
-            for i, r in enumerate(self.waiting)
-            if i not in chain and r.meter < used[-1].meter
+            r for i, r in enumerate(self.waiting) if i not in chain and r.meter < used[-1].meter
         ]
         for three in combinations(below, 3):
             if len(self.best(list(three))) == 3:

@@ -8,7 +8,18 @@ from datetime import date, datetime, timedelta, timezone
 
 from draw_events import MoreEvents
 from draw_tasks import MoreTasks
-from exact import DAY, HOUR, WEEK, first_instant, has_calendar, hours_of, inside, local_date, parse_instant, united
+from exact import (
+    DAY,
+    HOUR,
+    WEEK,
+    first_instant,
+    has_calendar,
+    hours_of,
+    inside,
+    local_date,
+    parse_instant,
+    united,
+)
 
 ZONES = [
     "America/Los_Angeles",
@@ -243,7 +254,9 @@ class Draw(MoreTasks, MoreEvents):
         if "rollover" in self.wants and self.metered:
             self.rollover = rng.choice([10000, 10000, 1000]) * HOUR
             self.unit["meter_rollover_hours"] = self.rollover // HOUR
-            self.meter_start = (self.rollover - rng.randrange(1, 60) * HOUR) // self.tick * self.tick
+            self.meter_start = (
+                (self.rollover - rng.randrange(1, 60) * HOUR) // self.tick * self.tick
+            )
         self.swapped_at, self.swap_shift = None, 0
         self.wrong_by = rng.choice([3000, 9000]) * HOUR
         self.wrong_count = rng.randrange(3, 6)

@@ -117,7 +117,9 @@ class MoreEvents:
             body["effective_from"] = start.isoformat()
         if self.chance(0.5):
             start = self._day_of_instant(at) + timedelta(days=7)
-            body["effective_until"] = (start + timedelta(days=self.rng.randrange(1, 90))).isoformat()
+            body["effective_until"] = (
+                start + timedelta(days=self.rng.randrange(1, 90))
+            ).isoformat()
         return body
 
     def _duty(self):
@@ -145,7 +147,9 @@ class MoreEvents:
     def _feature(self):
         for _ in range(self.rng.choice([1, 1, 2])):
             at = self._some_time(0.1)
-            code = self.rng.choice(["hydraulic_lifters", "block_heater", "filter_kit", "electric_start"])
+            code = self.rng.choice(
+                ["hydraulic_lifters", "block_heater", "filter_kit", "electric_start"]
+            )
             about = {"feature": code, "fitted": self.chance(0.7)}
             self.add("setting", at, **self._span(at, {"feature": about}, 0.4))
 
@@ -197,7 +201,9 @@ class MoreEvents:
         """The same work entered by two people, or nearly so."""
         services = [e for e in self.events if e["kind"] == "service" and "occurred_at" in e]
         for first in self.rng.sample(services, min(len(services), self.rng.choice([1, 1, 2]))):
-            at = int(datetime.fromisoformat(first["occurred_at"]).astimezone(timezone.utc).timestamp())
+            at = int(
+                datetime.fromisoformat(first["occurred_at"]).astimezone(timezone.utc).timestamp()
+            )
             at += self.rng.choice([15 * 60, 5 * HOUR, 12 * HOUR, 12 * HOUR + 60, 20 * HOUR])
             body = {"jobs": [{"job": j["job"]} for j in first["jobs"]]}
             if "meter_hours" in first:
@@ -238,7 +244,9 @@ class MoreEvents:
                 at = int(datetime.fromisoformat(content["occurred_at"]).timestamp())
                 content["occurred_at"] = self.written(at + self.rng.choice([-HOUR, 600, DAY]))
             if "meter_hours" in content and self.chance(0.7):
-                content["meter_hours"] = round(content["meter_hours"] + self.rng.choice([0.1, 1, 3]), 2)
+                content["meter_hours"] = round(
+                    content["meter_hours"] + self.rng.choice([0.1, 1, 3]), 2
+                )
             if content["kind"] == "service" and self.chance(0.4):
                 content["jobs"] = [{"job": self.rng.choice(content["jobs"])["job"]}]
             self._correct("amend", target, replacement=content)

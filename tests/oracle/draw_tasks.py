@@ -13,7 +13,9 @@ class MoreTasks:
     def _more_of_the_unit(self):
         rng = self.rng
         if self.chance(0.5) or "feature" in self.wants:
-            self.unit["features"] = rng.sample(["hydraulic_lifters", "block_heater", "filter_kit"], 1)
+            self.unit["features"] = rng.sample(
+                ["hydraulic_lifters", "block_heater", "filter_kit"], 1
+            )
         if self.chance(0.3):
             self.unit["electric_start"] = self.chance(0.6)
         if self.chance(0.3):
@@ -60,7 +62,9 @@ class MoreTasks:
             if task["storage"] == "runs" and self.chance(0.5):
                 del task["storage"]
         if "feature" in self.wants and self.chance(0.7):
-            needs = rng.choice(["hydraulic_lifters", "block_heater", "filter_kit", "electric_start"])
+            needs = rng.choice(
+                ["hydraulic_lifters", "block_heater", "filter_kit", "electric_start"]
+            )
             task[rng.choice(["needs", "not_with"])] = [needs]
         elif self.chance(0.05):
             task[rng.choice(["needs", "not_with"])] = [rng.choice(["petrol", "hour_meter"])]
@@ -116,10 +120,21 @@ class MoreTasks:
 
     def _only(self, task, limits):
         """Takes a task's other limits away, with all that rests on them."""
-        for name in ("first", "severe", "anchor", "within_percent", "earliest", "storage", "substitute_factor"):
+        for name in (
+            "first",
+            "severe",
+            "anchor",
+            "within_percent",
+            "earliest",
+            "storage",
+            "substitute_factor",
+        ):
             task.pop(name, None)
         task.pop("component", None)
-        hours, days = "hours" in limits, has_calendar(limits) or "fixed_dates" in limits or "by" in limits
+        hours, days = (
+            "hours" in limits,
+            has_calendar(limits) or "fixed_dates" in limits or "by" in limits,
+        )
         for name in ("tolerance", "lead"):
             axes = {
                 k: v for k, v in task.get(name, {}).items() if (hours if k == "hours" else days)
@@ -130,7 +145,11 @@ class MoreTasks:
         task["limits"] = limits
 
     def _once(self, task):
-        limits = {"by": (self._day(self.start) + timedelta(days=self.rng.randrange(self.days + 30))).isoformat()}
+        limits = {
+            "by": (
+                self._day(self.start) + timedelta(days=self.rng.randrange(self.days + 30))
+            ).isoformat()
+        }
         if self.chance(0.5):
             limits = {"hours": self.rng.choice([10, 25, 50])}
             if self.chance(0.5):
@@ -157,7 +176,9 @@ class MoreTasks:
         self.wants.add("results")
 
     def _fixed_dates(self, task):
-        days = sorted(self.rng.sample(["01-15", "03-31", "04-01", "06-30", "09-30", "10-01", "12-31"], 2))
+        days = sorted(
+            self.rng.sample(["01-15", "03-31", "04-01", "06-30", "09-30", "10-01", "12-31"], 2)
+        )
         days += [f"{self.rng.randrange(1, 13):02}-{self.rng.randrange(1, 29):02}"]
         limits = {"fixed_dates": sorted(set(days))}
         if self.chance(0.3):

@@ -34,9 +34,7 @@ class Evaluation:
         self.schedules = Schedules(case, self.history)
         self.work = Work(self.history, self.hours)
         self.conditions = Conditions(case["unit"], self.history)
-        self.planner = Planner(
-            self.history, self.hours, self.schedules, self.work, self.conditions
-        )
+        self.planner = Planner(self.history, self.hours, self.schedules, self.work, self.conditions)
         self.judge = Judge(
             self.history, self.hours, self.schedules, self.work, self.conditions, self.planner
         )
@@ -98,7 +96,9 @@ class Evaluation:
         row["failed_event_id"] = item.failed
         row["component_hours"] = item.component_hours
         row["late"] = item.late
-        pack = self.schedules.edition(self.schedules.adopted(row["schedule_id"], self.at)).get("pack")
+        pack = self.schedules.edition(self.schedules.adopted(row["schedule_id"], self.at)).get(
+            "pack"
+        )
         row["pack"] = pack
         if item.late is OPEN:
             del row["late"]

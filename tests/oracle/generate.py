@@ -113,7 +113,21 @@ def near_hours(rng, draw, probe, plan, last):
     tolerance = int(task.get("tolerance", {}).get("hours", 0)) * HOUR
     edge = interval * task.get("within_percent", 10) // 100
     lead = interval // 10
-    off = rng.choice([0, 0, tick, -tick, tolerance, tolerance + tick, edge, -edge, edge + tick, -edge - tick, -lead])
+    off = rng.choice(
+        [
+            0,
+            0,
+            tick,
+            -tick,
+            tolerance,
+            tolerance + tick,
+            edge,
+            -edge,
+            edge + tick,
+            -edge - tick,
+            -lead,
+        ]
+    )
     newest = probe.hours.used[-1]
     target = plan.hours_limit[0] + off
     if target < newest.engine:

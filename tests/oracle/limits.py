@@ -230,9 +230,7 @@ class Planner:
             if spans:
                 plan.hours_interval = shorter
             return tuple(h + plan.hours_interval for h in anchor.hours)
-        return tuple(
-            self._weighted(anchor, bound, spans, interval, shorter) for bound in (0, 1, 2)
-        )
+        return tuple(self._weighted(anchor, bound, spans, interval, shorter) for bound in (0, 1, 2))
 
     def _weighted(self, anchor, bound, spans, interval, shorter):
         """The hour at which normal hours, and severe ones counted higher, make an interval."""

@@ -40,7 +40,11 @@ class Runs:
         sure = [r for r in self.runs if r.ended_by != "next run"]
         self.sure = united([(r.start, self._until(r)) for r in sure])
         self.emergencies = united(
-            [(r.start, self._until(r)) for r in self.runs if r.emergency and r.start < self._until(r)]
+            [
+                (r.start, self._until(r))
+                for r in self.runs
+                if r.emergency and r.start < self._until(r)
+            ]
         )
 
     @staticmethod
@@ -133,3 +137,9 @@ class Runs:
     def first_start_after(self, t):
         later = [r.start for r in self.runs if r.start > t]
         return later[0] if later else None
+
+
+def unclassified(hours, a, b):
+    """Hours that the meter moved within [a, b] and no run explains."""
+    metered = hours.at(b)[1] - hours.at(a)[1]
+    return max(0, metered - hours.runs.time(a, b))

@@ -185,7 +185,9 @@ class Judge:
             item.state = "not_applicable"
             return item
         behaviour = plan.task.get("storage", "runs")
-        item.failed = anchor.event["id"] if anchor and anchor.completed and anchor.completion.failed else None
+        item.failed = (
+            anchor.event["id"] if anchor and anchor.completed and anchor.completion.failed else None
+        )
         if plan.finished:
             item.failed = None
         item.component_hours = self._component_hours(plan.task, t)
@@ -298,12 +300,19 @@ class Judge:
             return OPEN
         if not hours and not days:
             return None
-        return {"hours": hours, "days": days, "justified_by": self._why_late(schedule, code, had, done)}
+        return {
+            "hours": hours,
+            "days": days,
+            "justified_by": self._why_late(schedule, code, had, done),
+        }
 
     def _why_late(self, schedule, code, had, done):
         for start, end in self.hours.runs.emergencies:
             if start <= done.instant and had.anchor.instant < min(end, done.instant):
-                before, after = self._read_at(had, start), self._read_at(had, min(end, done.instant))
+                before, after = (
+                    self._read_at(had, start),
+                    self._read_at(had, min(end, done.instant)),
+                )
                 if not before.pressing and after.pressing:
                     if not had.task.get("may_wait_in_emergency"):
                         return OPEN
@@ -344,6 +353,12 @@ def decide(flags):
         if state in flags:
             return ("unknown", state) if state == "possibly_due" else (state, None)
     return "ok", None
+
+
+def compliance(states):
+    """(not overdue, all that apply) of a list of states."""
+    applicable = [s for s in states if s != "not_applicable"]
+    return len([s for s in applicable if s != "overdue"]), len(applicable)
 
 
 def governing(clock):
