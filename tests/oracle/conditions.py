@@ -123,9 +123,9 @@ class Conditions:
         return found
 
     def _expired(self, deferral, t, upper):
-        if "until_date" in deferral:
-            if self.history.day_at(t) > parse_day(deferral["until_date"]):
-                return True
+        until = deferral.get("until_date")
+        if until and self.history.day_at(t) > parse_day(until):
+            return True
         if "until_hours" in deferral:
             if upper is None:
                 self.history.doubts.append("a deferral by hours that are not known")

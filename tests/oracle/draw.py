@@ -4,7 +4,7 @@ Every choice comes from the random source handed in, so a seed gives a case.
 """
 
 import zoneinfo
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 
 from draw_events import MoreEvents
 from draw_tasks import MoreTasks
@@ -37,7 +37,7 @@ ZONES = [
 ]
 
 # Later days would lean on zone data that may still change.
-LAST_INSTANT = int(datetime(2026, 1, 31, tzinfo=timezone.utc).timestamp())
+LAST_INSTANT = int(datetime(2026, 1, 31, tzinfo=UTC).timestamp())
 
 THEMES = [
     "plain",
@@ -620,7 +620,7 @@ class Draw(MoreTasks, MoreEvents):
             "sites": self.sites,
             "editions": self.editions,
             "events": events,
-            "at": datetime.fromtimestamp(at, timezone.utc).isoformat().replace("+00:00", "Z"),
+            "at": datetime.fromtimestamp(at, UTC).isoformat().replace("+00:00", "Z"),
         }
 
 

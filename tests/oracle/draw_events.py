@@ -1,6 +1,6 @@
 """Draws runs, storage, decisions and the rarer corrections."""
 
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta
 
 from exact import DAY, HOUR, hours_of, local_date
 
@@ -201,9 +201,7 @@ class MoreEvents:
         """The same work entered by two people, or nearly so."""
         services = [e for e in self.events if e["kind"] == "service" and "occurred_at" in e]
         for first in self.rng.sample(services, min(len(services), self.rng.choice([1, 1, 2]))):
-            at = int(
-                datetime.fromisoformat(first["occurred_at"]).astimezone(timezone.utc).timestamp()
-            )
+            at = int(datetime.fromisoformat(first["occurred_at"]).astimezone(UTC).timestamp())
             at += self.rng.choice([15 * 60, 5 * HOUR, 12 * HOUR, 12 * HOUR + 60, 20 * HOUR])
             body = {"jobs": [{"job": j["job"]} for j in first["jobs"]]}
             if "meter_hours" in first:

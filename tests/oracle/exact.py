@@ -2,7 +2,7 @@
 
 import zoneinfo
 from calendar import monthrange
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -57,7 +57,7 @@ def parse_instant(text):
 
 @lru_cache(maxsize=100_000)
 def local_date(instant, zone):
-    return datetime.fromtimestamp(instant, timezone.utc).astimezone(zone).date()
+    return datetime.fromtimestamp(instant, UTC).astimezone(zone).date()
 
 
 @lru_cache(maxsize=100_000)

@@ -18,11 +18,11 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from coverage import reached
 from draw import LAST_INSTANT, Draw
 from due import Evaluation
 from exact import DAY, HOUR, first_instant, hours_of, parse_day
 from history import History
+from reach import reached
 from states import READING_AGE
 
 MOST_EVENTS = 26

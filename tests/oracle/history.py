@@ -37,9 +37,8 @@ class History:
         self.commissioning = commissionings[0] if commissionings else None
         if len(commissionings) > 1:
             self.doubts.append("two commissionings")
-        if commissionings and self.happened[0] is not self.commissioning:
-            if any(e["instant"] < self.commissioning["instant"] for e in self.happened):
-                self.doubts.append("something happened before the commissioning")
+        if commissionings and self.happened[0]["instant"] < self.commissioning["instant"]:
+            self.doubts.append("something happened before the commissioning")
         for kind in ("setting", "duty", "deferral"):
             if any(e["instant"] > at >= self.span(e)[0] for e in self.decisions[kind]):
                 self.doubts.append("a decision that reaches back, not yet taken")

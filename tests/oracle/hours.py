@@ -131,7 +131,7 @@ class Hours:
         a = [u for u in self.used if u.instant <= t][-1]
         if a.instant == t:
             return a.engine
-        b = [u for u in self.used if u.instant > t][0]
+        b = next(u for u in self.used if u.instant > t)
         part = Fraction((b.engine - a.engine) * (t - a.instant), b.instant - a.instant)
         return a.engine + round_half_away(part)
 

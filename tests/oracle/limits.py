@@ -4,7 +4,6 @@ from datetime import timedelta
 from fractions import Fraction
 
 from exact import (
-    DAY,
     HOUR,
     add_interval,
     first_instant,

@@ -2,6 +2,7 @@
 
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import pairwise
 
 from chain import fits
 from exact import HOUR, AmbiguousNumber, parse_instant, seconds
@@ -108,7 +109,7 @@ def a18_hours_by_custodian():
     events = [reading(k, day, hours) for k, (day, hours) in enumerate(sites, 1)]
     e = evaluate("2025-09-30", [OIL_BY_HOURS], events)
     at = [e.hours.at(parse_instant(instant(day)))[1] for day, _ in sites]
-    assert [b - a for a, b in zip(at, at[1:])] == [seconds("3.5"), seconds("62"), seconds("1")]
+    assert [b - a for a, b in pairwise(at)] == [seconds("3.5"), seconds("62"), seconds("1")]
 
 
 def a25_length_of_a_run():

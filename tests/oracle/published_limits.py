@@ -192,7 +192,7 @@ def a64_unplanned_work_counts():
     assert nominal_limit(e, "plug_inspect") == seconds("356")
 
 
-B04_USES = "2.1 2.0 2.2 2.0 14.5 2.1 2.0 26.0 2.2 2.1 2.0 2.3".split()
+B04_USES = ["2.1", "2.0", "2.2", "2.0", "14.5", "2.1", "2.0", "26.0", "2.2", "2.1", "2.0", "2.3"]
 
 
 def b04_projection():

@@ -112,9 +112,9 @@ class Runs:
             before = [self.chain.commissioned[1]]
         least = before[-1] if before else 0
         for u in self.chain.used:
-            if u.instant > run.start:
-                if u.engine - least < u.instant - run.start - self.chain.tick:
-                    return u.instant
+            elapsed = u.instant - run.start
+            if elapsed > 0 and u.engine - least < elapsed - self.chain.tick:
+                return u.instant
         return None
 
     def time(self, a, b, sure=False):

@@ -3,7 +3,7 @@
 from datetime import timedelta
 from fractions import Fraction
 
-from exact import DAY, add_business_days, first_instant, has_calendar, local_date, seconds
+from exact import DAY, add_business_days, first_instant, local_date, seconds
 
 READING_AGE = 60 * DAY
 LEAD_PERCENT = 10
