@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
-from exact import DAY, HOUR, hours_of, local_date
+from exact import DAY, HOUR, hours_of, local_date, seconds
 
 PERSON = "019a0000-0000-7000-8000-00000000a001"
 
@@ -205,12 +205,17 @@ class MoreEvents:
             at += self.rng.choice([15 * 60, 5 * HOUR, 12 * HOUR, 12 * HOUR + 60, 20 * HOUR])
             body = {"jobs": [{"job": j["job"]} for j in first["jobs"]]}
             if "meter_hours" in first:
-                more = self.rng.choice([0, 0.1, 0.4, 0.5, 0.6])
-                body["meter_hours"] = round(first["meter_hours"] + more, 2)
+                steps = self.rng.choice([0, HOUR // 10, HOUR * 4 // 10, HOUR // 2, HOUR * 6 // 10])
+                body["meter_hours"] = self._later(first["meter_hours"], steps)
             second = self.add("service", at, day_only=0, **body)
             if "alike" in self.wants:
                 for action in self.rng.choice([["link"], ["unlink"], ["link", "unlink"]]):
                     self._correct(action, second, other_id=first["id"])
+
+    def _later(self, meter_hours, more):
+        """A reading so many seconds on, in whole ticks."""
+        value = (seconds(meter_hours) + more) // self.tick * self.tick
+        return hours_of(value % self.rollover if self.rollover else value)
 
     # corrections
 
@@ -242,9 +247,8 @@ class MoreEvents:
                 at = int(datetime.fromisoformat(content["occurred_at"]).timestamp())
                 content["occurred_at"] = self.written(at + self.rng.choice([-HOUR, 600, DAY]))
             if "meter_hours" in content and self.chance(0.7):
-                content["meter_hours"] = round(
-                    content["meter_hours"] + self.rng.choice([0.1, 1, 3]), 2
-                )
+                more = self.rng.choice([HOUR // 10, HOUR, 3 * HOUR])
+                content["meter_hours"] = self._later(content["meter_hours"], more)
             if content["kind"] == "service" and self.chance(0.4):
                 content["jobs"] = [{"job": self.rng.choice(content["jobs"])["job"]}]
             self._correct("amend", target, replacement=content)

@@ -22,6 +22,11 @@ class MoreTasks:
             self.unit["fuel"] = rng.choice(["petrol", "diesel", "propane"])
         if self.chance(0.3):
             self.unit["ignition"] = rng.choice(["spark", "compression"])
+        self.window = None
+        if "duplicates" in self.wants and self.chance(0.3):
+            # One window for all, so that it does not matter whose one asks for.
+            windows = [{"hours": 1, "clock_hours": 24}, {"hours": 0.2, "clock_hours": 6}]
+            self.window = rng.choice(windows)
         if "serials" in self.wants and self.chance(0.85):
             self.unit["serial"] = f"TV{rng.randrange(95, 125)}"
         if {"open_run", "emergency"} & self.wants and self.chance(0.7):
@@ -31,14 +36,15 @@ class MoreTasks:
     def _tasks(self, jobs):
         """The tasks of one edition; what an ingredient asks for is put into one of them."""
         tasks = [self._task(job) for job in jobs]
-        for name, make in (
-            ("once", self._once),
-            ("on_failed", self._on_failed),
-            ("fixed_dates", self._fixed_dates),
-            ("analysis", self._by_analysis),
-        ):
-            if name in self.wants:
-                make(self.rng.choice(tasks))
+        makers = {
+            "once": self._once,
+            "on_failed": self._on_failed,
+            "fixed_dates": self._fixed_dates,
+            "analysis": self._by_analysis,
+        }
+        wanted = [make for name, make in makers.items() if name in self.wants]
+        for make, task in zip(wanted, self.rng.sample(tasks, len(tasks))):
+            make(task)
         return tasks
 
     def _more_of_the_task(self, task):
@@ -75,10 +81,8 @@ class MoreTasks:
             self._earliest(task)
         if "emergency" in self.wants and self.chance(0.7):
             task["may_wait_in_emergency"] = True
-        if "duplicates" in self.wants and self.chance(0.3):
-            task["duplicates"] = rng.choice(
-                [{"hours": 1, "clock_hours": 24}, {"hours": 0.2, "clock_hours": 6}]
-            )
+        if self.window:
+            task["duplicates"] = dict(self.window)
 
     def _tolerance(self, limits):
         found = {}

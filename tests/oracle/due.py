@@ -6,6 +6,7 @@ seconds since 1970 in UTC, shares of a second are fractions, never floats.
 
     python due.py CASES.json           prints one answer a line
     python due.py --check CASES.json   compares with the answers in the file
+    python due.py --refresh CASES.json answers the same questions anew
     python due.py -                    one case a line on stdin, one answer a line
 """
 
@@ -133,7 +134,24 @@ def differences(case):
     return wrong
 
 
+def refresh(path):
+    """Writes a file's answers anew; it keeps to the members that they have."""
+    lines = []
+    for case in read_cases(path):
+        stored, found = case["answer"], answer(case)
+        members = list(stored["items"][0]) if stored["items"] else []
+        items = [{k: i[k] for k in members if k in i} for i in found["items"]]
+        case["answer"] = {**{k: found[k] for k in stored}, "items": items}
+        lines.append(json.dumps(case, separators=(",", ":"), default=float))
+    body = ",\n".join(lines)
+    with open(path, "w", encoding="utf-8") as file:
+        file.write(f'{{"cases":[\n{body}\n]}}\n')
+
+
 def main(arguments):
+    if len(arguments) == 2 and arguments[0] == "--refresh":
+        refresh(arguments[1])
+        return 0
     if len(arguments) == 2 and arguments[0] == "--check":
         wrong = 0
         for case in read_cases(arguments[1]):
