@@ -237,6 +237,12 @@ def choose_moment(rng, draw):
         if at is not None:
             return "change", at - rng.choice([0, 0, 0, 1])
     probe = evaluate(draw.case("probe", later))
+    outages = [s for s in probe.hours.runs.emergencies if s[0] <= LAST_INSTANT]
+    if "emergency" in draw.wants and outages and rng.random() < 0.5:
+        start, end = rng.choice(outages)
+        end = min(end, start + 90 * HOUR)
+        inside = start + rng.randrange(end - start)
+        return "outage", rng.choice([inside, inside, start, end, end - 1, end + DAY])
     found = [(n, a) for n, a in edges(probe) if draw.start <= a <= LAST_INSTANT]
     if not found:
         return "later", later
@@ -257,7 +263,8 @@ def draw_case(seed, number):
     rng = random.Random(f"{seed}/{number}")
     while True:
         draw = Draw(rng, number)
-        for _ in range(rng.choice([0, 0, 1, 1, 2])):
+        planned = draw.wants & {"planned", "planned_within"}
+        for _ in range(rng.choice([1, 2, 3] if planned else [0, 0, 1, 1, 2])):
             add_near_limit(rng, draw)
         name, at = choose_moment(rng, draw)
         at = min(max(at, draw.start), LAST_INSTANT)

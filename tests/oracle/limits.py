@@ -13,6 +13,7 @@ from exact import (
     seconds,
     united,
 )
+from history import order
 from schedules import with_override
 
 GRACE_HOURS = 10 * HOUR
@@ -29,6 +30,7 @@ class Anchor:
         self.day = day
         self.hours = hours
         self.completion = None
+        self.at_work = None  # the hours at the completion itself
 
     @property
     def completed(self):
@@ -59,8 +61,8 @@ class Planner:
         self.work = work
         self.conditions = conditions
 
-    def plan(self, adoption, code, t, until=None, overridden=True):
-        """The limits at t; with `until`, only completions up to then count."""
+    def plan(self, adoption, code, t, until=None, before=None, overridden=True, paused=True):
+        """The limits at t; only completions up to `until` and before an event count."""
         until = t if until is None else until
         task = self.schedules.task(adoption, code)
         if task is None:
@@ -74,6 +76,8 @@ class Planner:
         limits = with_override(task["limits"], override)
         first = with_override(task.get("first"), override) or limits
         done = self.work.completions(task, edition, until)
+        if before is not None:
+            done = [c for c in done if order(c.event) < order(before)]
         base = self._base(task, adoption, until)
         if base is not None and base.kind == "component":
             done = [c for c in done if c.instant >= base.instant]
@@ -85,14 +89,17 @@ class Planner:
             plan.anchor = base
         if not task.get("once"):
             became = self.conditions.became_applicable(adoption, code, task, t)
+            planned = task.get("anchor", "actual").startswith("planned")
+            if planned and became and done and done[0].instant < became[0] <= done[-1].instant:
+                self.history.doubts.append("planned work before and after it came to apply")
             plan.anchor = self._since_applicable(plan.anchor, became)
         if plan.anchor is None or plan.finished:
             return plan
         plan.limits = limits if plan.anchor.completed else first
         self._set_limits(plan, base, done, t)
-        if override is None or set(override) < {"hours", "days"}:
-            self._grace(plan, adoption, code, override or {})
-        self._pause(plan, t)
+        self._grace(plan, adoption, code, override or {})
+        if paused:
+            self._pause(plan, t)
         return plan
 
     # what it counts from
@@ -138,6 +145,7 @@ class Planner:
             hours, day = self.hours.of(completion.event), completion.day
             reached = Anchor("completion", completion.event, completion.instant, day, hours)
             reached.completion = completion
+            reached.at_work = hours
             if policy in ("planned", "planned_within") and point is not None:
                 self._keep_planned(task, limits if point.completed else first, point, reached)
             point = reached
@@ -252,7 +260,10 @@ class Planner:
             while True:
                 point = add_interval(origin, limits, k)
                 previous = add_interval(origin, limits, k - 1)
-                if 2 * (point - anchor.day).days > (point - previous).days:
+                past_half = 2 * (point - anchor.day).days > (point - previous).days
+                if k == 1 and past_half != (2 * (point - anchor.day).days > (point - origin).days):
+                    self.history.doubts.append("a grid of month ends that begins within a month")
+                if past_half:
                     return point
                 k += 1
         severe = self._severe(plan, "calendar")
@@ -287,7 +298,7 @@ class Planner:
         start = self.history.span(adoption)[0]
         if earlier is None or plan.task.get("once") or plan.anchor.instant >= start:
             return
-        old = self.plan(earlier, code, start, until=start - 1, overridden=False)
+        old = self.plan(earlier, code, start, until=start - 1, overridden=False, paused=False)
         if old is None or old.anchor is None:
             return
         if old.hours_limit and plan.hours_limit and "hours" not in override:

@@ -69,4 +69,6 @@ def of_item(item):
 
 
 def kept(anchor):
-    return anchor.completion is not None and anchor.day != anchor.completion.day
+    """Whether late or early work left the planned point where it was."""
+    hours = anchor.hours is not None and anchor.hours != anchor.at_work
+    return hours or anchor.day != anchor.completion.day

@@ -31,8 +31,7 @@ class Schedules:
     def before(self, adoption):
         """The adoption in force until this one took its place."""
         start = self.history.span(adoption)[0]
-        earlier = self._started(adoption["schedule_id"], start)
-        earlier = earlier[: [e["id"] for e in earlier].index(adoption["id"])]
+        earlier = self._started(adoption["schedule_id"], start - 1)
         if not earlier:
             return None
         if ended(self.history.span(earlier[-1]), start - 1):

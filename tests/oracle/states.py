@@ -251,7 +251,7 @@ class Judge:
         """Whether it was due when it came out of storage, and is not done since."""
         out = self.conditions.last_taken_out(t)
         anchor = clock.plan.anchor
-        if out is None or (anchor and anchor.completed and anchor.instant >= out):
+        if out is None or (anchor and anchor.instant >= out):
             return False
         then = self.clock(schedule, code, out)
         if then is None or not self.conditions.applies(schedule, code, then.plan.task, out):
@@ -279,15 +279,7 @@ class Judge:
         if adoption is None or adoption is not self.schedules.adopted(schedule, t):
             return OPEN
         task = clock.plan.task
-        earlier = [
-            c
-            for c in self.work.completions(task, self.schedules.edition(adoption), done.instant)
-            if c.event["id"] != done.event["id"]
-        ]
-        until = earlier[-1].instant if earlier else done.instant - 1
-        if earlier and until == done.instant:
-            return OPEN
-        had = self.planner.plan(adoption, code, done.instant, until=until)
+        had = self.planner.plan(adoption, code, done.instant, before=done.event)
         if had is None or had.anchor is None or had.finished:
             return None
         hours = days = 0
