@@ -72,6 +72,7 @@ INGREDIENTS = [
     "runs",
     "emergency",
     "emergency",
+    "emergency",
     "open_run",
     "overlap",
     "storage",
@@ -547,7 +548,7 @@ class Draw(MoreTasks, MoreEvents):
         chosen = self.rng.sample(jobs, min(len(jobs), self.rng.choice([1, 1, 2, 3])))
         if self.chance(0.05):
             chosen = ["tyre_check"]
-        body = {"jobs": [self._job(job) for job in chosen]}
+        body = {"jobs": [self._job(job, at) for job in chosen]}
         silent = {"unread": 1, "read_late": 1, "no_readings_at_services": 0.8}.get(self.theme, 0.35)
         if self.metered and not self.chance(silent):
             body["meter_hours"] = self._meter_value(at)

@@ -263,9 +263,11 @@ class MoreEvents:
             to = other
             if self.chance(0.6):
                 target["unit_id"], to = other, self.unit["id"]
-            self._correct("reassign", target, to_unit=to)
+            self._correct("reassign", target, to_unit_id=to)
             if self.chance(0.2):
-                self._correct("reassign", target, to_unit=self.rng.choice([other, self.unit["id"]]))
+                self._correct(
+                    "reassign", target, to_unit_id=self.rng.choice([other, self.unit["id"]])
+                )
 
     def _confirm(self):
         for target in self._targets("reading", "service"):

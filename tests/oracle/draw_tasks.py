@@ -2,7 +2,7 @@
 
 from datetime import date, timedelta
 
-from exact import DAY, has_calendar
+from exact import DAY, has_calendar, local_date
 
 COMPONENTS = ("engine", "alternator", "battery", "starter")
 
@@ -200,11 +200,11 @@ class MoreTasks:
         if self.chance(0.7):
             task["limits"]["on_failed"] = {"job": "oil_analysis", "business_days": 2}
 
-    def _job(self, job):
+    def _job(self, job, at):
         """An entry of a service, with what came of it."""
         rng, entry = self.rng, {"job": job}
         if job == "oil_analysis":
-            entry["analysis"] = self._analysis()
+            entry["analysis"] = self._analysis(at)
             return entry
         share = 0.5 if "results" in self.wants else 0.03
         if job in self.other_jobs or self.chance(share):
@@ -213,9 +213,11 @@ class MoreTasks:
             entry["substitute"] = True
         return entry
 
-    def _analysis(self):
+    def _analysis(self, at):
         rng = self.rng
-        found = {}
+        days = rng.choice([0, 0, 1, 4, 10])
+        day = local_date(at, self.zone_at(at)) + timedelta(days=days)
+        found = {"results_on": day.isoformat()}
         if self.chance(0.6):
             found.update(base_number_new=10, base_number_used=rng.choice([3, 2.9, 6]))
         if self.chance(0.5):

@@ -86,7 +86,7 @@ def emergency_near_limit(rng, draw, probe, plan, last):
         draw.add("run", at + length, day_only=0, **body)
         if rng.random() < 0.4:
             after = at + length + rng.choice([0, 0, HOUR, DAY])
-            draw.add("service", after, day_only=0, jobs=[draw._job(plan.task["job"])])
+            draw.add("service", after, day_only=0, jobs=[draw._job(plan.task["job"], after)])
     return at
 
 
@@ -102,7 +102,7 @@ def work_near_date(rng, draw, probe, plan, last):
     at = first_instant(plan.date_limit.fromordinal(day), zone) + rng.randrange(20 * HOUR)
     if not last <= at <= LAST_INSTANT - 40 * DAY:
         return None
-    body = {"jobs": [draw._job(plan.task["job"])]}
+    body = {"jobs": [draw._job(plan.task["job"], at)]}
     draw.add("service", at, day_only=0.2, **body)
     return at
 
@@ -141,7 +141,7 @@ def near_hours(rng, draw, probe, plan, last):
     body = {"meter_hours": hours_of(meter)}
     kind = "reading"
     if rng.random() < 0.5:
-        kind, body["jobs"] = "service", [draw._job(task["job"])]
+        kind, body["jobs"] = "service", [draw._job(task["job"], at)]
     draw.add(kind, at, day_only=0, **body)
     return at
 
@@ -230,12 +230,6 @@ def choose_moment(rng, draw):
     if draw.changed_day:
         jump = first_instant(draw.changed_day, draw.zones[draw.home])
         return "changed_day", jump + rng.choice([0, 0, -1, 1, DAY])
-    if way < 0.2 or later <= last:
-        return "later", later
-    if way < 0.45:
-        at = change(rng, draw, last, later)
-        if at is not None:
-            return "change", at - rng.choice([0, 0, 0, 1])
     probe = evaluate(draw.case("probe", later))
     outages = [s for s in probe.hours.runs.emergencies if s[0] <= LAST_INSTANT]
     if "emergency" in draw.wants and outages and rng.random() < 0.5:
@@ -243,6 +237,12 @@ def choose_moment(rng, draw):
         end = min(end, start + 90 * HOUR)
         inside = start + rng.randrange(end - start)
         return "outage", rng.choice([inside, inside, start, end, end - 1, end + DAY])
+    if way < 0.2 or later <= last:
+        return "later", later
+    if way < 0.45:
+        at = change(rng, draw, last, later)
+        if at is not None:
+            return "change", at - rng.choice([0, 0, 0, 1])
     found = [(n, a) for n, a in edges(probe) if draw.start <= a <= LAST_INSTANT]
     if not found:
         return "later", later
@@ -263,8 +263,8 @@ def draw_case(seed, number):
     rng = random.Random(f"{seed}/{number}")
     while True:
         draw = Draw(rng, number)
-        planned = draw.wants & {"planned", "planned_within"}
-        for _ in range(rng.choice([1, 2, 3] if planned else [0, 0, 1, 1, 2])):
+        telling = draw.wants & {"planned", "planned_within", "emergency", "deferral"}
+        for _ in range(rng.choice([1, 2, 3] if telling else [0, 0, 1, 1, 2])):
             add_near_limit(rng, draw)
         name, at = choose_moment(rng, draw)
         at = min(max(at, draw.start), LAST_INSTANT)

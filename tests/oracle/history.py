@@ -149,7 +149,7 @@ class Corrections:
             elif action == "amend":
                 self.amended[target] = c["replacement"]
             elif action == "reassign":
-                self.moved[target] = c["to_unit"]
+                self.moved[target] = c["to_unit_id"]
             elif action == "confirm":
                 self.confirmed.add(target)
             elif "other_unit_id" in c:

@@ -98,7 +98,7 @@ def a17_storage():
 def a19_logged_on_the_wrong_unit():
     done = {**service(2, "2025-05-01", "oil_change", meter_hours=h("231.0")), "unit_id": "U7"}
     moved = {
-        **correction(3, "2025-06-01", "reassign", target_id="e02", to_unit="U8"),
+        **correction(3, "2025-06-01", "reassign", target_id="e02", to_unit_id="U8"),
         "unit_id": "U7",
     }
     for unit, last, now, before, after in (

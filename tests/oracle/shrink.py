@@ -20,8 +20,8 @@ KEPT = set(
     """action applies applies_to at authorised_by case causes component edition edition_id
     editions events feature fitted from home_site_id id job jobs kind label
     limits limits_of new_meter_hours occurred_at occurred_on other_id other_unit_id phase prefix
-    reason replacement run_hours run_id schedule_id site_id sites source stopped_at target_id task
-    tasks title to to_unit unit unit_id within_percent zone""".split()
+    reason replacement results_on run_hours run_id schedule_id site_id sites source stopped_at target_id task
+    tasks title to to_unit_id unit unit_id within_percent zone""".split()
 )
 
 
