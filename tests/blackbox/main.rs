@@ -10,6 +10,7 @@
 
 mod access;
 mod answers;
+mod as_of;
 mod bad_input;
 mod batch;
 mod commands;

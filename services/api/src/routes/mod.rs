@@ -6,6 +6,7 @@ mod due;
 mod due_query;
 mod due_summary;
 mod health;
+mod moment;
 mod problems;
 mod records;
 mod schedules;
