@@ -31,3 +31,4 @@ mod prefix;
 mod repeats;
 mod sessions;
 mod storage;
+mod visits;

@@ -13,8 +13,8 @@ use crate::{
     key::Key,
     through,
     view::{
-        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Folding, Look, Moment, Page, RecordView,
-        SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        Among, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView, Folding, Look, Moment, Page,
+        RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -157,6 +157,18 @@ impl Store {
     ) -> Result<Option<Then<UnitDue>>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::then::unit(conn, key, unit, moment))
+    }
+
+    /// The units that stand at a site at a moment, each folded, of those that `filter` lets the asker see.
+    pub async fn standing_then(
+        &self,
+        filter: DueFilter,
+        site: SiteId,
+        moment: Moment,
+    ) -> Result<Folding<BTreeMap<UnitId, UnitDue>>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::then::standing(conn, &filter, site, moment)
+        })
     }
 
     /// A page of due items at a moment, for which each unit asked about is folded.

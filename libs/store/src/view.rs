@@ -152,6 +152,21 @@ pub struct DueFilter {
     pub due_before: Option<Instant>,
 }
 
+impl DueFilter {
+    /// Every item of an organization.
+    pub fn all(organization: OrganizationId) -> Self {
+        Self {
+            organization,
+            sites: None,
+            site: None,
+            unit: None,
+            task: None,
+            states: Vec::new(),
+            due_before: None,
+        }
+    }
+}
+
 /// Which page of a list of due items, folded for the question, is asked for.
 #[derive(Clone, Debug)]
 pub struct ThenQuery {

@@ -3,7 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use model::{EditionId, Instant, SiteId, UnitId, edit::Target, event::UnitModel, site::SiteFields};
+use model::{
+    EditionId, Instant, SiteId, UnitId, edit::Target, event::UnitModel, site::SiteFields, unit::UnitFields,
+};
 
 use super::super::Conn;
 use super::{
@@ -14,7 +16,7 @@ use super::{
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::{DueFilter, FOLDED_MOST, Known, Moment, Then, UnitDue},
+    view::{DueFilter, FOLDED_MOST, Folding, Known, Moment, Then, UnitDue},
 };
 
 /// The last row that counts; 0 before the first.
@@ -60,15 +62,61 @@ pub(crate) fn units(
     moment: Moment,
     known_seq: i64,
 ) -> Result<BTreeMap<UnitId, UnitDue>> {
-    let mut known = BTreeMap::new();
-    for id in ids {
-        if let Some((unit, _)) = replay::unit(conn, organization, *id, known_seq)? {
-            known.insert(*id, unit);
-        }
-    }
-    let context = context(conn, organization, &known, known_seq)?;
+    let (known, context) = if known_seq == self::known_seq(conn, organization, Known::All)? {
+        // Every row counts, so what is stored is what was known, and is read at once.
+        current(conn, organization, ids)?
+    } else {
+        replayed(conn, organization, ids, known_seq)?
+    };
     let until = moment.until.then_some(moment.at);
     known.iter().map(|(id, unit)| Ok((*id, units::due_of(unit, &context, until)?))).collect()
+}
+
+type Loaded = (BTreeMap<UnitId, Unit>, Context);
+
+fn current(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>) -> Result<Loaded> {
+    let mut fields = BTreeMap::new();
+    for (target, stored) in
+        records::some(conn, organization, &ids.iter().copied().map(Target::Unit).collect())?
+    {
+        if let Target::Unit(id) = target {
+            fields.insert(id, records::fields(&stored.record, UnitFields::read)?);
+        }
+    }
+    let units = units::with_events(conn, organization, fields)?;
+    let mut context = Context::default();
+    context.load(conn, organization, &units.values().collect::<Vec<_>>())?;
+    Ok((units, context))
+}
+
+fn replayed(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>, known_seq: i64) -> Result<Loaded> {
+    let mut units = BTreeMap::new();
+    for id in ids {
+        if let Some((unit, _)) = replay::unit(conn, organization, *id, known_seq)? {
+            units.insert(*id, unit);
+        }
+    }
+    let context = context(conn, organization, &units, known_seq)?;
+    Ok((units, context))
+}
+
+/// The units that stand at a site at a moment, of those that the asker may see now.
+pub(crate) fn standing(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    site: SiteId,
+    moment: Moment,
+) -> Result<Folding<BTreeMap<UnitId, UnitDue>>> {
+    let organization = Key::from(filter.organization);
+    let filter = DueFilter { site: Some(site), ..filter.clone() };
+    let now = !moment.until && moment.known == Known::All;
+    let Some(candidates) = candidates(conn, &filter, now.then_some(site))? else {
+        return Ok(Folding::TooMany);
+    };
+    let known_seq = known_seq(conn, organization, moment.known)?;
+    let mut answer = units(conn, organization, &candidates, moment, known_seq)?;
+    answer.retain(|_, unit| unit.state.site_at(moment.at) == site);
+    Ok(Folding::Done(Then { known_seq, answer }))
 }
 
 /// What these units are folded with, as it was known.
@@ -106,8 +154,13 @@ fn context(
 }
 
 /// The units that the asker may see now and that `filter` may concern at some time; nothing if they are too many to be
-/// folded. Of a site these are all units that ever stood there by their events.
-pub(crate) fn candidates(conn: &mut Conn, filter: &DueFilter) -> Result<Option<BTreeSet<UnitId>>> {
+/// folded. Of a site these are all units that ever stood there by their events; where only what is now matters, those
+/// that stand there.
+pub(crate) fn candidates(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    standing_at: Option<SiteId>,
+) -> Result<Option<BTreeSet<UnitId>>> {
     let organization = Key::from(filter.organization);
     // Where the asker does not see all sites, units have to be in scope of one that they see.
     let visible = DueFilter { site: None, ..filter.clone() };
@@ -120,6 +173,9 @@ pub(crate) fn candidates(conn: &mut Conn, filter: &DueFilter) -> Result<Option<B
             .filter(unit_context::key.eq_any(sites))
             .select(unit_context::unit_id);
         asked = asked.filter(unit_state::unit_id.eq_any(ever_there));
+    }
+    if let Some(site) = standing_at {
+        asked = asked.filter(unit_state::standing_site.eq(Key::from(site)));
     }
     let most = i64::try_from(FOLDED_MOST).unwrap_or(i64::MAX);
     let found: Vec<Key> =

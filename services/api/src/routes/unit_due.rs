@@ -97,13 +97,13 @@ pub(crate) struct EditionInUse {
 pub(crate) struct UnitDueItem {
     /// The state and what it rests on.
     #[serde(flatten)]
-    item: DueItem,
+    pub(super) item: DueItem,
     /// What to bring.
-    parts: Vec<Part>,
+    pub(super) parts: Vec<Part>,
     /// What to set.
-    settings: Vec<Setting>,
+    pub(super) settings: Vec<Setting>,
     /// What can hurt somebody, each with its source.
-    cautions: Vec<Caution>,
+    pub(super) cautions: Vec<Caution>,
     /// What the state rests on and what was left out, in codes with values; with `include=trace`.
     #[serde(skip_serializing_if = "Option::is_none")]
     trace: Option<Vec<TraceEntry>>,
@@ -183,22 +183,24 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
         known: KnownThen::NOW,
         standing_site_id: due.state.site_at(at),
         engine_hours: due.state.hours_at(at),
-        set_aside: due
-            .state
-            .set_aside()
-            .iter()
-            .map(|r| SetAsideReading {
-                event_id: r.event_id,
-                meter_hours: r.meter_hours,
-                suggested_meter_hours: r.suggested,
-            })
-            .collect(),
+        set_aside: set_aside(due),
         editions,
         items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
     }
 }
 
-fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
+/// Readings that are not used, as they are told.
+pub(super) fn set_aside(due: &view::UnitDue) -> Vec<SetAsideReading> {
+    let told = |reading: &interval::SetAside| SetAsideReading {
+        event_id: reading.event_id,
+        meter_hours: reading.meter_hours,
+        suggested_meter_hours: reading.suggested,
+    };
+    due.state.set_aside().iter().map(told).collect()
+}
+
+/// An item with what its task takes.
+pub(super) fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
     let edition = due.state.edition(item.edition_id);
     let task: Option<&Task> =
         edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));

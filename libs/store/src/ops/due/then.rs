@@ -48,7 +48,7 @@ pub(crate) fn by_site(conn: &mut Conn, query: &SiteThenQuery) -> Result<Folding<
 /// Every line of a list, in no order.
 pub(super) fn rows(conn: &mut Conn, filter: &DueFilter, moment: Moment) -> Result<Folding<Vec<DueRow>>> {
     let organization = Key::from(filter.organization);
-    let Some(units) = then::candidates(conn, filter)? else { return Ok(Folding::TooMany) };
+    let Some(units) = then::candidates(conn, filter, None)? else { return Ok(Folding::TooMany) };
     let known_seq = then::known_seq(conn, organization, moment.known)?;
     let mut rows = Vec::new();
     for (id, unit) in then::units(conn, organization, &units, moment, known_seq)? {
