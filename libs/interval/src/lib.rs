@@ -59,6 +59,7 @@
 //! ```
 
 mod adoption;
+mod analysis;
 mod calendar;
 mod chain;
 mod compact;
@@ -77,6 +78,7 @@ mod steps;
 mod trace;
 mod words;
 
+pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use hours::{EngineHours, HoursRange, SetAside};
 pub use input::{Input, Policy, UnitFacts};

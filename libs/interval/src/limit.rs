@@ -2,7 +2,7 @@
 
 use model::{
     Code, EventId, Hours, Instant, LocalDate, Zone,
-    schedule::{Anchor as AnchorPolicy, Calendar, Edition, Task},
+    schedule::{Anchor as AnchorPolicy, Calendar, Edition, Span, Task},
 };
 
 use crate::{
@@ -152,12 +152,16 @@ impl<'a> Ground<'a> {
         let Some(anchor) = anchor else {
             return Plan { task: at, anchor: None, hours: HoursRule::None, calendar: None };
         };
-        let limits = task.first.filter(|_| !anchor.completed).unwrap_or(task.limits);
+        let limits = task.first.as_ref().filter(|_| !anchor.completed).unwrap_or(&task.limits);
         Plan {
             task: at,
             anchor: Some(anchor),
             hours: limits.hours.map_or(HoursRule::None, |interval| self.hours(task, &anchor, interval)),
-            calendar: limits.calendar.map(|interval| self.calendar(edition, task, &anchor, interval)),
+            calendar: limits
+                .calendar
+                .as_ref()
+                .and_then(Calendar::span)
+                .map(|interval| self.calendar(edition, task, &anchor, interval)),
         }
     }
 
@@ -193,7 +197,7 @@ impl<'a> Ground<'a> {
         commissioned.filter(|range| range.lower == range.upper).map_or(Hours::ZERO, |range| range.nominal)
     }
 
-    fn calendar(&self, edition: &Edition, task: &Task, anchor: &Anchor, interval: Calendar) -> CalendarLimit {
+    fn calendar(&self, edition: &Edition, task: &Task, anchor: &Anchor, interval: Span) -> CalendarLimit {
         let limit = if anchor.completed && task.anchor == AnchorPolicy::Grid {
             let commissioned = self.commissioning.map(|commissioning| commissioning.date);
             let origin =

@@ -86,7 +86,15 @@ impl<'a> What<'a> {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
-            Details::Placement(_) | Details::Correction(_) => return None,
+            // Kinds that due state does not rest on yet.
+            Details::Run(_)
+            | Details::Storage(_)
+            | Details::Duty(_)
+            | Details::Setting(_)
+            | Details::Deferral(_)
+            | Details::Tag(_)
+            | Details::Placement(_)
+            | Details::Correction(_) => return None,
         })
     }
 

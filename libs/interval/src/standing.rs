@@ -86,9 +86,14 @@ impl<'a> Standing<'a> {
 
 /// The targets whose last correction is a void, in order of id, each with that correction.
 fn voids(input: &Input<'_>) -> Vec<(EventId, EventId)> {
-    let mut all: Vec<(EventId, Instant, EventId, CorrectionAction)> = Vec::new();
+    let mut all: Vec<(EventId, Instant, EventId, bool)> = Vec::new();
     for event in input.events {
         if let Details::Correction(correction) = &event.details {
+            let (target, voids) = match correction.action {
+                CorrectionAction::Void { target_id } => (target_id, true),
+                CorrectionAction::Reinstate { target_id } => (target_id, false),
+                _ => continue,
+            };
             // Where the unit stood may itself be corrected, so a correction's day is counted at the home site.
             let instant = match &event.occurred.when {
                 When::At { instant, .. } => *instant,
@@ -97,13 +102,13 @@ fn voids(input: &Input<'_>) -> Vec<(EventId, EventId)> {
                     home.map_or_else(|| model::Zone::utc().midnight(*date), |zone| zone.midnight(*date))
                 }
             };
-            all.push((correction.target_id, instant, event.id, correction.action));
+            all.push((target, instant, event.id, voids));
         }
     }
     all.sort_unstable_by_key(|(target, instant, id, _)| (*target, *instant, *id));
     let last_of_each = all.chunk_by(|a, b| a.0 == b.0).filter_map(|of_one| of_one.last());
     last_of_each
-        .filter(|(.., action)| *action == CorrectionAction::Void)
+        .filter(|(.., voids)| *voids)
         .map(|(target, _, correction, _)| (*target, *correction))
         .collect()
 }

@@ -321,6 +321,29 @@ pub enum When {
     On(LocalDate),
 }
 
+/// An instant with the text it was sent as.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Moment {
+    /// The instant meant.
+    pub instant: Instant,
+    /// RFC 3339 as sent, offset included.
+    pub text: Box<str>,
+}
+
+impl Moment {
+    /// Reads an instant from a JSON string, keeping the string.
+    pub fn read(value: &Value) -> Result<Self, Flaw> {
+        let instant = Instant::read(value)?;
+        Ok(Self { instant, text: value.as_str().unwrap_or_default().into() })
+    }
+}
+
+impl Serialize for Moment {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_str(&self.text)
+    }
+}
+
 /// Where a stated time came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -331,6 +354,16 @@ pub enum TimeSource {
     Typed,
     /// Read off paper or a picture.
     Scanned,
+}
+
+/// How exactly an instant is stated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Precision {
+    /// To the second or better.
+    Instant,
+    /// Seconds are not known.
+    Minute,
 }
 
 /// The words for [`TimeSource`].

@@ -61,7 +61,7 @@ fn reduced(placed: &Placed<'_>, asked: &[Asked<'_>]) -> Option<Placed<'static>> 
     let what = match &placed.what {
         What::Service { jobs, meter } => {
             let is_last = |job: &Code| asked.iter().any(|(last, by)| *last == job && by.event == placed.id);
-            let done = |done: &JobDone| JobDone { job: done.job.clone(), parts: Vec::new() };
+            let done = |done: &JobDone| JobDone::plain(done.job.clone());
             let jobs: Vec<JobDone> = jobs.iter().filter(|done| is_last(&done.job)).map(done).collect();
             if jobs.is_empty() && meter.is_none() {
                 return None;

@@ -261,7 +261,7 @@ fn entry_row(placed: &Placed<'_>) -> EntryRow {
 
 fn entry((kind, id, instant, day, hours, jobs): EntryRow) -> Option<Placed<'static>> {
     let hours: Vec<Option<Hours>> = hours.into_iter().map(|hours| hours.map(Hours::from_seconds)).collect();
-    let jobs = || jobs.into_iter().map(|job| JobDone { job, parts: Vec::new() }).collect();
+    let jobs = || jobs.into_iter().map(JobDone::plain).collect();
     let what = match (kind, hours.as_slice()) {
         (0, [meter, engine]) => What::Commissioning { meter: *meter, engine: *engine },
         (1, [old, Some(new)]) => What::Swap { old: *old, new: *new },
