@@ -121,7 +121,7 @@ impl Compact {
                 return Err(NeedsRefold::Corrected);
             }
             let placed = Placed::of(event, stays.instant(&event.occurred.when)).ok_or(NeedsRefold::Kind)?;
-            if matches!(placed.what, What::Commissioning { .. } | What::Adoption(_)) {
+            if matches!(placed.what, What::Commissioning { .. } | What::Adoption(_) | What::Run { .. }) {
                 return Err(NeedsRefold::Kind);
             }
             let after_settled = self.settled.mark.is_none_or(|mark| mark.instant < placed.instant);

@@ -127,7 +127,6 @@ impl HoursRange {
 
 impl Curve {
     /// Whether it can be drawn on from a settled reading: without runs, and without a meter that went round.
-    #[allow(dead_code, reason = "for what is kept of a unit")]
     pub(crate) fn is_plain(&self) -> bool {
         self.runs.is_empty() && !self.rolled_over
     }

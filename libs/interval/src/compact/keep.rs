@@ -21,6 +21,9 @@ type Asked<'f> = (&'f Code, Anchor);
 
 impl Compact {
     pub(super) fn of(input: &Input<'_>, fold: &Fold<'_>) -> Option<Self> {
+        if !fold.curve.is_plain() || !fold.standing.confirmed.is_empty() {
+            return None;
+        }
         // A new adoption is refolded, so nobody will ask for other jobs before.
         let asked: Vec<Asked<'_>> =
             fold.ground.done.iter().copied().filter(|(job, _)| asks_for(fold.rules, job)).collect();
