@@ -78,6 +78,8 @@ pub(crate) struct Curve {
     pub(crate) runs: Runs,
     /// Of a unit without a meter, until when its record of runs tells all.
     logged_until: Option<Instant>,
+    /// Since when that record has doubts.
+    vague_from: Option<Instant>,
     /// Where runs that are not certain in length begin: from then on, how much the engine ran for certain by then
     /// and how much of its runs is in doubt.
     floors: Vec<Floor>,

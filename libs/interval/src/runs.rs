@@ -195,11 +195,10 @@ impl Runs {
         self.logged.micros(from, to) == to.micros() - from.micros()
     }
 
-    /// Whether a run that ended after `from` and began by `to` has no recorded end, or a doubt.
-    pub(crate) fn is_vague(&self, from: Instant, to: Instant) -> bool {
-        let begun = self.all.iter().take_while(|run| run.start <= to);
-        let vague = |run: &Run| run.ended != Ended::Stopped || run.give_or_take > Hours::ZERO;
-        begun.into_iter().any(|run| run.end > from && vague(run))
+    /// When the first run began that ended after `from` and has no recorded end, or a doubt.
+    pub(crate) fn vague_from(&self, from: Instant) -> Option<Instant> {
+        let vague = |run: &&Run| run.ended != Ended::Stopped || run.give_or_take > Hours::ZERO;
+        self.all.iter().filter(vague).find(|run| run.end > from).map(|run| run.start)
     }
 
     /// The run that goes on at `at` without a recorded end.

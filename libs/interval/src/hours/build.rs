@@ -304,6 +304,7 @@ impl Builder {
             rollover,
             rolled_over: self.rolled_over,
             logged_until: None,
+            vague_from: None,
             floors: Vec::new(),
             other_meter: self.other_meter,
         };
@@ -327,6 +328,8 @@ impl Curve {
             self.upper_rate = Rate::middle(first, self.runs.last_known_end(), ran);
             self.logged_until = Some(end);
             self.newest_evidence = Some(end);
+            let last = self.points.last().map_or(Instant::FIRST, |last| last.instant);
+            self.vague_from = self.runs.vague_from(last);
             self.lay_floors();
         }
     }
