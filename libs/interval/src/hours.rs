@@ -80,8 +80,8 @@ pub(crate) struct Curve {
     logged_until: Option<Instant>,
     /// Since when that record has doubts.
     vague_from: Option<Instant>,
-    /// Where runs that are not certain in length begin: from then on, how much the engine ran for certain by then
-    /// and how much of its runs is in doubt.
+    /// Where runs that are not certain in length may have ended: from then on, how much the engine ran for certain
+    /// by then and how much of its runs is in doubt.
     floors: Vec<Floor>,
     pub(crate) other_meter: Option<OtherMeter>,
 }

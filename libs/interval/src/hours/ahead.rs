@@ -121,13 +121,12 @@ impl Curve {
         sure.min(self.ran(last.instant, at))
     }
 
-    /// Where runs with a doubt begin after the last point: their doubt is taken from what follows, not from what
-    /// was certain before.
+    /// Where runs may have ended after the last point: their doubt is taken from what follows, not from what was
+    /// certain before.
     pub(super) fn lay_floors(&mut self) {
         let Some(last) = self.points.last().copied() else { return };
-        let doubtful: Vec<(Instant, Hours)> = self.runs.doubtful(last.instant).collect();
         let mut doubt = Hours::ZERO;
-        for (from, more) in doubtful {
+        for (from, more) in self.runs.doubtful(last.instant) {
             let least = self.least_ahead(&last, from);
             doubt = doubt + more;
             self.floors.push(Floor { from, least, doubt });
