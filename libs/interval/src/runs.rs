@@ -238,13 +238,11 @@ impl Runs {
     }
 
     /// When the first run after `at` began.
-    #[allow(dead_code, reason = "for tasks that wait for the next run")]
     pub(crate) fn first_start_after(&self, at: Instant) -> Option<Instant> {
         self.all.get(self.all.partition_point(|run| run.start <= at)).map(|run| run.start)
     }
 
     /// When it ran in emergencies, in order of time.
-    #[allow(dead_code, reason = "for tasks that may wait in an emergency")]
     pub(crate) fn emergencies(&self) -> &[(Instant, Instant)] {
         &self.emergencies
     }
