@@ -26,6 +26,7 @@ mod main_job;
 mod mass_changes;
 mod paging;
 mod plans;
+mod policy_packs;
 mod prefix;
 mod repeats;
 mod sessions;

@@ -71,6 +71,7 @@ mod limit;
 mod placed;
 mod places;
 mod rate;
+pub mod regulation;
 mod settled;
 mod standing;
 mod state;
