@@ -10,6 +10,30 @@ pub(crate) fn day(at: Instant, zone: &Zone) -> LocalDate {
     if begins <= at && begins < Instant::LAST { next } else { date }
 }
 
+/// The first day of the month that `date` lies in.
+pub(crate) fn first_of_month(date: LocalDate) -> LocalDate {
+    let day = date.to_string().get(8..).and_then(|day| day.parse::<i32>().ok());
+    date.plus_days(1 - day.unwrap_or(1))
+}
+
+/// Which day of the month that is reached is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Reached {
+    /// The same as that from which it was counted.
+    Day,
+    /// The last.
+    MonthEnd,
+}
+
+impl Reached {
+    pub(crate) fn by(self, date: LocalDate) -> LocalDate {
+        match self {
+            Self::Day => date,
+            Self::MonthEnd => date.last_of_month(),
+        }
+    }
+}
+
 /// `date` moved by whole days.
 pub(crate) fn shifted(date: LocalDate, days: i64) -> LocalDate {
     // Farther than any date that can be entered from any other, and well within what the calendar takes.
@@ -31,7 +55,12 @@ pub(crate) fn after(date: LocalDate, interval: Span, times: i64) -> LocalDate {
 
 /// The point of the grid `origin` + k intervals that comes next after work on `done`: the first for which more
 /// than half of the days from the point before it are still to go.
-pub(crate) fn next_on_grid(origin: LocalDate, interval: Span, done: LocalDate) -> LocalDate {
+pub(crate) fn next_on_grid(
+    origin: LocalDate,
+    interval: Span,
+    reached: Reached,
+    done: LocalDate,
+) -> LocalDate {
     let days = i64::from(done.days_since(origin));
     let per_interval = match interval {
         Span::Days(days) => i64::from(days),
@@ -39,11 +68,11 @@ pub(crate) fn next_on_grid(origin: LocalDate, interval: Span, done: LocalDate) -
         Span::Months(months) => i64::from(months).saturating_mul(if days < 0 { 28 } else { 31 }),
     };
     let mut k = days.div_euclid(per_interval.max(1)) - 1;
-    let mut before = after(origin, interval, k);
+    let mut before = reached.by(after(origin, interval, k));
     // Over the 230 years that dates can span the guess is off by at most a tenth of 2,760 months.
     for _ in 0..400 {
         k += 1;
-        let point = after(origin, interval, k);
+        let point = reached.by(after(origin, interval, k));
         if 2 * i64::from(point.days_since(done)) > i64::from(point.days_since(before)) {
             return point;
         }
@@ -74,7 +103,7 @@ mod tests {
         ];
         for (origin, interval, done, expected) in cases {
             assert_eq!(
-                next_on_grid(date(origin), interval, date(done)),
+                next_on_grid(date(origin), interval, Reached::Day, date(done)),
                 date_beyond(expected),
                 "{origin} {interval:?} {done}"
             );
