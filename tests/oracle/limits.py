@@ -73,6 +73,8 @@ class Planner:
         override = None
         if overridden:
             override = self.schedules.override(adoption["schedule_id"], code, t)
+        if override is not None:
+            self._doubt_override(task, override)
         limits = with_override(task["limits"], override)
         first = with_override(task.get("first"), override) or limits
         done = self.work.completions(task, edition, until)
@@ -101,6 +103,15 @@ class Planner:
         if paused:
             self._pause(plan, t)
         return plan
+
+    def _doubt_override(self, task, override):
+        if "severe" in task:
+            self.history.doubts.append("an override of a task with severe limits")
+        first = task.get("first", override)
+        if ("hours" in override) > ("hours" in first) or has_calendar(override) > has_calendar(
+            first
+        ):
+            self.history.doubts.append("an override of an axis that the first limits lack")
 
     # what it counts from
 
