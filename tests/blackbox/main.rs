@@ -10,6 +10,7 @@
 
 mod access;
 mod answers;
+mod as_of;
 mod bad_input;
 mod batch;
 mod commands;
@@ -31,3 +32,4 @@ mod prefix;
 mod repeats;
 mod sessions;
 mod storage;
+mod visits;

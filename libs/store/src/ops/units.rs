@@ -257,8 +257,24 @@ fn events_of<'u>(unit: &'u Unit, context: &Context) -> Cow<'u, [ServiceEvent]> {
 pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
     let context = Context::of_unit(conn, organization, &unit)?;
-    let state = refold(&unit, &context)?;
-    Ok(Some(UnitDue { home_site: unit.home_site()?, state, evidence: evidence(&unit, &context)? }))
+    due_of(&unit, &context, None).map(Some)
+}
+
+/// A unit's state by these events, of which those after `until` are left out where it is given.
+pub(crate) fn due_of(unit: &Unit, context: &Context, until: Option<Instant>) -> Result<UnitDue> {
+    let events = events_of(unit, context);
+    let facts = unit.facts()?;
+    let input = input(unit.id, &facts, &events, context);
+    let state = match until {
+        Some(until) => interval::refold_until(&input, until),
+        None => interval::refold(&input),
+    };
+    Ok(UnitDue {
+        home_site: unit.home_site()?,
+        label: unit.fields.label.as_ref().map(ToString::to_string),
+        state,
+        evidence: evidence(unit, context)?,
+    })
 }
 
 /// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
