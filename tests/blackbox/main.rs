@@ -10,6 +10,7 @@
 
 mod access;
 mod answers;
+mod as_of;
 mod bad_input;
 mod batch;
 mod commands;
@@ -30,3 +31,4 @@ mod prefix;
 mod repeats;
 mod sessions;
 mod storage;
+mod visits;

@@ -277,7 +277,9 @@ fn filters_agree_with_sorting_out_by_hand(backend: Backend) {
     for (query, wanted) in &cases {
         for limit in [2, 500] {
             let expected: Vec<Value> = all.iter().filter(|item| wanted(item)).cloned().collect();
-            let found = client.all(&format!("/v1/due?{query}"), limit);
+            let mut found = client.all(&format!("/v1/due?{query}"), limit);
+            // Which lines are copies depends on the site asked for.
+            found.iter_mut().for_each(|line| drop(line.as_object_mut().unwrap().remove("copy")));
             if found != expected {
                 failures.push(format!("{query} by {limit}: expected {expected:?}, got {found:?}"));
             }

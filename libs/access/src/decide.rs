@@ -37,10 +37,11 @@ pub enum Action {
     /// Record what happened to a unit. A correction asked about in this way counts as one of another's event, and an
     /// adoption for a model is one to the whole organization.
     RecordEvent(EventKind),
-    /// Void or reinstate a service event.
+    /// Correct a service event.
     Correct {
-        /// The person recorded the event themself and nobody else has corrected it since: without the second half,
-        /// an author could reinstate what a coordinator has voided.
+        /// The person recorded the event themself, nobody else has corrected it since (without that, an author could
+        /// reinstate what a coordinator has voided), and it is voided, reinstated or amended: all other corrections
+        /// are a judgement on more than one's own entry.
         own: bool,
     },
     /// See what is due on a unit.
@@ -128,10 +129,10 @@ enum Need {
 /// The rules: who needs what, by action.
 ///
 /// - Every role reads what it sees, so "seen" has one meaning for single records, lists and refusals.
-/// - A custodian keeps a site's log; a technician records all that is done to a unit, but not which schedule holds
-///   for it; both may take back what they entered themselves.
+/// - A custodian keeps a site's log of readings and runs; a technician records all that is done to a unit, but not
+///   what is decided about it; both may take back and amend what they entered themselves.
 /// - A coordinator records everything, corrects anybody and edits sites and units within reach.
-/// - Planners and auditors change nothing, like viewers; what sets them apart are reports.
+/// - A planner lets work wait and decides nothing else; an auditor changes nothing, like a viewer, and reads reports.
 /// - An integrator keeps sites and units in step with another system, and has no part in what happened to them.
 /// - An admin looks after people and opens sites for them, and does no maintenance: whoever hands out roles holds
 ///   another one openly if they need it.
@@ -164,6 +165,12 @@ const fn rule(action: Action) -> [Need; 8] {
         Action::RecordEvent(EventKind::Component)       => [N, N, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Placement)       => [N, N, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Adoption)        => [N, N, N, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Run)             => [N, R, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Storage)         => [N, N, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Tag)             => [N, N, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Duty)            => [N, N, N, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Setting)         => [N, N, N, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Deferral)        => [N, N, N, R, R, N, N, N],
         Action::RecordEvent(EventKind::Correction)
         | Action::Correct { own: false }                => [N, N, N, R, N, N, N, N],
         Action::Correct { own: true }                   => [N, R, R, R, N, N, N, N],

@@ -4,9 +4,14 @@ use std::borrow::Cow;
 
 use model::{
     EventId, Hours, Instant, LocalDate, Zone,
-    event::{Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, ServiceEvent},
+    event::{
+        Adoption, Component, ComponentAction, ComponentChange, Deferral, Details, Duty, JobDone, Run,
+        RunPhase, RunReason, StorageAction, UnitSetting,
+    },
     time::When,
 };
+
+use crate::{runs::Phase, standing::Said};
 
 /// An event with the instant that stands for its time.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,26 +35,39 @@ pub(crate) enum What<'a> {
         old: Option<Hours>,
         new: Hours,
     },
-    /// An engine was fitted or rebuilt.
-    Engine {
+    /// A component was fitted or rebuilt.
+    Fitted {
+        component: Component,
         meter: Option<Hours>,
     },
+    Storage(StorageAction),
+    Duty(&'a Duty),
     Reading(Hours),
     Service {
         jobs: Cow<'a, [JobDone]>,
         meter: Option<Hours>,
     },
+    /// The engine ran, started or stopped.
+    Run {
+        phase: Phase,
+        meter: Option<Hours>,
+        /// What the meter showed at the end of the whole of it.
+        stop_meter: Option<Hours>,
+        emergency: bool,
+    },
     Adoption(&'a Adoption),
+    Setting(&'a UnitSetting),
+    Deferral(&'a Deferral),
 }
 
 impl<'a> Placed<'a> {
     /// Nothing for the kinds that only say where a unit stands or what counts.
-    pub(crate) fn of(event: &'a ServiceEvent, instant: Instant) -> Option<Self> {
-        let day = match event.occurred.when {
+    pub(crate) fn of(said: Said<'a>, instant: Instant) -> Option<Self> {
+        let day = match said.when {
             When::At { .. } => None,
-            When::On(date) => Some(date),
+            When::On(date) => Some(*date),
         };
-        Some(Self { id: event.id, instant, day, what: What::of(&event.details)? })
+        Some(Self { id: said.id, instant, day, what: What::of(said.details, instant)? })
     }
 
     /// Its place in canonical order: what is read at one instant comes before what is done then.
@@ -67,6 +85,16 @@ impl<'a> Placed<'a> {
         Placed { id: self.id, instant: self.instant, day: self.day, what: self.what.lent() }
     }
 
+    /// What the meter showed at the end of a run, as a reading of its own.
+    pub(crate) fn stop_reading(&self) -> Option<Placed<'a>> {
+        match self.what {
+            What::Run { phase: Phase::Whole { end, .. }, stop_meter: Some(hours), .. } => {
+                Some(Placed { id: self.id, instant: end, day: None, what: What::Reading(hours) })
+            }
+            _ => None,
+        }
+    }
+
     /// The jobs done.
     pub(crate) fn jobs(&self) -> &[JobDone] {
         if let What::Service { jobs, .. } = &self.what { jobs } else { &[] }
@@ -74,20 +102,46 @@ impl<'a> Placed<'a> {
 }
 
 impl<'a> What<'a> {
-    fn of(details: &'a Details) -> Option<Self> {
+    fn of(details: &'a Details, instant: Instant) -> Option<Self> {
         Some(match details {
             Details::Commissioning(c) => Self::Commissioning { meter: c.meter_hours, engine: c.engine_hours },
             Details::Component(change) if swaps_meter(change) => {
                 Self::Swap { old: change.old_meter_hours, new: change.new_meter_hours.unwrap_or(Hours::ZERO) }
             }
-            Details::Component(change) => Self::Engine { meter: change.meter_hours },
+            Details::Component(change) => {
+                Self::Fitted { component: change.component, meter: change.meter_hours }
+            }
+            Details::Storage(storage) => Self::Storage(storage.action),
+            Details::Duty(duty) => Self::Duty(duty),
             Details::Reading(reading) => Self::Reading(reading.meter_hours),
             Details::Service(done) => {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
-            Details::Placement(_) | Details::Correction(_) => return None,
+            Details::Run(run) => Self::run(run, instant),
+            Details::Setting(setting) => Self::Setting(setting),
+            Details::Deferral(deferral) => Self::Deferral(deferral),
+            Details::Placement(_) | Details::Tag(_) | Details::Correction(_) => return None,
         })
+    }
+
+    fn run(run: &Run, instant: Instant) -> Self {
+        let exactly = Hours::ZERO;
+        let (phase, stop_meter) = match &run.phase {
+            RunPhase::Until { stopped_at, stop_meter_hours } => {
+                let end = stopped_at.instant.max(instant);
+                (Phase::Whole { end, give_or_take: exactly, timed: true }, *stop_meter_hours)
+            }
+            RunPhase::For { run_hours, give_or_take_hours } => {
+                let end = instant.plus_seconds(run_hours.seconds());
+                let give_or_take = give_or_take_hours.unwrap_or(exactly);
+                (Phase::Whole { end, give_or_take, timed: false }, None)
+            }
+            RunPhase::Start => (Phase::Start, None),
+            RunPhase::Stop { run_id } => (Phase::Stop { of: *run_id }, None),
+        };
+        let emergency = run.reason == Some(RunReason::Emergency);
+        Self::Run { phase, meter: run.meter_hours, stop_meter, emergency }
     }
 
     fn lent(&self) -> What<'_> {
@@ -95,9 +149,16 @@ impl<'a> What<'a> {
             Self::Service { jobs, meter } => What::Service { jobs: Cow::Borrowed(jobs), meter: *meter },
             Self::Commissioning { meter, engine } => What::Commissioning { meter: *meter, engine: *engine },
             Self::Swap { old, new } => What::Swap { old: *old, new: *new },
-            Self::Engine { meter } => What::Engine { meter: *meter },
+            Self::Fitted { component, meter } => What::Fitted { component: *component, meter: *meter },
+            Self::Storage(action) => What::Storage(*action),
+            Self::Duty(duty) => What::Duty(duty),
             Self::Reading(hours) => What::Reading(*hours),
+            Self::Run { phase, meter, stop_meter, emergency } => {
+                What::Run { phase: *phase, meter: *meter, stop_meter: *stop_meter, emergency: *emergency }
+            }
             Self::Adoption(adoption) => What::Adoption(adoption),
+            Self::Setting(setting) => What::Setting(setting),
+            Self::Deferral(deferral) => What::Deferral(deferral),
         }
     }
 
@@ -105,21 +166,31 @@ impl<'a> What<'a> {
     pub(crate) fn meter(&self) -> Option<Hours> {
         match self {
             Self::Reading(hours) | Self::Swap { new: hours, .. } => Some(*hours),
-            Self::Commissioning { meter, .. } | Self::Engine { meter } | Self::Service { meter, .. } => {
-                *meter
+            Self::Commissioning { meter, .. }
+            | Self::Fitted { meter, .. }
+            | Self::Service { meter, .. }
+            | Self::Run { meter, .. } => *meter,
+            Self::Storage(_) | Self::Duty(_) | Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => {
+                None
             }
-            Self::Adoption(_) => None,
         }
     }
 
     fn rank(&self) -> u8 {
         match self {
             Self::Commissioning { .. } => 0,
-            Self::Swap { .. } | Self::Engine { .. } => 1,
-            Self::Reading(_) => 2,
-            Self::Service { .. } => 3,
-            Self::Adoption(_) => 4,
+            Self::Swap { .. } | Self::Fitted { .. } => 1,
+            Self::Storage(_) | Self::Duty(_) => 2,
+            Self::Reading(_) => 3,
+            Self::Run { .. } => 4,
+            Self::Service { .. } => 5,
+            Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => 6,
         }
+    }
+
+    /// Whether it says from when it holds, whenever it was recorded.
+    pub(crate) fn is_decision(&self) -> bool {
+        matches!(self, Self::Adoption(_) | Self::Setting(_) | Self::Duty(_))
     }
 }
 

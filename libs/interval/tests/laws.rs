@@ -211,7 +211,7 @@ proptest! {
             reading_age_days: days, least_rate_hundredths_per_day: rate, lead_percent: lead, ..Policy::standard()
         };
         let (facts, zones, editions) = (&world.facts, &world.zones, &world.editions);
-        let state = refold(&Input { facts, events: &events, zones, editions, policy: &policy });
+        let state = refold(&Input { unit: unit(), facts, events: &events, zones, editions, policy: &policy });
         answers(&state, &[Instant::from_micros(micros), Instant::FIRST, Instant::LAST]);
     }
 }
@@ -219,7 +219,7 @@ proptest! {
 /// Limits that no schedule file can hold, since whoever builds one in memory may get it wrong.
 #[test]
 fn absurd_limits_do_not_break_it() {
-    use model::schedule::{Allowance, Anchor, Calendar};
+    use model::schedule::{Allowance, Anchor, Calendar, Span};
     let mut world = World::new(true);
     let events: Vec<ServiceEvent> = adopted()
         .chain((0..3).map(|n| {
@@ -230,13 +230,13 @@ fn absurd_limits_do_not_break_it() {
     let numbers = [i32::MIN, -1, 0, 1, i32::MAX];
     let template = world.editions.values().next().unwrap().as_ref().clone();
     for (n, hours) in numbers.into_iter().zip([-1 << 50, -1, 0, 1, 1 << 50]) {
-        for calendar in [Calendar::Months(n), Calendar::Days(n)] {
+        for calendar in [Span::Months(n), Span::Days(n)] {
             for anchor in [Anchor::Actual, Anchor::Grid] {
                 let mut edition = template.clone();
                 for task in &mut edition.tasks {
                     task.anchor = anchor;
                     task.limits.hours = Some(Hours::from_seconds(hours));
-                    task.limits.calendar = Some(calendar);
+                    task.limits.calendar = Some(Calendar::Every(calendar));
                     task.tolerance = Allowance { hours: Some(Hours::from_seconds(hours)), days: Some(n) };
                     task.lead = task.tolerance;
                 }

@@ -20,6 +20,7 @@
 
 pub mod code;
 pub mod edit;
+mod entry;
 pub mod event;
 pub mod id;
 pub mod json;
@@ -36,6 +37,7 @@ pub mod time;
 pub mod unit;
 
 pub use code::Code;
+pub use entry::HoursEntry;
 pub use id::{
     EditId, EditionId, EventId, GrantId, HandsetId, Id, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
 };

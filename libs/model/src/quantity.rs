@@ -8,7 +8,7 @@ use std::{
 use serde::{Serialize, Serializer};
 use serde_json::Value;
 
-use crate::read::Flaw;
+use crate::{entry, read::Flaw};
 
 /// A JSON number with at most two decimal places, in hundredths, exactly.
 pub(crate) fn hundredths(value: &Value) -> Result<i64, Flaw> {
@@ -74,15 +74,19 @@ impl Hours {
         (self.0 + if self.0 < 0 { -18 } else { 18 }) / 36
     }
 
-    /// Reads hours between 0 and [`Hours::MOST`], at most two decimal places.
+    /// Reads hours between 0 and [`Hours::MOST`]: a number of at most two decimal places, the same as text, or hours
+    /// and minutes (`231:30`).
     pub fn read(value: &Value) -> Result<Self, Flaw> {
+        if let Value::String(text) = value {
+            return entry::hours(text);
+        }
         bounded(value, 0, 100_000_000, "Hours", "1000000").map(Self::from_hundredths)
     }
 
     /// Reads an interval of more than no hours.
     pub fn read_positive(value: &Value) -> Result<Self, Flaw> {
         match Self::read(value)? {
-            Self::ZERO => Err(Flaw::new("out_of_range", "An interval is more than 0 hours.")),
+            Self::ZERO => Err(Flaw::new("out_of_range", "This is more than 0 hours.")),
             hours => Ok(hours),
         }
     }
@@ -155,7 +159,19 @@ quantities! {
     Kilowatts 0 100_000 "Kilowatts" "A power in kilowatts.";
     Volts 0 1_000 "Volts" "A potential in volts.";
     Metres -500 9_000 "Metres" "A height above sea level in metres.";
+    LitresPerHour 0 100_000 "Litres per hour" "A rate of burning fuel in litres per hour.";
+    Factor 0 1 "A factor" "A share of a whole.";
     Quantity 0 1_000_000 "A quantity" "How much of a part or setting, in a unit named beside it.";
+}
+
+/// Reads with `read`, refusing nought.
+pub(crate) fn more_than_nought<T>(
+    read: impl Fn(&Value) -> Result<T, Flaw>,
+) -> impl Fn(&Value) -> Result<T, Flaw> {
+    move |value| match hundredths(value)? {
+        0 => Err(Flaw::new("out_of_range", "This is more than 0.")),
+        _ => read(value),
+    }
 }
 
 fn bounded(value: &Value, low: i64, high: i64, what: &str, most: &str) -> Result<i64, Flaw> {

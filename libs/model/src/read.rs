@@ -107,6 +107,16 @@ pub enum Mode {
     Stored,
 }
 
+impl Mode {
+    /// How the members of a nested object are judged: it is new as a whole, also in a patch.
+    const fn within(self) -> Self {
+        match self {
+            Self::New | Self::Patch => Self::New,
+            Self::Stored => Self::Stored,
+        }
+    }
+}
+
 /// Members that the service computes; sending one is an error that says so.
 const READ_ONLY: &[&str] = &[
     "organization_id",
@@ -207,7 +217,9 @@ impl<'a> Object<'a> {
     ) -> Option<T> {
         match self.member(name) {
             None | Some(Value::Null) => None,
-            Some(value) => object(value, format!("{}/{name}", self.pointer), Mode::New, self.errors, read),
+            Some(value) => {
+                object(value, format!("{}/{name}", self.pointer), self.mode.within(), self.errors, read)
+            }
         }
     }
 
@@ -221,7 +233,7 @@ impl<'a> Object<'a> {
         let base = format!("{}/{name}", self.pointer);
         let mut found = Vec::new();
         for (i, item) in self.items(name, most)?.iter().enumerate() {
-            found.push(object(item, format!("{base}/{i}"), Mode::New, self.errors, &mut read));
+            found.push(object(item, format!("{base}/{i}"), self.mode.within(), self.errors, &mut read));
         }
         found.into_iter().collect()
     }
@@ -297,7 +309,11 @@ impl<'a> Object<'a> {
 
     fn items(&mut self, name: &'static str, most: usize) -> Option<&'a Vec<Value>> {
         match self.member(name) {
-            None | Some(Value::Null) => None,
+            None => None,
+            Some(Value::Null) => {
+                self.removed.push(name);
+                None
+            }
             Some(Value::Array(items)) if items.len() <= most => Some(items),
             Some(Value::Array(_)) => {
                 self.fail(name, Flaw::new("too_many", format!("At most {most} items are taken.")))
@@ -368,6 +384,14 @@ pub fn integer(low: i64, high: i64) -> impl Fn(&Value) -> Result<i64, Flaw> {
         } else {
             Err(Flaw::new("out_of_range", format!("This lies between {low} and {high}.")))
         }
+    }
+}
+
+/// The same as a 32-bit number.
+pub(crate) fn small(low: i32, high: i32) -> impl Fn(&Value) -> Result<i32, Flaw> {
+    move |value| {
+        let found = integer(low.into(), high.into())(value)?;
+        i32::try_from(found).map_err(|_| Flaw::new("out_of_range", "Too large."))
     }
 }
 

@@ -181,6 +181,22 @@ impl LocalDate {
         Self(self.0.saturating_add(days.days()))
     }
 
+    /// The year.
+    pub fn year(self) -> i16 {
+        self.0.year()
+    }
+
+    /// The last day of its month.
+    #[must_use]
+    pub fn last_of_month(self) -> Self {
+        Self(self.0.last_of_month())
+    }
+
+    /// Whether it is one of Monday to Friday.
+    pub fn is_business_day(self) -> bool {
+        self.0.weekday().to_monday_one_offset() <= 5
+    }
+
     /// Days from `earlier` to this date; negative if `earlier` is later.
     pub fn days_since(self, earlier: Self) -> i32 {
         self.0.since(earlier.0).map_or(0, |span| span.get_days())
@@ -321,6 +337,29 @@ pub enum When {
     On(LocalDate),
 }
 
+/// An instant with the text it was sent as.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Moment {
+    /// The instant meant.
+    pub instant: Instant,
+    /// RFC 3339 as sent, offset included.
+    pub text: Box<str>,
+}
+
+impl Moment {
+    /// Reads an instant from a JSON string, keeping the string.
+    pub fn read(value: &Value) -> Result<Self, Flaw> {
+        let instant = Instant::read(value)?;
+        Ok(Self { instant, text: value.as_str().unwrap_or_default().into() })
+    }
+}
+
+impl Serialize for Moment {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_str(&self.text)
+    }
+}
+
 /// Where a stated time came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -331,6 +370,16 @@ pub enum TimeSource {
     Typed,
     /// Read off paper or a picture.
     Scanned,
+}
+
+/// How exactly an instant is stated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Precision {
+    /// To the second or better.
+    Instant,
+    /// Seconds are not known.
+    Minute,
 }
 
 /// The words for [`TimeSource`].

@@ -5,9 +5,12 @@ use serde_json::Value;
 use utoipa::ToSchema;
 
 use crate::{
+    code::Code,
+    entry,
+    entry::HoursEntry,
     id::SiteId,
     private::PrivateText,
-    quantity::{Hours, Kilowatts, Litres, Volts},
+    quantity::{Hours, Kilowatts, Litres, LitresPerHour, Volts, more_than_nought},
     read::{Flaw, Object, boolean, word},
     text::Label,
 };
@@ -72,6 +75,40 @@ pub struct UnitFields {
     #[schema(value_type = f64, minimum = 0, maximum = 1000, example = 12)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub battery_volts: Option<Volts>,
+    /// Where the hour meter goes back to 0.
+    #[schema(value_type = HoursEntry, example = 10_000)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    pub meter_rollover_hours: Option<Hours>,
+    /// What it burns at its usual load, in litres per hour.
+    #[schema(value_type = f64, minimum = 0.01, maximum = 100_000, example = 1.9)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub burn_litres_per_hour: Option<LitresPerHour>,
+    /// What it is fitted with, by code, as far as schedules ask; what follows from the other fields is not repeated.
+    #[schema(value_type = Vec<String>, max_items = 50, example = json!(["spark_arrester"]))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub features: Option<Vec<Code>>,
+    /// The engine's brake power in kilowatts.
+    #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 7.5)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub engine_kw: Option<Kilowatts>,
+    /// Whether the engine is of two or four strokes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stroke: Option<Stroke>,
+    /// Whether a spark-lit engine burns rich or lean.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub burn: Option<Burn>,
+    /// Whether its only purpose is to start a bigger engine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub black_start: Option<bool>,
+    /// Whether it stands remote, as the rules for stationary engines mean it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub remote: Option<bool>,
+    /// Whether it is a spark-lit engine of more than 500 HP that runs at most 24 hours a year.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limited_use: Option<bool>,
+    /// Whether at least a tenth of its heat comes from landfill or digester gas.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub digester_gas: Option<bool>,
     /// Anything else; private, erasable.
     #[schema(value_type = String, max_length = 4000)]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -114,6 +151,30 @@ pub enum Ignition {
 
 const IGNITIONS: &[(&str, Ignition)] = &[("spark", Ignition::Spark), ("compression", Ignition::Compression)];
 
+/// How many strokes make a cycle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Stroke {
+    /// Two.
+    TwoStroke,
+    /// Four.
+    FourStroke,
+}
+
+const STROKES: &[(&str, Stroke)] = &[("two_stroke", Stroke::TwoStroke), ("four_stroke", Stroke::FourStroke)];
+
+/// How much air a spark-lit engine gets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Burn {
+    /// About as much as the fuel needs.
+    Rich,
+    /// Much more than the fuel needs.
+    Lean,
+}
+
+const BURNS: &[(&str, Burn)] = &[("rich", Burn::Rich), ("lean", Burn::Lean)];
+
 /// The smallest step of an hour meter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(transparent)]
@@ -139,6 +200,13 @@ impl MeterTick {
     }
 }
 
+impl Fuel {
+    /// The word for it.
+    pub fn as_str(self) -> &'static str {
+        FUELS.iter().find(|(_, fuel)| *fuel == self).map_or("", |(word, _)| *word)
+    }
+}
+
 impl UnitFields {
     /// JSON Pointers to the private text among the fields.
     pub const PRIVATE: &[&str] = &["/note"];
@@ -161,6 +229,16 @@ impl UnitFields {
             tank_litres: o.optional("tank_litres", Litres::read),
             reserve_litres: o.optional("reserve_litres", Litres::read),
             battery_volts: o.optional("battery_volts", Volts::read),
+            meter_rollover_hours: o.optional("meter_rollover_hours", Hours::read_positive),
+            burn_litres_per_hour: o.optional("burn_litres_per_hour", more_than_nought(LitresPerHour::read)),
+            features: o.values("features", 50, Code::read),
+            engine_kw: o.optional("engine_kw", Kilowatts::read),
+            stroke: o.optional("stroke", word(STROKES)),
+            burn: o.optional("burn", word(BURNS)),
+            black_start: o.optional("black_start", boolean),
+            remote: o.optional("remote", boolean),
+            limited_use: o.optional("limited_use", boolean),
+            digester_gas: o.optional("digester_gas", boolean),
             note: o.private("note"),
         })
     }

@@ -40,10 +40,9 @@ impl Body {
         let corrupt = StoreError::corrupt("edit");
         let mut value = value_of(action).map_err(|e| corrupt(&e))?;
         let mut salts = proposal.salts.iter().copied();
-        let sealed = proof::seal(&mut value, private_pointers(action.kind()), |pointer| {
-            first(pointer).or_else(|| salts.next())
-        })
-        .map_err(|e| corrupt(&e))?;
+        let pointers = private_pointers(action.kind(), &value);
+        let sealed = proof::seal(&mut value, pointers, |pointer| first(pointer).or_else(|| salts.next()))
+            .map_err(|e| corrupt(&e))?;
         let canonical = proof::canonical(&value).map_err(|e| corrupt(&e))?;
         let hash = proof::content_hash(action.kind(), action.uuid(), &canonical);
         let text = canonical.into_string();
@@ -69,13 +68,13 @@ fn value_of(action: &Action) -> serde_json::Result<Value> {
     }
 }
 
-/// JSON Pointers to private text among the fields of a kind of record.
-pub(crate) fn private_pointers(kind: RecordKind) -> &'static [&'static str] {
+/// JSON Pointers to private text in a body about a kind of record.
+pub(crate) fn private_pointers(kind: RecordKind, body: &Value) -> &'static [&'static str] {
     match kind {
         RecordKind::Site => SiteFields::PRIVATE,
         RecordKind::Unit => UnitFields::PRIVATE,
         RecordKind::Person => PersonFields::PRIVATE,
-        RecordKind::ServiceEvent => ServiceEvent::PRIVATE,
+        RecordKind::ServiceEvent => ServiceEvent::private(body),
         RecordKind::Organization | RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
     }
 }

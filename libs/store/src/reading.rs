@@ -13,8 +13,8 @@ use crate::{
     key::Key,
     through,
     view::{
-        Among, DueQuery, DueRow, EditionView, EventQuery, EventView, Look, Page, RecordView, SiteQuery,
-        SiteRow, UnitDue,
+        Among, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView, Folding, Look, Moment, Page,
+        RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -146,6 +146,39 @@ impl Store {
     pub async fn unit_due(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<UnitDue>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::units::due(conn, key, unit))
+    }
+
+    /// A unit's state at a moment; none where there was no such unit then.
+    pub async fn unit_then(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+        moment: Moment,
+    ) -> Result<Option<Then<UnitDue>>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::then::unit(conn, key, unit, moment))
+    }
+
+    /// The units that stand at a site at a moment, each folded, of those that `filter` lets the asker see.
+    pub async fn standing_then(
+        &self,
+        filter: DueFilter,
+        site: SiteId,
+        moment: Moment,
+    ) -> Result<Folding<BTreeMap<UnitId, UnitDue>>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::then::standing(conn, &filter, site, moment)
+        })
+    }
+
+    /// A page of due items at a moment, for which each unit asked about is folded.
+    pub async fn due_then(&self, query: ThenQuery) -> Result<Folding<Page<DueRow>>> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| ops::due::list_then(conn, &query))
+    }
+
+    /// A page of sites with how many due items stand there at a moment, for which each unit asked about is folded.
+    pub async fn due_by_site_then(&self, query: SiteThenQuery) -> Result<Folding<Page<SiteRow>>> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| ops::due::by_site_then(conn, &query))
     }
 
     /// The instant that a new list of due items is about.

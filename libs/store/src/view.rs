@@ -1,5 +1,7 @@
 //! What readers are given.
 
+mod moment;
+
 use std::{
     collections::{BTreeMap, BTreeSet},
     fmt,
@@ -13,6 +15,7 @@ use model::{
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+pub use self::moment::{FOLDED_MOST, Folding, Known, Moment, Then};
 use crate::command::Etag;
 
 /// A record with fields, private text joined in; `Debug` shows nothing of them.
@@ -107,6 +110,8 @@ pub(crate) enum Among {
 pub struct UnitDue {
     /// The unit's home site.
     pub home_site: SiteId,
+    /// What people call it.
+    pub label: Option<String>,
     /// The fold.
     pub state: UnitState,
     /// A digest of all that the fold rests on.
@@ -147,6 +152,36 @@ pub struct DueFilter {
     pub due_before: Option<Instant>,
 }
 
+impl DueFilter {
+    /// Every item of an organization.
+    pub fn all(organization: OrganizationId) -> Self {
+        Self {
+            organization,
+            sites: None,
+            site: None,
+            unit: None,
+            task: None,
+            states: Vec::new(),
+            due_before: None,
+        }
+    }
+}
+
+/// Which page of a list of due items, folded for the question, is asked for.
+#[derive(Clone, Debug)]
+pub struct ThenQuery {
+    /// The items. Which units the asker may see is judged as things are now.
+    pub filter: DueFilter,
+    /// What the list is about.
+    pub moment: Moment,
+    /// Latest first.
+    pub descending: bool,
+    /// The last item of the page before.
+    pub after: Option<DuePlace>,
+    /// At most so many.
+    pub limit: usize,
+}
+
 /// Which page of a list of due items is asked for.
 #[derive(Clone, Debug)]
 pub struct DueQuery {
@@ -169,6 +204,19 @@ pub struct SiteQuery {
     pub filter: DueFilter,
     /// The instant that the counts are about.
     pub as_of: Instant,
+    /// The last site of the page before.
+    pub after: Option<SiteId>,
+    /// At most so many sites.
+    pub limit: usize,
+}
+
+/// Which page of due items, folded for the question and counted by site, is asked for.
+#[derive(Clone, Debug)]
+pub struct SiteThenQuery {
+    /// The items. Which units the asker may see is judged as things are now.
+    pub filter: DueFilter,
+    /// What the counts are about.
+    pub moment: Moment,
     /// The last site of the page before.
     pub after: Option<SiteId>,
     /// At most so many sites.

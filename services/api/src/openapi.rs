@@ -20,7 +20,7 @@ use model::{
     event::{Details, UnitModel},
     schedule::{Edition as EditionFields, ScheduleFields},
     site::SiteFields,
-    time::TimeSource,
+    time::{Precision, TimeSource},
     unit::UnitFields,
 };
 use serde::Serialize;
@@ -248,17 +248,6 @@ pub(crate) struct Editions {
     items: Vec<Edition>,
     /// The cursor of the next page; absent on the last.
     next: Option<String>,
-}
-
-/// How exactly a time is known.
-#[derive(ToSchema)]
-#[schema(rename_all = "snake_case")]
-#[allow(dead_code, reason = "describes what is read by hand")]
-pub(crate) enum Precision {
-    /// To the second or better.
-    Instant,
-    /// Seconds are not known.
-    Minute,
 }
 
 /// What every kind of service event has.

@@ -61,6 +61,7 @@ problems! {
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
     TooLarge "content_too_large" 413 false "The body is too large" "Send less: `errors` says how much is taken; a batch can be split.";
     UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH.";
+    TooManyUnits "too_many_units" 422 false "The question concerns too many units" "Ask about fewer: one site or one unit at a time.";
     PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
     Internal "internal" 500 true "Something went wrong on our side" "Try again later; an edit keeps its id, so that it is recorded once.";
     Busy "busy" 503 true "The service is busy" "Try again after the seconds in Retry-After, with the same ids.";

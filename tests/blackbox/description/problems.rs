@@ -148,6 +148,12 @@ impl Provoker {
             }
             "id_reused" => self.boss.post(&path, &other(body)),
             "precondition_required" => self.boss.send(&method, &path, &[kind], Some(&bytes)),
+            "too_many_units" => {
+                self.more_units(&file["parameters"]);
+                let path =
+                    address(operation, &json!({"parameters": {"site_id": file["parameters"]["site_id"]}}));
+                self.boss.get(&format!("{path}?valid_at=2020-01-01T00:00:00Z"))
+            }
             "precondition_failed" => self.boss.patch(&path, "\"x\"", body),
             _ => return None,
         })
@@ -167,6 +173,15 @@ impl Provoker {
             headers.push(("if-match", if etag.is_empty() { "\"x\"" } else { &etag }));
         }
         self.boss.send(&method, path, &headers, Some(body.to_string().as_bytes()))
+    }
+
+    /// More units at the site of an example than one answer folds.
+    fn more_units(&self, parameters: &Value) {
+        let site = parameters.get("site_id").or(parameters.get("site")).unwrap();
+        for n in 0..=200 {
+            let unit = json!({"label": format!("More {n}"), "home_site_id": site, "fuel": "petrol"});
+            self.boss.post("/v1/units", &unit).expect(201);
+        }
     }
 
     /// The same about something that is not there.

@@ -182,7 +182,9 @@ fn check(
     failures: &mut Vec<String>,
 ) {
     let expected: Vec<Value> = all.iter().filter(|item| wanted(item)).cloned().collect();
-    let found = client.all(&format!("/v1/due?{query}"), 500);
+    let mut found = client.all(&format!("/v1/due?{query}"), 500);
+    // Which lines are copies depends on the site asked for.
+    found.iter_mut().for_each(|line| drop(line.as_object_mut().unwrap().remove("copy")));
     if found != expected {
         failures.push(format!("{query}: expected {expected:?}, found {found:?}"));
     }

@@ -5,7 +5,7 @@ use interval::DueState;
 use model::{Code, SiteId, edit::Target, event::EventKind};
 use store::{
     Store,
-    view::{DueFilter, DuePlace, DueQuery, EventQuery, SiteQuery},
+    view::{DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, SiteQuery, SiteThenQuery, ThenQuery},
 };
 
 use super::ground::{Ground, now};
@@ -24,6 +24,7 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     records(ground, &mut heard);
     events(ground, &mut heard);
     due(ground, &mut heard);
+    then(ground, &mut heard);
     jobs(ground, &mut heard);
     all
 }
@@ -34,6 +35,8 @@ fn reads(mut sent: Sent) -> Sent {
         text.trim_start_matches('(').starts_with("SELECT")
             && text.contains("FROM")
             && !text.contains("record_lock")
+            // The counter is one row by its key, of few.
+            && !text.contains("next_seq")
     });
     sent
 }
@@ -119,6 +122,32 @@ fn due(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         }
     }
     heard("due by site");
+}
+
+/// Lists for which units are folded.
+fn then(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let known = [Known::All, Known::Row(3), Known::At(now())];
+    let moment = |known| Moment { at: now().plus_seconds(-86_400), until: true, known };
+    let (id, unit) = (ground.id, ground.unit);
+    for known in known {
+        ask!(ground, |store| store.unit_then(id, unit, moment(known)));
+    }
+    heard("then, of a unit");
+    let filters: Vec<_> = filters(ground);
+    for (_, filter) in filters.into_iter().filter(|(_, filter)| filter.states.is_empty()) {
+        let of_some = filter.sites.is_some() || filter.site.is_some() || filter.unit.is_some();
+        let query = ThenQuery {
+            filter: filter.clone(),
+            moment: moment(Known::All),
+            descending: false,
+            after: None,
+            limit: LIMIT,
+        };
+        ask!(ground, |store| store.due_then(query));
+        let query = SiteThenQuery { filter, moment: moment(Known::All), after: None, limit: LIMIT };
+        ask!(ground, |store| store.due_by_site_then(query));
+        heard(if of_some { "then, of some" } else { "then" });
+    }
 }
 
 fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {

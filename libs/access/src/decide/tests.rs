@@ -60,7 +60,13 @@ fn all_actions() -> Vec<Action> {
             Action::RecordEvent(K::Component) => Action::RecordEvent(K::Placement),
             Action::RecordEvent(K::Placement) => Action::RecordEvent(K::Adoption),
             Action::RecordEvent(K::Adoption) => Action::RecordEvent(K::Correction),
-            Action::RecordEvent(K::Correction) => return None,
+            Action::RecordEvent(K::Correction) => Action::RecordEvent(K::Run),
+            Action::RecordEvent(K::Run) => Action::RecordEvent(K::Storage),
+            Action::RecordEvent(K::Storage) => Action::RecordEvent(K::Duty),
+            Action::RecordEvent(K::Duty) => Action::RecordEvent(K::Setting),
+            Action::RecordEvent(K::Setting) => Action::RecordEvent(K::Deferral),
+            Action::RecordEvent(K::Deferral) => Action::RecordEvent(K::Tag),
+            Action::RecordEvent(K::Tag) => return None,
         })
     }
     std::iter::successors(Some(Action::ReadSite), |action| after(*action)).collect()
@@ -80,14 +86,18 @@ fn beyond_reading(role: Role) -> Vec<Action> {
     };
     let own = Correct { own: true };
     match role {
-        Role::Viewer | Role::Planner | Role::Auditor => vec![],
-        Role::Custodian => vec![RecordEvent(EventKind::Reading), own],
+        Role::Viewer | Role::Auditor => vec![],
+        Role::Planner => vec![RecordEvent(EventKind::Deferral)],
+        Role::Custodian => vec![RecordEvent(EventKind::Reading), RecordEvent(EventKind::Run), own],
         Role::Technician => vec![
             RecordEvent(EventKind::Commissioning),
             RecordEvent(EventKind::Service),
             RecordEvent(EventKind::Reading),
             RecordEvent(EventKind::Component),
             RecordEvent(EventKind::Placement),
+            RecordEvent(EventKind::Run),
+            RecordEvent(EventKind::Storage),
+            RecordEvent(EventKind::Tag),
             own,
         ],
         Role::Coordinator => EVENT_KINDS
@@ -128,7 +138,7 @@ fn every_role_and_action() {
             assert_eq!(found, Decision::Hidden, "{word} of another organization: {action:?}");
         }
     }
-    assert_eq!(pairs.len(), 8 * 20);
+    assert_eq!(pairs.len(), 8 * 26);
 }
 
 #[test]

@@ -1,9 +1,10 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use super::Effective;
 use crate::{
     id::{EditionId, ScheduleId},
-    read::{Flaw, Object},
+    read::Object,
     time::LocalDate,
 };
 
@@ -30,13 +31,8 @@ impl Adoption {
     pub(super) fn read(o: &mut Object<'_>) -> Option<Self> {
         let schedule_id = o.required("schedule_id", ScheduleId::read);
         let edition_id = o.required("edition_id", EditionId::read);
-        let effective_from = o.optional("effective_from", LocalDate::read);
-        let effective_until = o.optional("effective_until", LocalDate::read);
-        if let (Some(from), Some(until)) = (effective_from, effective_until)
-            && until <= from
-        {
-            return o.fail("effective_until", Flaw::new("not_after_start", "The end lies after the start."));
-        }
+        let effective = Effective::read(o);
+        let Effective { from: effective_from, until: effective_until } = effective?;
         Some(Self { schedule_id: schedule_id?, edition_id: edition_id?, effective_from, effective_until })
     }
 }

@@ -1,7 +1,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{id::SiteId, quantity::Hours, read::Object};
+use crate::{entry, entry::HoursEntry, id::SiteId, quantity::Hours, read::Object};
 
 /// A unit came into service; its first placement, and an anchor for every task.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -10,12 +10,12 @@ pub struct Commissioning {
     #[schema(value_type = String, format = "uuid")]
     pub site_id: SiteId,
     /// What the hour meter showed, if there is one.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000, example = 0.3)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    #[schema(value_type = Option<HoursEntry>)]
     pub meter_hours: Option<Hours>,
     /// Hours of the engine since new; absent means what the meter shows, or none without a meter.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    #[schema(value_type = Option<HoursEntry>)]
     pub engine_hours: Option<Hours>,
 }
 

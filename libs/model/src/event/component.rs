@@ -2,40 +2,48 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
+    entry,
+    entry::HoursEntry,
     quantity::Hours,
     read::{Flaw, Object, word},
 };
 
-/// An engine or a meter was fitted, or an engine rebuilt.
+/// A component was fitted or rebuilt.
 ///
-/// A meter's change moves the engine hours that readings stand for. An engine's is kept on record; no limit counts
-/// from it yet.
+/// A meter's change moves the engine hours that readings stand for; any other's is where the limits of tasks that are
+/// bound to it begin anew.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ComponentChange {
     /// Which part of the unit.
     pub component: Component,
     /// What was done to it.
     pub action: ComponentAction,
-    /// What the meter showed then; for an engine.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000)]
+    /// What the meter showed then; for any component but the meter.
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    #[schema(value_type = Option<HoursEntry>)]
     pub meter_hours: Option<Hours>,
     /// What the meter that was taken off showed last; for a meter.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000, example = 483.7)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    #[schema(value_type = Option<HoursEntry>)]
     pub old_meter_hours: Option<Hours>,
     /// What the new meter showed when fitted; for a meter.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000, example = 2.3)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    #[schema(value_type = Option<HoursEntry>)]
     pub new_meter_hours: Option<Hours>,
 }
 
 /// A part of a unit with a life of its own.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Component {
     /// The engine.
     Engine,
+    /// The alternator.
+    Alternator,
+    /// The starting battery.
+    Battery,
+    /// The starting motor.
+    Starter,
     /// The hour meter.
     Meter,
 }
@@ -50,7 +58,13 @@ pub enum ComponentAction {
     Rebuilt,
 }
 
-const COMPONENTS: &[(&str, Component)] = &[("engine", Component::Engine), ("meter", Component::Meter)];
+const COMPONENTS: &[(&str, Component)] = &[
+    ("engine", Component::Engine),
+    ("alternator", Component::Alternator),
+    ("battery", Component::Battery),
+    ("starter", Component::Starter),
+    ("meter", Component::Meter),
+];
 const ACTIONS: &[(&str, ComponentAction)] =
     &[("fitted", ComponentAction::Fitted), ("rebuilt", ComponentAction::Rebuilt)];
 
@@ -69,23 +83,21 @@ impl ComponentChange {
 
     fn check(&self, o: &mut Object<'_>) -> Option<()> {
         let misplaced = |what| Flaw::new("misplaced", format!("This belongs to {what}."));
+        let meter = self.component == Component::Meter;
         match self.component {
-            Component::Meter if self.action == ComponentAction::Rebuilt => {
-                o.fail("action", Flaw::new("unknown_word", "A meter is fitted, not rebuilt."))
+            Component::Meter | Component::Battery if self.action == ComponentAction::Rebuilt => {
+                o.fail("action", Flaw::new("unknown_word", "This component is fitted, not rebuilt."))
             }
-            Component::Meter if self.meter_hours.is_some() => {
-                o.fail("meter_hours", misplaced("an engine; a meter has old_meter_hours and new_meter_hours"))
-            }
+            Component::Meter if self.meter_hours.is_some() => o.fail(
+                "meter_hours",
+                misplaced("another component; a meter has old_meter_hours and new_meter_hours"),
+            ),
             Component::Meter if !o.has("new_meter_hours") => o.fail(
                 "new_meter_hours",
                 Flaw::new("required", "Say what the new meter showed when it was fitted."),
             ),
-            Component::Engine if self.old_meter_hours.is_some() => {
-                o.fail("old_meter_hours", misplaced("a meter"))
-            }
-            Component::Engine if self.new_meter_hours.is_some() => {
-                o.fail("new_meter_hours", misplaced("a meter"))
-            }
+            _ if !meter && self.old_meter_hours.is_some() => o.fail("old_meter_hours", misplaced("a meter")),
+            _ if !meter && self.new_meter_hours.is_some() => o.fail("new_meter_hours", misplaced("a meter")),
             _ => Some(()),
         }
     }

@@ -1,13 +1,22 @@
 //! Service events: what happened to a unit. One file per kind.
 
 mod adoption;
+mod analysis;
 mod commissioning;
 mod component;
 mod correction;
+mod deferral;
+mod duty;
+mod effective;
 mod model_adoption;
 mod placement;
 mod reading;
+mod replacement;
+mod run;
 mod service;
+mod setting;
+mod storage;
+mod tag;
 
 use serde::{Serialize, Serializer, ser::SerializeMap};
 use serde_json::Value;
@@ -15,13 +24,22 @@ use utoipa::ToSchema;
 
 pub use self::{
     adoption::Adoption,
+    analysis::Analysis,
     commissioning::Commissioning,
     component::{Component, ComponentAction, ComponentChange},
-    correction::{Correction, CorrectionAction},
+    correction::{Correction, CorrectionAction, CorrectionMembers, CorrectionWord},
+    deferral::Deferral,
+    duty::Duty,
+    effective::Effective,
     model_adoption::{ModelAdoption, Posted, UnitModel},
     placement::Placement,
     reading::Reading,
-    service::{JobDone, Service},
+    replacement::Replacement,
+    run::{Run, RunMembers, RunPhase, RunPhaseWord, RunReason},
+    service::{JobDone, JobResult, Service},
+    setting::{AppliesTo, Fitted, LimitsOf, SettingMembers, SettingOf, UnitSetting},
+    storage::{Storage, StorageAction},
+    tag::{Tag, TagAction, TagActionWord, TagMembers, TagWord},
 };
 use crate::{
     id::{EventId, PersonId, UnitId},
@@ -61,13 +79,25 @@ pub enum Details {
     Service(Service),
     /// The hour meter was read.
     Reading(Reading),
-    /// An engine or a meter was fitted or rebuilt.
+    /// The engine ran, started or stopped.
+    Run(Run),
+    /// A component was fitted or rebuilt.
     Component(ComponentChange),
-    /// The unit stands somewhere else from now on.
+    /// The unit stands somewhere else from then on.
     Placement(Placement),
+    /// The unit was stored, or taken out of storage.
+    Storage(Storage),
+    /// The unit works under severe conditions.
+    Duty(Duty),
+    /// Something was decided for the unit alone.
+    Setting(UnitSetting),
     /// An edition of a schedule holds for the unit.
     Adoption(Adoption),
-    /// An earlier event counts no more, or again.
+    /// A task may wait.
+    Deferral(Deferral),
+    /// A tag was hung or removed.
+    Tag(Tag),
+    /// What was recorded earlier is put right.
     Correction(Correction),
 }
 
@@ -81,12 +111,24 @@ pub enum EventKind {
     Service,
     /// See [`Details::Reading`].
     Reading,
+    /// See [`Details::Run`].
+    Run,
     /// See [`Details::Component`].
     Component,
     /// See [`Details::Placement`].
     Placement,
+    /// See [`Details::Storage`].
+    Storage,
+    /// See [`Details::Duty`].
+    Duty,
+    /// See [`Details::Setting`].
+    Setting,
     /// See [`Details::Adoption`].
     Adoption,
+    /// See [`Details::Deferral`].
+    Deferral,
+    /// See [`Details::Tag`].
+    Tag,
     /// See [`Details::Correction`].
     Correction,
 }
@@ -96,56 +138,110 @@ pub const EVENT_KINDS: &[(&str, EventKind)] = &[
     ("commissioning", EventKind::Commissioning),
     ("service", EventKind::Service),
     ("reading", EventKind::Reading),
+    ("run", EventKind::Run),
     ("component", EventKind::Component),
     ("placement", EventKind::Placement),
+    ("storage", EventKind::Storage),
+    ("duty", EventKind::Duty),
+    ("setting", EventKind::Setting),
     ("adoption", EventKind::Adoption),
+    ("deferral", EventKind::Deferral),
+    ("tag", EventKind::Tag),
     ("correction", EventKind::Correction),
 ];
 
 /// Kinds whose names are taken and whose content is not settled yet.
-const RESERVED: &[&str] =
-    &["run", "fuel", "battery", "finding", "storage", "duty", "setting", "deferral", "tag"];
+const RESERVED: &[&str] = &["fuel", "battery", "finding"];
 
 impl ServiceEvent {
-    /// JSON Pointers to the private text of an event of any kind.
-    pub const PRIVATE: &[&str] = &["/note", "/reason"];
+    /// JSON Pointers to the private text of an event whose JSON is `body`: the same member is a word in one kind and
+    /// somebody's text in another.
+    pub fn private(body: &Value) -> &'static [&'static str] {
+        let kind = |pointer| body.pointer(pointer).and_then(Value::as_str);
+        let deferral = Some(EventKind::Deferral.as_str());
+        if kind("/kind") == Some(EventKind::Correction.as_str()) {
+            if kind("/replacement/kind") == deferral {
+                &["/note", "/reason", "/replacement/reason"]
+            } else {
+                &["/note", "/reason"]
+            }
+        } else if kind("/kind") == deferral {
+            &["/note", "/reason"]
+        } else {
+            &["/note"]
+        }
+    }
+
+    /// Names of members that are private text in an event of some kind.
+    pub const PRIVATE_MEMBERS: &[&str] = &["note", "reason"];
 
     /// Reads an event of any kind.
     pub fn read(o: &mut Object<'_>) -> Option<Self> {
-        let kind = o.required("kind", kind);
         let id = o.required("id", EventId::read);
         let unit_id = o.required("unit_id", UnitId::read);
-        let occurred = occurred(o);
         let on_behalf_of = o.optional("on_behalf_of", PersonId::read);
         let note = o.private("note");
-        let Some(kind) = kind else {
-            o.ignore_rest();
-            return None;
-        };
-        let details = match kind {
-            EventKind::Commissioning => Commissioning::read(o).map(Details::Commissioning),
-            EventKind::Service => Service::read(o).map(Details::Service),
-            EventKind::Reading => Reading::read(o).map(Details::Reading),
-            EventKind::Component => ComponentChange::read(o).map(Details::Component),
-            EventKind::Placement => Placement::read(o).map(Details::Placement),
-            EventKind::Adoption => Adoption::read(o).map(Details::Adoption),
-            EventKind::Correction => Correction::read(o).map(Details::Correction),
-        };
-        Some(Self { id: id?, unit_id: unit_id?, occurred: occurred?, on_behalf_of, note, details: details? })
+        let (occurred, details) = content(o)?;
+        Some(Self { id: id?, unit_id: unit_id?, occurred, on_behalf_of, note, details })
     }
 
     /// The kind.
     pub fn kind(&self) -> EventKind {
-        match self.details {
-            Details::Commissioning(_) => EventKind::Commissioning,
-            Details::Service(_) => EventKind::Service,
-            Details::Reading(_) => EventKind::Reading,
-            Details::Component(_) => EventKind::Component,
-            Details::Placement(_) => EventKind::Placement,
-            Details::Adoption(_) => EventKind::Adoption,
-            Details::Correction(_) => EventKind::Correction,
+        self.details.kind()
+    }
+}
+
+impl Details {
+    /// The kind.
+    pub fn kind(&self) -> EventKind {
+        match self {
+            Self::Commissioning(_) => EventKind::Commissioning,
+            Self::Service(_) => EventKind::Service,
+            Self::Reading(_) => EventKind::Reading,
+            Self::Run(_) => EventKind::Run,
+            Self::Component(_) => EventKind::Component,
+            Self::Placement(_) => EventKind::Placement,
+            Self::Storage(_) => EventKind::Storage,
+            Self::Duty(_) => EventKind::Duty,
+            Self::Setting(_) => EventKind::Setting,
+            Self::Adoption(_) => EventKind::Adoption,
+            Self::Deferral(_) => EventKind::Deferral,
+            Self::Tag(_) => EventKind::Tag,
+            Self::Correction(_) => EventKind::Correction,
         }
     }
+}
+
+/// What an event says by itself: when something happened, and what.
+fn content(o: &mut Object<'_>) -> Option<(Occurred, Details)> {
+    let kind = o.required("kind", kind);
+    let occurred = occurred(o);
+    let Some(kind) = kind else {
+        o.ignore_rest();
+        return None;
+    };
+    let details = match kind {
+        EventKind::Commissioning => Commissioning::read(o).map(Details::Commissioning),
+        EventKind::Service => Service::read(o).map(Details::Service),
+        EventKind::Reading => Reading::read(o).map(Details::Reading),
+        EventKind::Run => Run::read(o).map(Details::Run),
+        EventKind::Component => ComponentChange::read(o).map(Details::Component),
+        EventKind::Placement => Placement::read(o).map(Details::Placement),
+        EventKind::Storage => Storage::read(o).map(Details::Storage),
+        EventKind::Duty => Duty::read(o).map(Details::Duty),
+        EventKind::Setting => UnitSetting::read(o).map(Details::Setting),
+        EventKind::Adoption => Adoption::read(o).map(Details::Adoption),
+        EventKind::Deferral => Deferral::read(o).map(Details::Deferral),
+        EventKind::Tag => Tag::read(o).map(Details::Tag),
+        EventKind::Correction => Correction::read(o).map(Details::Correction),
+    };
+    let (occurred, details) = (occurred?, details?);
+    if let (When::At { instant, .. }, Details::Run(run)) = (&occurred.when, &details)
+        && run.ends_before(*instant)
+    {
+        return o.fail("stopped_at", Flaw::new("not_after_start", "A run ends after it begins."));
+    }
+    Some((occurred, details))
 }
 
 impl EventKind {

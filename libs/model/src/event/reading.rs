@@ -1,13 +1,14 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{quantity::Hours, read::Object};
+use crate::{entry, entry::HoursEntry, quantity::Hours, read::Object};
 
 /// The hour meter was read.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Reading {
     /// What the meter showed.
-    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 212.4)]
+    #[serde(serialize_with = "entry::write")]
+    #[schema(value_type = HoursEntry)]
     pub meter_hours: Hours,
 }
 

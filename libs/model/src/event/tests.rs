@@ -3,6 +3,9 @@ use serde_json::{Value, json};
 use super::*;
 use crate::read::{Mode, whole};
 
+mod refused;
+mod written;
+
 fn event(kind: &str, more: Value) -> Value {
     let mut event = json!({"id": "019a0b5e-7c00-7000-8000-000000000001", "kind": kind,
         "unit_id": "019a0b5e-7c00-7000-8000-000000000002", "occurred_at": "2026-08-01T06:00:00-06:00"});
@@ -87,11 +90,12 @@ fn an_adoption_is_for_a_unit_or_for_a_model() {
 #[test]
 fn bad_events_are_refused_where_they_are_wrong() {
     let cases = [
-        (event("run", json!({})), "/kind", "kind_reserved"),
+        (event("fuel", json!({})), "/kind", "kind_reserved"),
         (event("oiling", json!({})), "/kind", "unknown_word"),
         (event("reading", json!({"meter_hours": -0.1})), "/meter_hours", "out_of_range"),
         (event("reading", json!({"meter_hours": 1e308})), "/meter_hours", "too_precise"),
-        (event("reading", json!({"meter_hours": "212.4"})), "/meter_hours", "wrong_type"),
+        (event("reading", json!({"meter_hours": true})), "/meter_hours", "wrong_type"),
+        (event("reading", json!({"meter_hours": "1.234,5"})), "/meter_hours", "ambiguous_number"),
         (
             event("reading", json!({"meter_hours": 1, "occurred_on": "2026-08-01"})),
             "/occurred_on",

@@ -39,7 +39,8 @@ pub(crate) enum ContextId {
 /// Contexts with a version of each: how often it was changed since it began.
 pub(crate) type Versions = BTreeMap<ContextId, i64>;
 
-const SITE: &str = "site";
+/// What a [`ContextId::Site`] is called.
+pub(crate) const SITE: &str = "site";
 const MODEL: &str = "model";
 
 impl ContextId {

@@ -6,6 +6,7 @@
 
 mod by_site;
 mod moving;
+mod then;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,8 +14,11 @@ use diesel::{dsl::not, prelude::*, sql_types::Bool};
 use interval::{ItemSteps, state_in};
 use model::Instant;
 
-pub(crate) use self::by_site::by_site;
 use self::moving::moving;
+pub(crate) use self::{
+    by_site::by_site,
+    then::{by_site as by_site_then, list as list_then},
+};
 use super::super::Conn;
 use super::{
     folds::{self, ItemRow, StateRow},

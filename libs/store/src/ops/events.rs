@@ -206,7 +206,8 @@ pub(crate) fn views(conn: &mut Conn, organization: Key, found: Vec<Found>) -> Re
 pub(crate) fn view(found: Found, texts: &Texts) -> Result<EventView> {
     let mut body = found.body;
     let mut erased = false;
-    proof::unseal(&mut body, ServiceEvent::PRIVATE, |pointer, _| {
+    let private = ServiceEvent::private(&body);
+    proof::unseal(&mut body, private, |pointer, _| {
         let text = texts.get(&(found.id, pointer.to_owned())).map(|(_, text)| text.clone());
         erased |= text.is_none();
         text

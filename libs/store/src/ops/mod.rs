@@ -17,6 +17,7 @@ pub(crate) mod records;
 pub(crate) mod replay;
 pub(crate) mod schema;
 pub(crate) mod scope;
+pub(crate) mod then;
 pub(crate) mod units;
 pub(crate) mod write;
 

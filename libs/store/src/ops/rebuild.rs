@@ -136,7 +136,7 @@ impl Replay {
 
     /// Every commitment of a row has its text beside the log, and every text fits its commitment.
     fn private_texts(&mut self, kind: RecordKind, row: &LogRow, body: &Value, texts: &Texts) {
-        for pointer in private_pointers(kind) {
+        for pointer in private_pointers(kind, body) {
             let committed = body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str);
             let Some(committed) = committed else { continue };
             let beside = texts.get(&(row.edit_id, (*pointer).to_owned()));

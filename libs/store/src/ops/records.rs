@@ -243,7 +243,7 @@ fn parse(registers: &str) -> Result<Record> {
 
 /// The edits whose private text a record shows.
 pub(crate) fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
-    private_pointers(kind)
+    private_pointers(kind, &Value::Null)
         .iter()
         .filter_map(|pointer| record.register(pointer.trim_start_matches('/')))
         .map(|register| Key::from(register.top().edit))
@@ -253,7 +253,8 @@ pub(crate) fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
 /// A record as a reader sees it, with private text from `texts`.
 pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &Texts) -> RecordView {
     let mut fields = Value::Object(stored.record.values());
-    proof::unseal(&mut fields, private_pointers(kind), |pointer, _| {
+    let pointers = private_pointers(kind, &fields);
+    proof::unseal(&mut fields, pointers, |pointer, _| {
         let register = stored.record.register(pointer.trim_start_matches('/'))?;
         texts.get(&(Key::from(register.top().edit), pointer.to_owned())).map(|(_, text)| text.clone())
     });

@@ -34,6 +34,7 @@ operations! {
     list_service_events
     list_sites
     list_units
+    list_while_here
     livez
     read_docs
     read_docs_file
@@ -45,6 +46,7 @@ operations! {
     read_site
     read_unit
     read_unit_due
+    read_unit_hours
     readyz
     record_service_event
     record_service_events

@@ -91,7 +91,7 @@ fn close_one(members: &mut Map<String, Value>) {
     let Some(Value::Object(properties)) = members.get_mut("properties") else { return };
     for (name, property) in properties.iter_mut() {
         let Some(property) = property.as_object_mut() else { continue };
-        if private().any(|private| private == *name) {
+        if is_text(property) && private().any(|private| private == *name) {
             with_salt(property);
         }
         if is_number(property) {
@@ -105,6 +105,16 @@ fn close_one(members: &mut Map<String, Value>) {
     members.insert("additionalProperties".to_owned(), Value::from(false));
 }
 
+/// The same member may be a word in another kind of thing.
+fn is_text(property: &Map<String, Value>) -> bool {
+    let kind = property.get("type");
+    let text = match kind {
+        Some(Value::Array(kinds)) => kinds.iter().any(|kind| kind == "string"),
+        kind => kind.is_some_and(|kind| kind == "string"),
+    };
+    text && !property.contains_key("enum")
+}
+
 fn is_number(property: &Map<String, Value>) -> bool {
     match property.get("type") {
         Some(Value::Array(kinds)) => kinds.iter().any(|kind| kind == "number"),
@@ -114,8 +124,9 @@ fn is_number(property: &Map<String, Value>) -> bool {
 
 /// Members of private text, which may come with a salt.
 fn private() -> impl Iterator<Item = &'static str> {
-    let all = SiteFields::PRIVATE.iter().chain(UnitFields::PRIVATE).chain(ServiceEvent::PRIVATE);
-    all.filter_map(|pointer| pointer.strip_prefix('/'))
+    let all = SiteFields::PRIVATE.iter().chain(UnitFields::PRIVATE);
+    let of_events = ServiceEvent::PRIVATE_MEMBERS.iter().copied();
+    all.filter_map(|pointer| pointer.strip_prefix('/')).chain(of_events)
 }
 
 fn with_salt(property: &mut Map<String, Value>) {

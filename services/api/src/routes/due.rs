@@ -6,10 +6,13 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use interval::{DueState, Reason};
 use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw};
 use serde::{Deserialize, Serialize};
-use store::view::{DuePlace, DueQuery, DueRow};
+use store::view::{DuePlace, DueQuery, DueRow, ThenQuery};
 use utoipa::ToSchema;
 
-use super::due_query::{self, DueFilters, Pin, is_zero};
+use super::{
+    due_query::{self, DueFilters, Pin, is_zero},
+    moment::{Asked, KnownThen, MomentParams, folded},
+};
 use crate::{
     extract::{Caller, Params},
     openapi::{PageParams, Problems},
@@ -45,6 +48,9 @@ pub(crate) struct DueList {
     /// The instant that the whole list is about; its pages keep it.
     #[schema(value_type = String, format = DateTime)]
     as_of: Instant,
+    /// What of the log it rests on.
+    #[serde(flatten)]
+    known: KnownThen,
     /// How many of the units asked about are not worked out anew yet since a change that concerns many; their items
     /// are as before it. Absent if none.
     #[serde(skip_serializing_if = "is_zero")]
@@ -72,6 +78,11 @@ pub(crate) struct DueLine {
     /// Where the unit stands.
     #[schema(value_type = String, format = "uuid")]
     standing_site_id: SiteId,
+    /// With the filter `site`: the unit is lent out, and this is the home site's copy of a line that is for the site
+    /// where it stands.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    #[schema(required = false)]
+    copy: bool,
     /// The schedule that asks for the work.
     #[schema(value_type = String, format = "uuid")]
     schedule_id: ScheduleId,
@@ -98,8 +109,13 @@ pub(crate) struct DueLine {
 /// One line for each task of each adopted schedule on each unit that you may see, exact at `as_of`. Items of unknown
 /// state are lines too: missing data is never ok. After a change that concerns thousands of units, `pending` says how
 /// many of them are still shown as they were before it; reading one unit is always right.
+///
+/// With `valid_at` ahead the list tells what will be due if nothing is recorded until then. With `valid_at` past, or with
+/// `known_at`, every unit asked about is worked out anew, up to 200 of them; more are a problem.
+///
+/// A unit that is lent out is on the list of the site where it stands, and a copy is on that of its home site.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
-    params(DueFilters,
+    params(DueFilters, MomentParams,
         ("sort" = inline(Option<DueSort>), Query, description = "In which order; absent means `due_at`."),
         PageParams),
     responses((status = 200, body = DueList), Problems))]
@@ -110,6 +126,7 @@ pub(super) async fn list(
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let filter = due_query::filter(&mut params, &caller);
+    let asked = Asked::of(&mut params, caller.now());
     let descending = params.take("sort", |word| match word {
         "due_at" => Ok(false),
         "-due_at" => Ok(true),
@@ -119,28 +136,37 @@ pub(super) async fn list(
     let list = params.close()?;
     let place: Option<Place> =
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
-    let pin = Pin::keep(&state, &caller, place.as_ref().map(|place| place.pin)).await?;
-    let query = DueQuery {
-        filter,
-        as_of: pin.as_of(),
-        descending: descending.unwrap_or(false),
-        after: place.map(|p| DuePlace {
-            due_at: Instant::from_micros(p.due_at),
-            unit: p.unit,
-            schedule: p.schedule,
-            task: p.task,
-        }),
-        limit,
+    let pin = Pin::keep(&state, &caller, &asked, place.as_ref().map(|place| place.pin)).await?;
+    let (descending, site) = (descending.unwrap_or(false), filter.site);
+    let after = place.map(DuePlace::from);
+    let (page, pending, known, pin) = match pin.moment(&asked) {
+        Some(moment) => {
+            let query = ThenQuery { filter, moment, descending, after, limit };
+            let then = folded(state.store.due_then(query).await?)?;
+            let known = KnownThen::of(&asked, then.known_seq);
+            (then.answer, 0, known, pin.known(then.known_seq))
+        }
+        None => {
+            let query = DueQuery { filter, as_of: pin.as_of(), descending, after, limit };
+            let (page, pending) = state.store.due(query).await?;
+            (page, pending, KnownThen::NOW, pin)
+        }
     };
-    let (page, pending) = state.store.due(query).await?;
     let labels = state
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
         .await?;
     let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, pin));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
-    let items = page.items.into_iter().map(|row| line(row, &labels)).collect();
-    Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), pending, items, next }))
+    let items = page.items.into_iter().map(|row| line(row, &labels, site)).collect();
+    Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), known, pending, items, next }))
+}
+
+impl From<Place> for DuePlace {
+    fn from(place: Place) -> Self {
+        let Place { due_at, unit, schedule, task, .. } = place;
+        Self { due_at: Instant::from_micros(due_at), unit, schedule, task }
+    }
 }
 
 fn place_of(row: &DueRow, pin: Pin) -> Place {
@@ -153,8 +179,9 @@ fn place_of(row: &DueRow, pin: Pin) -> Place {
     }
 }
 
-fn line(row: DueRow, labels: &BTreeMap<UnitId, String>) -> DueLine {
+fn line(row: DueRow, labels: &BTreeMap<UnitId, String>, site: Option<SiteId>) -> DueLine {
     DueLine {
+        copy: site.is_some_and(|site| row.standing_site != site),
         unit_label: labels.get(&row.place.unit).cloned(),
         unit_id: row.place.unit,
         home_site_id: row.home_site,

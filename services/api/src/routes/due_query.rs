@@ -3,9 +3,10 @@
 use interval::DueState;
 use model::{Code, Instant, SiteId, UnitId};
 use serde::{Deserialize, Serialize};
-use store::view::DueFilter;
+use store::view::{DueFilter, Known, Moment};
 use utoipa::IntoParams;
 
+use super::moment::Asked;
 use crate::{
     extract::{Caller, Params, word},
     problem::{ApiError, ApiResult},
@@ -63,14 +64,25 @@ pub(super) struct Pin {
     /// When the list was begun; its pages are good for a day from then.
     begun: i64,
     as_of: i64,
+    /// The last row of the log that counts, of a list for which units are folded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    known: Option<i64>,
 }
 
 impl Pin {
     /// The pin of the page before, while it is good, or that of a new list.
-    pub(super) async fn keep(state: &State, caller: &Caller, before: Option<Self>) -> ApiResult<Self> {
+    pub(super) async fn keep(
+        state: &State,
+        caller: &Caller,
+        asked: &Asked,
+        before: Option<Self>,
+    ) -> ApiResult<Self> {
         let Some(pin) = before else {
-            let as_of = state.store.due_as_of(caller.organization(), caller.now()).await?;
-            return Ok(Self { begun: caller.now().micros(), as_of: as_of.micros() });
+            let as_of = match asked.chosen() {
+                Some(at) => at,
+                None => state.store.due_as_of(caller.organization(), caller.now()).await?,
+            };
+            return Ok(Self { begun: caller.now().micros(), as_of: as_of.micros(), known: None });
         };
         if caller.now().seconds_since(Instant::from_micros(pin.begun)) > PINNED_SECONDS {
             return Err(ApiError::cursor("The list is more than a day old; begin it again."));
@@ -81,5 +93,18 @@ impl Pin {
     /// The instant.
     pub(super) fn as_of(self) -> Instant {
         Instant::from_micros(self.as_of)
+    }
+
+    /// The moment that units have to be folded for, if what is stored of them does not tell: as it was when the list
+    /// was begun.
+    pub(super) fn moment(self, asked: &Asked) -> Option<Moment> {
+        let moment = asked.past(Instant::from_micros(self.begun))?;
+        let known = self.known.map_or(moment.known, Known::Row);
+        Some(Moment { at: self.as_of(), known, ..moment })
+    }
+
+    /// The same with the last row that counts.
+    pub(super) fn known(self, seq: i64) -> Self {
+        Self { known: Some(seq), ..self }
     }
 }

@@ -6,10 +6,13 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use interval::DueState;
 use model::{Instant, SiteId};
 use serde::{Deserialize, Serialize};
-use store::view::{SiteQuery, SiteRow};
+use store::view::{SiteQuery, SiteRow, SiteThenQuery};
 use utoipa::ToSchema;
 
-use super::due_query::{self, DueFilters, Pin, is_zero};
+use super::{
+    due_query::{self, DueFilters, Pin, is_zero},
+    moment::{Asked, KnownThen, MomentParams, folded},
+};
 use crate::{
     extract::{Caller, Params},
     openapi::{PageParams, Problems},
@@ -30,6 +33,9 @@ pub(crate) struct DueBySite {
     /// The instant that the whole summary is about; its pages keep it.
     #[schema(value_type = String, format = DateTime)]
     as_of: Instant,
+    /// What of the log it rests on.
+    #[serde(flatten)]
+    known: KnownThen,
     /// How many of the units asked about are still counted as they were before a change that concerns many. Absent if
     /// none.
     #[serde(skip_serializing_if = "is_zero")]
@@ -85,7 +91,7 @@ pub(crate) struct StateCounts {
 /// units stand: a unit that is lent out counts where it is. Only what you may see is counted, so at a site that is not
 /// yours only your own units are.
 #[utoipa::path(get, path = "/v1/due/by-site", tag = "due", operation_id = "summarize_due_by_site",
-    params(DueFilters, PageParams),
+    params(DueFilters, MomentParams, PageParams),
     responses((status = 200, body = DueBySite), Problems))]
 pub(super) async fn by_site(
     state: web::Data<State>,
@@ -94,18 +100,31 @@ pub(super) async fn by_site(
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let filter = due_query::filter(&mut params, &caller);
+    let asked = Asked::of(&mut params, caller.now());
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
     let place: Option<Place> =
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
-    let pin = Pin::keep(&state, &caller, place.as_ref().map(|place| place.pin)).await?;
-    let query = SiteQuery { filter, as_of: pin.as_of(), after: place.map(|place| place.site), limit };
-    let (page, pending) = state.store.due_by_site(query).await?;
+    let pin = Pin::keep(&state, &caller, &asked, place.as_ref().map(|place| place.pin)).await?;
+    let after = place.map(|place| place.site);
+    let (page, pending, known, pin) = match pin.moment(&asked) {
+        Some(moment) => {
+            let query = SiteThenQuery { filter, moment, after, limit };
+            let then = folded(state.store.due_by_site_then(query).await?)?;
+            let known = KnownThen::of(&asked, then.known_seq);
+            (then.answer, 0, known, pin.known(then.known_seq))
+        }
+        None => {
+            let query = SiteQuery { filter, as_of: pin.as_of(), after, limit };
+            let (page, pending) = state.store.due_by_site(query).await?;
+            (page, pending, KnownThen::NOW, pin)
+        }
+    };
     let last = page.items.last().filter(|_| page.more).map(|row| Place { pin, site: row.site });
     let next = last.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
     let names = names(&state, &caller, &page.items).await?;
     let items = page.items.iter().map(|row| line(row, &names)).collect();
-    Ok(HttpResponse::Ok().json(DueBySite { as_of: pin.as_of(), pending, items, next }))
+    Ok(HttpResponse::Ok().json(DueBySite { as_of: pin.as_of(), known, pending, items, next }))
 }
 
 /// What people call those of the sites that the caller may see.

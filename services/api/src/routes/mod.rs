@@ -6,13 +6,16 @@ mod due;
 mod due_query;
 mod due_summary;
 mod health;
+mod moment;
 mod problems;
 mod records;
 mod schedules;
 mod service_events;
 mod sites;
 mod unit_due;
+mod unit_hours;
 mod units;
+mod while_here;
 
 use actix_web::{HttpRequest, Resource, web};
 use utoipa::OpenApi;
@@ -53,9 +56,11 @@ macro_rules! routes {
 routes! {
     "/v1/sites" { get sites::list, post sites::create, }
     "/v1/sites/{site_id}" { get sites::read, patch sites::change, }
+    "/v1/sites/{site_id}/while-here" { get while_here::list, }
     "/v1/units" { get units::list, post units::create, }
     "/v1/units/{unit_id}" { get units::read, patch units::change, }
     "/v1/units/{unit_id}/due" { get unit_due::read, }
+    "/v1/units/{unit_id}/hours" { get unit_hours::read, }
     "/v1/schedules" { get schedules::list, post schedules::create, }
     "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
     "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }

@@ -13,7 +13,10 @@ use serde_json::json;
 use store::view;
 use utoipa::ToSchema;
 
-use super::units;
+use super::{
+    moment::{Asked, KnownThen, MomentParams},
+    units,
+};
 use crate::{
     answer,
     extract::{Caller, Params, if_none_match_is, path_id},
@@ -40,6 +43,9 @@ pub(crate) struct UnitDue {
     /// The instant of the answer.
     #[schema(value_type = String, format = DateTime)]
     as_of: Instant,
+    /// What of the log it rests on.
+    #[serde(flatten)]
+    known: KnownThen,
     /// Where the unit stands.
     #[schema(value_type = String, format = "uuid")]
     standing_site_id: SiteId,
@@ -91,13 +97,13 @@ pub(crate) struct EditionInUse {
 pub(crate) struct UnitDueItem {
     /// The state and what it rests on.
     #[serde(flatten)]
-    item: DueItem,
+    pub(super) item: DueItem,
     /// What to bring.
-    parts: Vec<Part>,
+    pub(super) parts: Vec<Part>,
     /// What to set.
-    settings: Vec<Setting>,
+    pub(super) settings: Vec<Setting>,
     /// What can hurt somebody, each with its source.
-    cautions: Vec<Caution>,
+    pub(super) cautions: Vec<Caution>,
     /// What the state rests on and what was left out, in codes with values; with `include=trace`.
     #[serde(skip_serializing_if = "Option::is_none")]
     trace: Option<Vec<TraceEntry>>,
@@ -106,9 +112,11 @@ pub(crate) struct UnitDueItem {
 /// Say what is due on a unit
 ///
 /// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
-/// of; with `include=trace` what each state rests on.
+/// of; with `include=trace` what each state rests on. With `valid_at` and `known_at` it says what was due at another
+/// time, and what anybody could have known of it then.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
     params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<DueInclude>), Query, description = "What else to tell: `trace`, what each state rests on."),
+        MomentParams,
         ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
         Problems))]
@@ -122,19 +130,33 @@ pub(super) async fn read(
     let trace = params.take("include", |word| {
         if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) }
     });
+    let asked = Asked::of(&mut params, caller.now());
     params.close()?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
-    let due = state
-        .store
-        .unit_due(caller.organization(), unit)
-        .await?
-        .ok_or_else(|| ApiError::new(Kind::NotFound))?;
-    let answer = whole(unit, &due, caller.now(), trace.is_some());
+    let (due, known) = at(&state, &caller, unit, &asked).await?;
+    let answer = UnitDue { known, ..whole(unit, &due, asked.at(), trace.is_some()) };
     let etag = tag(&due, &answer);
     if if_none_match_is(&request, &etag) {
         return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
     }
     Ok(HttpResponse::Ok().insert_header((header::ETAG, etag)).json(answer))
+}
+
+/// The unit's state at the moment asked about.
+pub(super) async fn at(
+    state: &State,
+    caller: &Caller,
+    unit: UnitId,
+    asked: &Asked,
+) -> ApiResult<(view::UnitDue, KnownThen)> {
+    let missing = || ApiError::new(Kind::NotFound);
+    if asked.chosen().is_none() {
+        let due = state.store.unit_due(caller.organization(), unit).await?;
+        return Ok((due.ok_or_else(missing)?, KnownThen::NOW));
+    }
+    let then = state.store.unit_then(caller.organization(), unit, asked.moment()).await?;
+    let then = then.ok_or_else(missing)?;
+    Ok((then.answer, KnownThen::of(asked, then.known_seq)))
 }
 
 fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue {
@@ -158,24 +180,27 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
     UnitDue {
         unit_id: unit,
         as_of: at,
+        known: KnownThen::NOW,
         standing_site_id: due.state.site_at(at),
         engine_hours: due.state.hours_at(at),
-        set_aside: due
-            .state
-            .set_aside()
-            .iter()
-            .map(|r| SetAsideReading {
-                event_id: r.event_id,
-                meter_hours: r.meter_hours,
-                suggested_meter_hours: r.suggested,
-            })
-            .collect(),
+        set_aside: set_aside(due),
         editions,
         items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
     }
 }
 
-fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
+/// Readings that are not used, as they are told.
+pub(super) fn set_aside(due: &view::UnitDue) -> Vec<SetAsideReading> {
+    let told = |reading: &interval::SetAside| SetAsideReading {
+        event_id: reading.event_id,
+        meter_hours: reading.meter_hours,
+        suggested_meter_hours: reading.suggested,
+    };
+    due.state.set_aside().iter().map(told).collect()
+}
+
+/// An item with what its task takes.
+pub(super) fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
     let edition = due.state.edition(item.edition_id);
     let task: Option<&Task> =
         edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));

@@ -91,7 +91,7 @@ fn changed(conn: &mut Conn, state: &StateRow, at: i64) -> Result<Vec<DueRow>> {
     Ok(rows)
 }
 
-fn wanted(row: &DueRow, filter: &DueFilter) -> bool {
+pub(super) fn wanted(row: &DueRow, filter: &DueFilter) -> bool {
     let in_state = |states: &[DueState]| states.is_empty() || states.contains(&row.state);
     let of_task = |task: &Option<Code>| task.as_ref().is_none_or(|task| *task == row.place.task);
     in_state(&filter.states)

@@ -6,7 +6,7 @@ use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
 use model::{
     SiteId, UnitId,
     edit::{Action, Target},
-    event::{Details, ServiceEvent, UnitModel},
+    event::{CorrectionAction, Details, ServiceEvent, UnitModel},
     read::{FieldError, Flaw},
     site::SiteFields,
     stamp::Stamp,
@@ -347,10 +347,20 @@ impl Work<'_> {
     /// Whether a correction is of the author's own entry, which nobody else has corrected since.
     fn is_own_target(&self, conn: &mut Conn, event: &ServiceEvent) -> Result<bool> {
         let Details::Correction(correction) = &event.details else { return Ok(false) };
-        let mut concerned = vec![correction.target_id];
+        let Some(target) = correction.action.target() else { return Ok(false) };
+        let is_of_one = matches!(
+            correction.action,
+            CorrectionAction::Void { .. }
+                | CorrectionAction::Reinstate { .. }
+                | CorrectionAction::Amend { .. }
+        );
+        if !is_of_one {
+            return Ok(false);
+        }
+        let mut concerned = vec![target];
         for row in events::of_unit(conn, self.organization, event.unit_id)? {
             let earlier = events::read(&row.body)?;
-            if matches!(&earlier.details, Details::Correction(other) if other.target_id == correction.target_id)
+            if matches!(&earlier.details, Details::Correction(other) if other.action.target() == Some(target))
             {
                 concerned.push(earlier.id);
             }

@@ -3,7 +3,7 @@
 //! Absent, foreign and hidden things give the same error, so that nobody learns of what he may not see.
 
 use model::{
-    PersonId, SiteId,
+    EventId, PersonId, SiteId,
     edit::{RecordKind, Target},
     event::{Adoption, Correction, Details, EventKind, JobDone, Service, ServiceEvent},
     read::{FieldError, Flaw},
@@ -47,7 +47,14 @@ impl Work<'_> {
             Details::Service(service) => errors.extend(self.job_errors(service)),
             Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
             Details::Correction(correction) => errors.extend(self.correction_error(conn, event, correction)?),
-            Details::Reading(_) | Details::Component(_) => {}
+            Details::Reading(_)
+            | Details::Component(_)
+            | Details::Run(_)
+            | Details::Storage(_)
+            | Details::Duty(_)
+            | Details::Setting(_)
+            | Details::Deferral(_)
+            | Details::Tag(_) => {}
         }
         Ok(errors)
     }
@@ -132,7 +139,8 @@ impl Work<'_> {
         correction: &Correction,
     ) -> Result<Option<FieldError>> {
         let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
-        let in_log = self.known.earlier(conn, Key::from(correction.target_id))?;
+        let Some(target) = correction.action.target() else { return Ok(None) };
+        let in_log = self.known.earlier(conn, Key::from(target))?;
         let is_event = |row: &LogRow| row.record_kind == RecordKind::ServiceEvent.as_str();
         if in_log.is_some_and(|row| is_event(row) && row.unit_id.is_none()) {
             return Ok(flaw(
@@ -143,7 +151,7 @@ impl Work<'_> {
         let of_unit = in_log.filter(|row| is_event(row) && row.unit_id == Some(Key::from(event.unit_id)));
         let kind = match of_unit {
             Some(row) => Some(events::read(&row.body)?.kind()),
-            None => self.planned_kind(event, correction),
+            None => self.planned_kind(event, target),
         };
         Ok(match kind {
             None => flaw("unknown_event", "The unit has no such event."),
@@ -155,9 +163,9 @@ impl Work<'_> {
         })
     }
 
-    fn planned_kind(&self, event: &ServiceEvent, correction: &Correction) -> Option<EventKind> {
+    fn planned_kind(&self, event: &ServiceEvent, target: EventId) -> Option<EventKind> {
         let planned = self.planned.iter().find_map(|planned| match &planned.wrote {
-            Wrote::Event(other) if other.id == correction.target_id => Some(other),
+            Wrote::Event(other) if other.id == target => Some(other),
             _ => None,
         });
         planned.filter(|other| other.unit_id == event.unit_id).map(|other| other.kind())
