@@ -90,21 +90,26 @@ class Hours:
         return a[1] + min(rise, self.runs.time(a[0], t) + round_half_away(rest))
 
     def _before_first(self, t, first):
-        if self.commissioned and t == self.commissioned[0]:
-            return (self.commissioned[1],) * 3 + ("A",)
+        if self.commissioned and t <= self.commissioned[0]:
+            return self._at_or_before_new(t)
         if self.commissioned and t > self.commissioned[0]:
             nominal = self._between(self.commissioned, (first.instant, first.engine), t)
             return (self.commissioned[1], nominal, first.engine, "C")
         return (0, first.engine, first.engine, "C")
 
+    def _at_or_before_new(self, t):
+        """Before a unit was new to its owner it had no more than it then had."""
+        since, hours = self.commissioned
+        return (hours if t == since else 0, hours, hours, "A" if t == since else "C")
+
     def _grown(self, since, hours, t):
         """Known runs, and what may have been used beside them."""
         lower = hours + self.runs.time(since, t, sure=True)
-        nominal = hours + self.use(since, t, self.weekly_mid)
         halt = self.runs.standstill(t, since)
-        upper = hours + self.use(since, t if halt is None else halt, self.weekly_up)
-        upper = max(upper, lower)
-        return (lower, min(nominal, upper), upper, "A" if t == since else "C")
+        until = t if halt is None else halt
+        nominal = max(lower, hours + self.use(since, until, self.weekly_mid))
+        upper = max(nominal, hours + self.use(since, until, self.weekly_up))
+        return (lower, nominal, upper, "A" if t == since else "C")
 
     def use(self, since, t, weekly):
         elapsed, run = t - since, self.runs.time(since, t)

@@ -95,7 +95,7 @@ def a10_hours_of_a_component():
     assert nominal_limit(e) == seconds("832.0") and item(e)["date_limit"] == "2025-07-01"
     assert item(e)["component_hours"] == seconds("14.5")
     assert item(e)["hours_left"] == seconds("5.5")
-    assert item(e, "belt")["component_hours"] is None
+    assert item(e, "belt")["component_hours"] == seconds("826.5")
     assert nominal_limit(e, "belt") == seconds("1000")
 
 

@@ -60,9 +60,6 @@ class Judge:
         if plan.finished:
             clock.state = "ok"
             return clock
-        if plan.anchor is None and not on_failed:
-            clock.state, clock.reason = "unknown", "no_history"
-            return clock
         if plan.anchor is not None:
             if plan.no_hours:
                 clock.flags.add("no_hours")
@@ -73,6 +70,9 @@ class Judge:
         if on_failed:
             self._by_failure(clock, plan, on_failed, t)
         clock.state, clock.reason = decide(clock.flags)
+        alone = set(task["limits"]) == {"on_failed"}
+        if plan.anchor is None and not clock.breaks and not alone:
+            clock.state, clock.reason = "unknown", "no_history"
         return clock
 
     def _by_hours(self, clock, plan, t):
@@ -264,15 +264,18 @@ class Judge:
             for e in self.history.of_kind("component")
             if e["component"] == task.get("component") and e["instant"] <= t
         ]
-        if not fitted:
+        now = self.hours.at(t)
+        if "component" not in task or now is None:
             return None
-        now, then = self.hours.at(t), self.hours.of(fitted[-1])
-        return now[1] - then[1] if now and then else None
+        if not fitted:
+            return now[1]
+        then = self.hours.of(fitted[-1])
+        return now[1] - then[1] if then else None
 
     def _late(self, schedule, code, clock, t):
         """How late the last completion was; OPEN where the rules leave it open."""
         anchor = clock.plan.anchor
-        if anchor is None or not anchor.completed or clock.plan.finished:
+        if anchor is None or not anchor.completed:
             return None
         done = anchor.completion
         adoption = self.schedules.adopted(schedule, done.instant)
