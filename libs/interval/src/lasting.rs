@@ -70,16 +70,23 @@ impl UnitState {
     fn waits(&self, held: &Held<'_>, at: Instant) -> bool {
         let emergencies = self.emergencies(held);
         let mut running = emergencies.iter().filter(|(from, until)| *from <= at && at < *until);
-        running.any(|(from, _)| !self.is_due_by_limits(held.plan, *from))
+        running.any(|(from, _)| self.fell_due_since(held.plan, *from))
     }
 
     /// Whether the task came to be due during an emergency that is over.
     pub(crate) fn waited(&self, held: &Held<'_>, at: Instant) -> bool {
         let emergencies = self.emergencies(held);
-        let mut over = emergencies.iter().filter(|(_, until)| *until <= at);
+        let since = held.plan.anchor.map_or(Instant::FIRST, |anchor| anchor.instant);
+        let mut over = emergencies.iter().filter(|(_, until)| *until <= at && since < *until);
         over.any(|(from, until)| {
-            !self.is_due_by_limits(held.plan, *from) && self.is_due_by_limits(held.plan, *until)
+            self.is_due_by_limits(held.plan, *until) && self.fell_due_since(held.plan, *from)
         })
+    }
+
+    /// Whether what is due was not at `from`, or was done since.
+    fn fell_due_since(&self, plan: &Plan, from: Instant) -> bool {
+        let done_since = plan.anchor.is_some_and(|anchor| anchor.instant >= from);
+        done_since || !self.is_due_by_limits(plan, from)
     }
 
     /// The emergencies in which the task may wait.

@@ -49,17 +49,41 @@ impl Ground<'_> {
         at: Instant,
     ) -> Option<DateMark> {
         let date = self.date_with_grace(asked, from, in_force)?;
+        Some(self.with_storage(date, asked, from, in_force, at))
+    }
+
+    /// The same whatever was planned by an earlier edition.
+    pub(super) fn date_mark_of_edition(
+        &self,
+        asked: &Asked<'_>,
+        from: &Point,
+        in_force: &InForce<'_>,
+        at: Instant,
+    ) -> Option<DateMark> {
+        let date = self.date_of_edition(asked, from, in_force)?;
+        Some(self.with_storage(date, asked, from, in_force, at))
+    }
+
+    fn with_storage(
+        &self,
+        date: LocalDate,
+        asked: &Asked<'_>,
+        from: &Point,
+        in_force: &InForce<'_>,
+        at: Instant,
+    ) -> DateMark {
         let days = i64::from(date.days_since(from.date));
         let is_interval = in_force.calendar.is_some_and(|calendar| calendar.is_interval());
         let stored = if is_interval { self.days_stored(asked.task, from, at) } else { 0 };
-        Some(DateMark { date: calendar::shifted(date, stored), days, stored })
+        DateMark { date: calendar::shifted(date, stored), days, stored }
     }
 
     fn date_with_grace(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
         let date = self.date_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
         let Some(earlier) = earlier else { return Some(date) };
-        let before = self.date_with_grace(&earlier, from, &self.in_force(&earlier, &from.anchor));
+        let old = self.earlier_point(asked, &earlier, from)?;
+        let before = self.date_with_grace(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let Some(before) = before.filter(|before| date < *before) else { return Some(date) };
         let begins = asked.rule.begins;
         let adopted = self.standing.stays.at(begins).zone.date(begins);

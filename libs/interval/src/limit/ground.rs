@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use model::event::Component;
+use model::{Instant, event::Component};
 
 use super::{
     Anchor, CalendarLimit, Counted, Followed, HoursRule, Plan, points::is_planned, situation::Asked,
@@ -72,6 +72,15 @@ impl<'a> Ground<'a> {
         counting
     }
 
+    /// The work that counts for one task.
+    pub(super) fn counting_for(&self, asked: &Asked<'_>) -> Vec<Cow<'_, Doings<'a>>> {
+        let place = asked.rule.edition.tasks.iter().position(|task| task.task == asked.task.task);
+        let mut counting = self.counting(asked.rule);
+        place
+            .filter(|place| *place < counting.len())
+            .map_or_else(Vec::new, |place| counting.swap_remove(place))
+    }
+
     fn plan(&self, asked: &Asked<'_>, at: usize, doings: &[Cow<'_, Doings<'a>>]) -> Plan {
         let mut plan = Plan {
             task: at,
@@ -90,7 +99,7 @@ impl<'a> Ground<'a> {
         }
         plan.component_from = self.component_from(asked);
         let base = self.base(asked);
-        let followed = self.followed(asked, base, doings);
+        let followed = self.followed(asked, base, doings, Instant::LAST);
         plan.anchor = followed.point.map(|point| point.anchor);
         self.note_last(asked, &followed, doings, &mut plan);
         let is_done = asked.task.once && plan.anchor.is_some_and(|anchor| anchor.completed());
@@ -128,7 +137,7 @@ impl<'a> Ground<'a> {
     }
 
     /// What the task counts from before any work.
-    fn base(&self, asked: &Asked<'_>) -> Option<Anchor> {
+    pub(super) fn base(&self, asked: &Asked<'_>) -> Option<Anchor> {
         let begun = if asked.task.once {
             Some(self.anchored(asked.rule.adoption, Counted::Adopted, asked.rule.begins))
         } else {
@@ -157,13 +166,24 @@ impl<'a> Ground<'a> {
         Some(fitted.and_then(|anchor| anchor.hours.range).map_or(model::Hours::ZERO, |range| range.nominal))
     }
 
-    fn followed(&self, asked: &Asked<'_>, base: Option<Anchor>, doings: &[Cow<'_, Doings<'a>>]) -> Followed {
-        let most = if is_planned(asked.task) { usize::MAX } else { 2 };
+    /// What has come of the work before `until`.
+    pub(super) fn followed(
+        &self,
+        asked: &Asked<'_>,
+        base: Option<Anchor>,
+        doings: &[Cow<'_, Doings<'a>>],
+        until: Instant,
+    ) -> Followed {
+        let all = is_planned(asked.task) || until < Instant::LAST;
+        let most = if all { usize::MAX } else { 2 };
         let window = window(asked);
         let mut work: Vec<Completion> =
             doings.iter().flat_map(|doings| self.work.counting(doings, window, most)).collect();
         work.sort_unstable_by_key(|done| done.anchor.key());
         work.dedup_by_key(|done| done.anchor.event);
+        if until < Instant::LAST {
+            work.retain(|done| done.anchor.instant < until);
+        }
         let anew = base.filter(Anchor::begins_anew);
         if let Some(anew) = anew {
             work.retain(|done| done.anchor.instant >= anew.instant);

@@ -31,7 +31,8 @@ impl Ground<'_> {
         let mark = self.hours_mark_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
         let Some(earlier) = earlier else { return Some(mark) };
-        let before = self.hours_mark(&earlier, from, &self.in_force(&earlier, &from.anchor));
+        let old = self.earlier_point(asked, &earlier, from)?;
+        let before = self.hours_mark(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let adopted = self.curve.at(asked.rule.begins).range;
         let Some((before, adopted)) = before.zip(adopted) else { return Some(mark) };
         if mark.limit.nominal >= before.limit.nominal {
@@ -61,7 +62,8 @@ impl Ground<'_> {
             && !earlier.task.once
     }
 
-    fn hours_mark_of_edition(
+    /// The same whatever was planned by an earlier edition.
+    pub(super) fn hours_mark_of_edition(
         &self,
         asked: &Asked<'_>,
         from: &Point,

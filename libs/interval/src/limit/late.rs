@@ -53,9 +53,10 @@ impl Ground<'_> {
                 || had.day.is_some_and(|(_, begins)| begins <= at)
         };
         let emergencies = self.curve.runs.emergencies().iter();
-        let mut before_done = emergencies.filter(|(from, _)| *from <= done.instant);
+        let mut before_done =
+            emergencies.filter(|(from, until)| *from <= done.instant && before.anchor.instant < *until);
         if asked.task.may_wait_in_emergency
-            && before_done.any(|(from, until)| !reached(*from) && reached(*until))
+            && before_done.any(|(from, until)| !reached(*from) && reached(done.instant.min(*until)))
         {
             return Some(Justified::Emergency);
         }

@@ -23,18 +23,27 @@ impl Ground<'_> {
         followed
     }
 
+    /// From where limits counted by an earlier edition when the one that asks was adopted.
+    pub(super) fn earlier_point(&self, asked: &Asked<'_>, earlier: &Asked<'_>, now: &Point) -> Option<Point> {
+        if !is_planned(asked.task) && !is_planned(earlier.task) {
+            return Some(*now);
+        }
+        let doings = self.counting_for(earlier);
+        self.followed(earlier, self.base(earlier), &doings, asked.rule.begins).point
+    }
+
     /// From where work counts that was planned by the point before.
     fn planned(&self, asked: &Asked<'_>, before: &Point, done: Anchor) -> Point {
         let in_force = self.in_force(asked, &before.anchor);
         let mut point = Point::of(done);
-        if let Some((mark, at)) = self.hours_mark(asked, before, &in_force).zip(done.hours.range) {
+        if let Some((mark, at)) = self.hours_mark_of_edition(asked, before, &in_force).zip(done.hours.range) {
             let tolerance = asked.task.tolerance.hours.unwrap_or(Hours::ZERO).seconds();
             let (planned, interval) = (mark.limit.nominal, mark.interval.seconds());
             if counts_as_planned(asked.task, (at.nominal - planned).seconds(), tolerance, interval) {
                 point.hours = Some(HoursRange::exact(planned));
             }
         }
-        if let Some(mark) = self.date_mark(asked, before, &in_force, done.instant) {
+        if let Some(mark) = self.date_mark_of_edition(asked, before, &in_force, done.instant) {
             let tolerance = asked.task.tolerance.days.map_or(0, i64::from);
             let late = i64::from(done.date.days_since(mark.date));
             if counts_as_planned(asked.task, late, tolerance, mark.days) {

@@ -51,7 +51,8 @@ impl<'r> Asked<'r> {
         let before = self.rules.get(..self.place)?;
         let same = |rule: &&Rule| rule.schedule == self.rule.schedule;
         let place = before.iter().rposition(|rule| same(&rule) && rule.adoption != self.rule.adoption)?;
-        self.by(place).filter(|earlier| earlier.rule.until == self.rule.begins)
+        let earlier = self.by(place).filter(|earlier| earlier.rule.until == self.rule.begins)?;
+        Some(Self { at: self.rule.begins, ..earlier })
     }
 
     /// The same task by the rule that held at `at`.
