@@ -6,4 +6,92 @@ mod due;
 mod due_query;
 mod due_summary;
 mod health;
+mod moment;
+mod policy_packs;
+mod problems;
+mod records;
+mod schedules;
+mod service_events;
+mod sites;
+mod unit_due;
+mod unit_hours;
+mod units;
+mod while_here;
+
+use actix_web::{HttpRequest, Resource, web};
+use utoipa::OpenApi;
+
+use crate::problem::ApiError;
+
+/// Makes the router and the OpenAPI paths from one table, so that neither can have what the other lacks.
+macro_rules! routes {
+    // Whoever answers GET answers HEAD, with the same headers and no body (RFC 9110 section 9.3.2).
+    (@route $resource:ident, get, $handler:path) => {
+        $resource.route(web::get().to($handler)).route(web::head().to($handler))
+    };
+    (@route $resource:ident, $method:ident, $handler:path) => {
+        $resource.route(web::$method().to($handler))
+    };
+    ($($path:literal { $($method:ident $module:ident :: $handler:ident,)+ })*) => {
+        /// The documented operations.
+        #[derive(OpenApi)]
+        #[openapi(paths($($($module::$handler),+),*))]
+        pub(crate) struct Paths;
+
+        /// Every path with its methods.
+        #[cfg(test)]
+        pub(crate) const TABLE: &[(&str, &[&str])] = &[$(($path, &[$(stringify!($method)),+])),*];
+
+        /// Registers every route.
+        pub(crate) fn configure(app: &mut web::ServiceConfig) {
+            $(
+                let mut routed = resource($path, &[$(stringify!($method)),+]);
+                $(routed = routes!(@route routed, $method, $module::$handler);)+
+                app.service(routed);
+            )*
+            app.default_service(web::to(nothing_here));
+        }
+    };
+}
+
+routes! {
+    "/v1/sites" { get sites::list, post sites::create, }
+    "/v1/sites/{site_id}" { get sites::read, patch sites::change, }
+    "/v1/sites/{site_id}/while-here" { get while_here::list, }
+    "/v1/units" { get units::list, post units::create, }
+    "/v1/units/{unit_id}" { get units::read, patch units::change, }
+    "/v1/units/{unit_id}/due" { get unit_due::read, }
+    "/v1/units/{unit_id}/engine-class" { get policy_packs::engine_class, }
+    "/v1/policy-packs" { get policy_packs::list, }
     "/v1/units/{unit_id}/hours" { get unit_hours::read, }
+    "/v1/schedules" { get schedules::list, post schedules::create, }
+    "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
+    "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }
+    "/v1/schedules/{schedule_id}/editions/{edition_id}" { get schedules::read_edition, }
+    "/v1/service-events" { get service_events::list, post service_events::create, }
+    "/v1/service-events/batch" { post batch::create, }
+    "/v1/service-events/{event_id}" { get service_events::read, }
+    "/v1/due" { get due::list, }
+    "/v1/due/by-site" { get due_summary::by_site, }
+    "/livez" { get health::livez, }
+    "/readyz" { get health::readyz, }
+    "/openapi.json" { get health::openapi, }
+    "/docs" { get docs::page, }
+    "/docs/{file}" { get docs::file, }
+    "/problems/{code}" { get problems::read, }
+}
+
+/// A resource that answers other methods with 405 and says which it has.
+fn resource(path: &str, methods: &'static [&'static str]) -> Resource {
+    let head = methods.contains(&"get").then_some("HEAD".to_owned());
+    let allow: Vec<String> = methods.iter().map(|method| method.to_uppercase()).chain(head).collect();
+    let allow = allow.join(", ");
+    web::resource(path).default_service(web::to(move |_: HttpRequest| {
+        let error = ApiError::method_not_allowed(allow.clone());
+        async move { Err::<actix_web::HttpResponse, ApiError>(error) }
+    }))
+}
+
+async fn nothing_here() -> Result<actix_web::HttpResponse, ApiError> {
+    Err(ApiError::new(crate::problem::Kind::NotFound))
+}
