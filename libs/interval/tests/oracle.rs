@@ -39,8 +39,12 @@ fn the_library_and_the_oracle_agree_on_the_cases_checked_in() {
 
 /// Where the library disagrees with the answer that comes with a case.
 fn judge(case: &Value) -> Vec<String> {
+    compared(case, &Life::read(case))
+}
+
+fn compared(case: &Value, life: &Life) -> Vec<String> {
     let at = Instant::read(&case["at"]).unwrap();
-    let found = answer(&case["case"], &fold(case, at), at);
+    let found = answer(&case["case"], &life.fold(at), at);
     let mut wrong = Vec::new();
     differences("", &case["answer"], &found, &mut |what| wrong.push(format!("{}{what}", case["case"])));
     wrong
@@ -54,30 +58,45 @@ fn cases(text: &str) -> Vec<Value> {
     }
 }
 
-fn fold(case: &Value, at: Instant) -> UnitState {
-    let fields = whole(&without(&case["unit"], &["id"]), UnitFields::read);
-    let facts = UnitFacts::of(&fields).unwrap();
-    let items = |name: &str| case[name].as_array().unwrap().iter();
-    let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
-    let edition = |edition: &Value| {
-        let fields = without(edition, &["id", "schedule_id"]);
-        (EditionId::read(&edition["id"]).unwrap(), Arc::new(whole(&fields, Edition::read)))
-    };
-    let events: Vec<ServiceEvent> = items("events").map(|event| whole(event, ServiceEvent::read)).collect();
-    let zones: BTreeMap<SiteId, Zone> = items("sites").map(zone).collect();
-    let editions: BTreeMap<EditionId, Arc<Edition>> = items("editions").map(edition).collect();
-    let policy = Policy::standard();
-    refold_until(
-        &Input {
+/// A unit with its surroundings, as a case tells of them.
+struct Life {
+    unit: UnitId,
+    facts: UnitFacts,
+    events: Vec<ServiceEvent>,
+    zones: BTreeMap<SiteId, Zone>,
+    editions: BTreeMap<EditionId, Arc<Edition>>,
+}
+
+impl Life {
+    fn read(case: &Value) -> Self {
+        let items = |name: &str| case[name].as_array().unwrap().iter();
+        let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
+        let edition = |edition: &Value| {
+            let fields = without(edition, &["id", "schedule_id"]);
+            (EditionId::read(&edition["id"]).unwrap(), Arc::new(whole(&fields, Edition::read)))
+        };
+        Self {
             unit: UnitId::read(&case["unit"]["id"]).unwrap(),
-            facts: &facts,
-            events: &events,
-            zones: &zones,
-            editions: &editions,
-            policy: &policy,
-        },
-        at,
-    )
+            facts: UnitFacts::of(&whole(&without(&case["unit"], &["id"]), UnitFields::read)).unwrap(),
+            events: items("events").map(|event| whole(event, ServiceEvent::read)).collect(),
+            zones: items("sites").map(zone).collect(),
+            editions: items("editions").map(edition).collect(),
+        }
+    }
+
+    fn fold(&self, at: Instant) -> UnitState {
+        refold_until(
+            &Input {
+                unit: self.unit,
+                facts: &self.facts,
+                events: &self.events,
+                zones: &self.zones,
+                editions: &self.editions,
+                policy: &Policy::standard(),
+            },
+            at,
+        )
+    }
 }
 
 /// What the library says, in the oracle's shape: hours as whole seconds.
