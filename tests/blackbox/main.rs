@@ -25,6 +25,7 @@ mod frame;
 mod instances;
 mod main_job;
 mod mass_changes;
+mod oracle;
 mod paging;
 mod plans;
 mod policy_packs;
