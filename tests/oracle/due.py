@@ -58,7 +58,7 @@ class Evaluation:
         return {
             "case": self.case["case"],
             "engine_hours": dict(zip(("lower", "nominal", "upper", "grade"), hours)),
-            "set_aside": sorted({r.event_id for r in aside}),
+            "set_aside": [r.event_id for r in aside],
             "suggestions": [[r.event_id, self.chain.suggestion(r)] for r in aside],
             "swap_not_recorded": suspicion[1] if suspicion else [],
             "stop_missing": self.hours.runs.stop_missing(self.at),

@@ -84,7 +84,8 @@ class Judge:
         lower, _, upper = plan.hours_limit
         least, likely, most, _ = now
         newest = self.hours.newest_evidence(t)
-        if self.hours.metered and (newest is None or newest < anchor.instant):
+        by_rate = self.hours.metered or not self.hours.runs.runs
+        if by_rate and (newest is None or newest < anchor.instant):
             # Without a reading since the work, use since then is bounded by the rate alone.
             most = min(most, anchor.hours[0] + self.hours.most_since(anchor.instant, t))
             most = max(most, least)
@@ -188,8 +189,6 @@ class Judge:
         item.failed = (
             anchor.event["id"] if anchor and anchor.completed and anchor.completion.failed else None
         )
-        if plan.finished:
-            item.failed = None
         item.component_hours = self._component_hours(plan.task, t)
         item.late = self._late(schedule, code, clock, t)
         if not plan.finished:
