@@ -33,7 +33,7 @@ class Evaluation:
         self.hours = Hours(case["unit"], self.history)
         self.chain = self.hours.chain
         self.schedules = Schedules(case, self.history)
-        self.work = Work(self.history, self.hours)
+        self.work = Work(case["unit"], self.history, self.hours)
         self.conditions = Conditions(case["unit"], self.history)
         self.planner = Planner(self.history, self.hours, self.schedules, self.work, self.conditions)
         self.judge = Judge(
@@ -101,6 +101,8 @@ class Evaluation:
             "pack"
         )
         row["pack"] = pack
+        if item.gate is OPEN:
+            del row["recommission_gate"]
         if item.late is OPEN:
             del row["late"]
         elif item.late and item.late["justified_by"] is OPEN:

@@ -154,12 +154,15 @@ class Hours:
         run = self._run_time(runs, since, t)
         sure = self._run_time([r for r in runs if not r.guessed], since, t)
         doubt = sum(r.give_or_take for r in runs if r.end is not None and r.end <= t)
-        idle = 0
-        if runs:
-            idle = max(0, t - max(self._end(r, t) for r in runs))
+        ends = [t if r.end is None else r.end for r in self.runs.runs]
+        idle = max(0, t - max(ends))
         more = growth(self.weekly_mid, idle)
         lower = start + max(0, sure - doubt)
-        grade = "C" if doubt or any(r.open for r in runs) or more_possible(self.weekly_mid, idle) else "B"
+        grade = (
+            "C"
+            if doubt or any(r.open for r in runs) or more_possible(self.weekly_mid, idle)
+            else "B"
+        )
         return (lower, start + run, start + run + doubt + more, grade)
 
     @staticmethod

@@ -128,9 +128,10 @@ class Runs:
 
     def standstill(self, a, b):
         """Seconds within [a, b] after a tankful in which nothing more is known to have run."""
+        newest = self.chain.used[-1].instant if self.chain.used else 0
         still = []
         for run in self.runs:
-            if run.ended_by == "tank" and run.end >= a:
+            if run.ended_by == "tank" and run.end >= newest:
                 later = [r.start for r in self.runs if r.order > run.order]
                 still.append((run.end, max(run.end, later[0]) if later else b))
         still = united((s, e) for s, e in still if s < e)
