@@ -34,7 +34,7 @@ class Hours:
         if self.metered:
             self.weekly_up, self.weekly_mid = self._weekly_rates()
         else:
-            self.weekly_up, self.weekly_mid = 0, self._weekly_of_runs()
+            self.weekly_up, self.weekly_mid = LEAST_WEEKLY_USE, self._weekly_of_runs()
         self.known = {}
 
     def at(self, t):
@@ -105,14 +105,14 @@ class Hours:
     def _grown(self, since, hours, t):
         """Known runs, and what may have been used beside them."""
         lower = hours + self.runs.time(since, t, sure=True)
-        halt = self.runs.standstill(t, since)
-        until = t if halt is None else halt
-        nominal = max(lower, hours + self.use(since, until, self.weekly_mid))
-        upper = max(nominal, hours + self.use(since, until, self.weekly_up))
-        return (lower, nominal, upper, "A" if t == since else "C")
+        nominal = hours + self.use(since, t, self.weekly_mid)
+        upper = hours + self.use(since, t, self.weekly_up)
+        grade = "B" if self.runs.closed(since, t) else "C"
+        return (lower, nominal, upper, "A" if t == since else grade)
 
     def use(self, since, t, weekly):
-        elapsed, run = t - since, self.runs.time(since, t)
+        run = self.runs.time(since, t)
+        elapsed = t - since - self.runs.standstill(since, t)
         return max(run, min(elapsed, run + growth(weekly, elapsed - run)))
 
     def most_since(self, since, t):
@@ -146,16 +146,23 @@ class Hours:
         if self.commissioned is None or t < self.commissioned[0]:
             return None
         since, start = self.commissioned
+        if not self.runs.runs:
+            # Nobody notes its runs: it is taken to run as little as any unit may.
+            upper = start + growth(LEAST_WEEKLY_USE, t - since)
+            return (start, start, upper, "A" if t == since else "C")
         runs = [r for r in self.runs.runs if r.start < t and not (r.day_only and r.end > t)]
         run = self._run_time(runs, since, t)
-        sure = self._run_time([r for r in runs if r.ended_by != "next run"], since, t)
+        sure = self._run_time([r for r in runs if not r.guessed], since, t)
         doubt = sum(r.give_or_take for r in runs if r.end is not None and r.end <= t)
-        idle = 0
-        if runs:
-            idle = max(0, t - max(self._end(r, t) for r in runs))
+        ends = [t if r.end is None else r.end for r in self.runs.runs]
+        idle = max(0, t - max(ends))
         more = growth(self.weekly_mid, idle)
         lower = start + max(0, sure - doubt)
-        grade = "C" if doubt or more_possible(self.weekly_mid, idle) else "B"
+        grade = (
+            "C"
+            if doubt or any(r.open for r in runs) or more_possible(self.weekly_mid, idle)
+            else "B"
+        )
         return (lower, start + run, start + run + doubt + more, grade)
 
     @staticmethod

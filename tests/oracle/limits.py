@@ -30,7 +30,7 @@ class Anchor:
         self.day = day
         self.hours = hours
         self.completion = None
-        self.at_work = None  # the hours at the completion itself
+        self.at_work = hours  # the hours then, wherever the point is put
 
     @property
     def completed(self):
@@ -46,6 +46,7 @@ class Plan:
         self.finished = False  # once, and done
         self.hours_limit = None
         self.date_limit = None
+        self.paused = timedelta(0)  # of the date limit: days that did not count
         self.hours_interval = None
         self.no_hours = False
         self.limits = {}
@@ -156,7 +157,6 @@ class Planner:
             hours, day = self.hours.of(completion.event), completion.day
             reached = Anchor("completion", completion.event, completion.instant, day, hours)
             reached.completion = completion
-            reached.at_work = hours
             if policy in ("planned", "planned_within") and point is not None:
                 self._keep_planned(task, limits if point.completed else first, point, reached)
             point = reached
@@ -296,8 +296,8 @@ class Planner:
         day, counted = start, Fraction(0)
         while counted < whole:
             day += timedelta(days=1)
-            midnight = first_instant(day, zone)
-            hard = any(a <= midnight and (b is None or midnight < b) for a, b in spans)
+            there = self.history.zone_at(first_instant(day, zone))
+            hard = during(spans, first_instant(day, there))
             counted += Fraction(whole, part) if hard else 1
         return day
 
@@ -312,6 +312,8 @@ class Planner:
         old = self.plan(earlier, code, start, until=start - 1, overridden=False, paused=False)
         if old is None or old.anchor is None:
             return
+        if old.anchor.event["id"] != plan.anchor.event["id"]:
+            self.history.doubts.append("two editions count from different work")
         if old.hours_limit and plan.hours_limit and "hours" not in override:
             now = self.hours.at(start)
             if now and plan.hours_limit[1] < old.hours_limit[1]:
@@ -333,7 +335,12 @@ class Planner:
         for put_in, taken_out in self.conditions.storage(t):
             if taken_out is not None:
                 days = (taken_out - max(put_in, plan.anchor.day)).days
-                plan.date_limit += timedelta(days=max(0, days))
+                plan.paused += timedelta(days=max(0, days))
+        plan.date_limit += plan.paused
+
+
+def during(spans, t):
+    return any(a <= t and (b is None or t < b) for a, b in spans)
 
 
 def count_out(start, interval, shorter, severe):

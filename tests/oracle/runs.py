@@ -14,6 +14,7 @@ class Run:
         self.end = end
         self.open = is_open
         self.ended_by = None if is_open else "known"
+        self.guessed = False  # its stop was never noted, and another run began since
         self.day_only = "occurred_on" in event
         self.give_or_take = seconds(event.get("give_or_take_hours")) or 0
         self.emergency = event.get("reason") == "emergency"
@@ -37,7 +38,7 @@ class Runs:
                 self._end(run)
         ends = [(r.start, self._until(r)) for r in self.runs]
         self.united = united(ends)
-        sure = [r for r in self.runs if r.ended_by != "next run"]
+        sure = [r for r in self.runs if not r.guessed]
         self.sure = united([(r.start, self._until(r)) for r in sure])
         self.emergencies = united(
             [
@@ -95,6 +96,7 @@ class Runs:
         later = [r.start for r in self.runs if r.order > run.order]
         if later:
             ends.append((later[0], "next run"))
+            run.guessed = True
         standing = self._standing(run)
         if standing is not None:
             ends.append((standing, "reading"))
@@ -124,15 +126,22 @@ class Runs:
     def stop_missing(self, t):
         return any(r.open and r.end is not None and r.end <= t for r in self.runs)
 
-    def standstill(self, t, since):
-        """Since when nothing more is known of a run that outlasted its tank, or None."""
-        started = [r for r in self.runs if r.start <= t]
-        if not started:
-            return None
-        last = started[-1]
-        if last.ended_by == "tank" and since <= last.end < t:
-            return last.end
-        return None
+    def standstill(self, a, b):
+        """Seconds within [a, b] after a tankful in which nothing more is known to have run."""
+        newest = self.chain.used[-1].instant if self.chain.used else 0
+        still = []
+        for run in self.runs:
+            if run.ended_by == "tank" and run.end >= newest:
+                later = [r.start for r in self.runs if r.order > run.order]
+                still.append((run.end, max(run.end, later[0]) if later else b))
+        still = united((s, e) for s, e in still if s < e)
+        both = united([*still, *self.united])
+        return inside(both, a, b) - inside(self.united, a, b)
+
+    def closed(self, a, b):
+        """Whether runs whose end was noted fill all of [a, b]."""
+        noted = united([(r.start, r.end) for r in self.runs if not r.open])
+        return inside(noted, a, b) == b - a
 
     def first_start_after(self, t):
         later = [r.start for r in self.runs if r.start > t]

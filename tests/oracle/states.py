@@ -84,9 +84,10 @@ class Judge:
         lower, _, upper = plan.hours_limit
         least, likely, most, _ = now
         newest = self.hours.newest_evidence(t)
-        if self.hours.metered and (newest is None or newest < anchor.instant):
+        by_rate = self.hours.metered or not self.hours.runs.runs
+        if by_rate and (newest is None or newest < anchor.instant):
             # Without a reading since the work, use since then is bounded by the rate alone.
-            most = min(most, anchor.hours[0] + self.hours.most_since(anchor.instant, t))
+            most = min(most, anchor.at_work[0] + self.hours.most_since(anchor.instant, t))
             most = max(most, least)
         newest = anchor.instant if newest is None else newest
         lead = Fraction(plan.hours_interval * LEAD_PERCENT, 100)
@@ -111,7 +112,7 @@ class Judge:
         zone = self.history.zone_at(t)
         task, limit, day = plan.task, plan.date_limit, plan.anchor.day
         span = (limit - day).days
-        lead = span * LEAD_PERCENT // 100
+        lead = (span - plan.paused.days) * LEAD_PERCENT // 100
         if "fixed_dates" in plan.limits:
             lead = 0
         lead = int(task.get("lead", {}).get("days", lead))
@@ -188,8 +189,6 @@ class Judge:
         item.failed = (
             anchor.event["id"] if anchor and anchor.completed and anchor.completion.failed else None
         )
-        if plan.finished:
-            item.failed = None
         item.component_hours = self._component_hours(plan.task, t)
         item.late = self._late(schedule, code, clock, t)
         if not plan.finished:
@@ -253,6 +252,8 @@ class Judge:
         anchor = clock.plan.anchor
         if out is None or (anchor and anchor.instant >= out):
             return False
+        if self.schedules.adopted(schedule, out) is not self.schedules.adopted(schedule, t):
+            return OPEN
         then = self.clock(schedule, code, out)
         if then is None or not self.conditions.applies(schedule, code, then.plan.task, out):
             return False
