@@ -166,6 +166,15 @@ impl<'a> Work<'a> {
         heads.iter().skip(from).filter_map(|(did, members)| of(did, members.len())).collect()
     }
 
+    /// Which jobs were done, and how they came out.
+    pub(crate) fn outcomes(&self) -> impl Iterator<Item = (&'a Code, Outcome)> {
+        let all = [Outcome::Done, Outcome::Passed, Outcome::Failed];
+        self.doings.iter().flat_map(move |doings| {
+            let came_out = move |outcome: &Outcome| doings.services.iter().any(|did| did.outcome == *outcome);
+            all.into_iter().filter(came_out).map(|outcome| (doings.job, outcome))
+        })
+    }
+
     /// The last service that did a job, however it came out.
     pub(crate) fn last(&self, job: &Code) -> Option<Last<'a>> {
         let of_job = self.doings.iter().filter(|doings| doings.job == job);

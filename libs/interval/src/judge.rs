@@ -158,14 +158,14 @@ fn by_hours(limit: &HoursLimit, now: &Now, curve: &Curve) -> Reach {
     let upper = limit.upper(curve, hours.upper, now.at);
     if hours.lower > limit.limit.upper + limit.tolerance {
         Reach::Overdue
-    } else if upper < limit.coming {
-        Reach::Below
-    } else if upper < limit.limit.lower {
-        Reach::Coming
-    } else if hours.lower < limit.limit.lower {
-        Reach::PerhapsDue
-    } else {
+    } else if hours.lower >= limit.limit.lower {
         Reach::Due
+    } else if upper >= limit.limit.lower {
+        Reach::PerhapsDue
+    } else if upper >= limit.coming {
+        Reach::Coming
+    } else {
+        Reach::Below
     }
 }
 

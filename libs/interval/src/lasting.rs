@@ -70,7 +70,7 @@ impl UnitState {
     fn waits(&self, held: &Held<'_>, at: Instant) -> bool {
         let emergencies = self.emergencies(held);
         let mut running = emergencies.iter().filter(|(from, until)| *from <= at && at < *until);
-        running.any(|(from, _)| self.fell_due_since(held.plan, *from))
+        running.any(|(from, _)| self.fell_due_since(held, *from))
     }
 
     /// Whether the task came to be due during an emergency that is over.
@@ -78,15 +78,13 @@ impl UnitState {
         let emergencies = self.emergencies(held);
         let since = held.plan.anchor.map_or(Instant::FIRST, |anchor| anchor.instant);
         let mut over = emergencies.iter().filter(|(_, until)| *until <= at && since < *until);
-        over.any(|(from, until)| {
-            self.is_due_by_limits(held.plan, *until) && self.fell_due_since(held.plan, *from)
-        })
+        over.any(|(from, until)| self.was_due(held, *until) && self.fell_due_since(held, *from))
     }
 
     /// Whether what is due was not at `from`, or was done since.
-    fn fell_due_since(&self, plan: &Plan, from: Instant) -> bool {
-        let done_since = plan.anchor.is_some_and(|anchor| anchor.instant >= from);
-        done_since || !self.is_due_by_limits(plan, from)
+    fn fell_due_since(&self, held: &Held<'_>, from: Instant) -> bool {
+        let done_since = held.plan.anchor.is_some_and(|anchor| anchor.instant >= from);
+        done_since || !self.was_due(held, from)
     }
 
     /// The emergencies in which the task may wait.
@@ -102,12 +100,20 @@ impl UnitState {
         let out = self.lasting.storage.iter().map(|stored| stored.span.until).rfind(|out| *out <= at);
         out.is_some_and(|out| {
             let done_since = held.plan.anchor.is_some_and(|anchor| anchor.instant >= out);
-            out < Instant::LAST && !done_since && self.is_due_by_limits(held.plan, out)
+            out < Instant::LAST && !done_since && self.was_due(held, out)
         })
     }
 
-    fn is_due_by_limits(&self, plan: &Plan, at: Instant) -> bool {
-        self.here(at).judge(self, plan).is_due()
+    /// Whether the task was due at another instant, by the limits of then.
+    fn was_due(&self, held: &Held<'_>, at: Instant) -> bool {
+        let plan = if held.rule.holds(at) { Some(held.plan) } else { self.plan_at(held, at) };
+        plan.is_some_and(|plan| self.here(at).judge(self, plan).is_due())
+    }
+
+    fn plan_at(&self, held: &Held<'_>, at: Instant) -> Option<&Plan> {
+        let mut of_schedule = self.rules.iter().filter(|rule| rule.schedule == held.rule.schedule);
+        let rule = of_schedule.find(|rule| rule.holds(at))?;
+        rule.tasks().find(|(task, _)| task.task == held.task.task).map(|(_, plan)| plan)
     }
 
     /// The instants at which any of this begins or ends to hold for a task, where its days are counted in `zone`.

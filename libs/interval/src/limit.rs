@@ -106,6 +106,8 @@ pub(crate) struct CalendarLimit {
     pub(crate) overdue: LocalDate,
     /// It is not overdue before.
     pub(crate) not_before: Option<Instant>,
+    /// It is overdue on this day whatever else holds.
+    pub(crate) overdue_anyway: Option<LocalDate>,
 }
 
 /// When the days of a limit on the calendar begin at one place.
@@ -128,6 +130,7 @@ impl CalendarLimit {
     pub(crate) fn days(&self, zone: &Zone) -> Days {
         let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| zone.midnight(day));
         let overdue = self.not_before.map_or(overdue, |not_before| overdue.max(not_before));
+        let overdue = self.overdue_anyway.map_or(overdue, |day| overdue.min(zone.midnight(day)));
         Days { coming, limit, overdue }
     }
 
@@ -135,7 +138,8 @@ impl CalendarLimit {
     pub(crate) fn begun(&self, today: LocalDate, at: Instant) -> Begun {
         let [coming, limit, overdue] = [self.coming, self.limit, self.overdue].map(|day| day <= today);
         let may_be_overdue = self.not_before.is_none_or(|not_before| has_begun(not_before, at));
-        Begun { coming, limit, overdue: overdue && may_be_overdue }
+        let anyway = self.overdue_anyway.is_some_and(|day| day <= today);
+        Begun { coming, limit, overdue: overdue && may_be_overdue || anyway }
     }
 }
 

@@ -29,7 +29,7 @@ pub(crate) struct Settled {
     /// For each job the services that did it last, as far back as one that comes later is held against them; in
     /// canonical order.
     pub(crate) done: Vec<Done>,
-    /// For each job when it was done first, as long as there is no commissioning to count a grid from.
+    /// For each job, by how it came out, when it was done first, as long as there is no commissioning to count a grid from.
     pub(crate) begun: Vec<Begun>,
 }
 
@@ -44,6 +44,7 @@ pub(crate) struct Done {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Begun {
     pub(crate) job: Code,
+    pub(crate) outcome: Outcome,
     pub(crate) instant: Instant,
     pub(crate) date: LocalDate,
 }

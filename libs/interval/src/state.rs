@@ -236,7 +236,7 @@ impl UnitState {
             due_at: (due_at < Instant::LAST).then_some(due_at),
             deferral: self.deferral(&held, now, here.zone).map(|deferral| deferral.item(now)),
             recommission_gate: self.is_gate(&held, now.at),
-            waited_for_emergency: by_limits.is_due() && self.waited(&held, now.at),
+            waited_for_emergency: self.waited(&held, now.at),
             late: plan.late,
             failed_event_id: failed.map(|anchor| anchor.event),
             grade: grade(plan, now),

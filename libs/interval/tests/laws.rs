@@ -7,7 +7,7 @@ mod fixture;
 use std::sync::Arc;
 
 use interval::{DueState, Input, ItemSteps, Policy, Reason, UnitState, next_at, refold, state_in};
-use model::{EditionId, Hours, Instant, LocalDate, Zone, event::ServiceEvent, read};
+use model::{EditionId, EventId, Hours, Instant, LocalDate, UnitId, Zone, event::ServiceEvent, read};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -42,10 +42,79 @@ fn details() -> impl Strategy<Value = Value> {
     ]
 }
 
+/// What came later: conditions, runs, decisions for one unit, and richer corrections.
+fn later_details() -> impl Strategy<Value = Value> {
+    let hours = || (0_i64..30_000).prop_map(tenths_of);
+    let day = || prop::option::of(0..DAYS);
+    let span = move || (day(), prop::option::of(1_i64..200));
+    let task = || prop::sample::select(&["oil", "filter", "clean", "plug", "bulletin", "repair"][..]);
+    let job = || prop::sample::select(&["oil", "filter", "clean", "plug", "test", "repair"][..]);
+    let result = || prop::sample::select(&["done", "passed", "failed", "skipped"][..]);
+    let other = || (0_usize..30).prop_map(|n| id(2, n));
+    let during = |mut details: Value, (from, days): (Option<i64>, Option<i64>)| {
+        details["effective_from"] = json!(from.map(|day| date_of(day * 1440)));
+        details["effective_until"] = json!(days.map(|days| date_of((from.unwrap_or(DAYS) + days) * 1440)));
+        details.as_object_mut().unwrap().retain(|_, value| !value.is_null());
+        details
+    };
+    let correction = |mut details: Value| {
+        details["kind"] = json!("correction");
+        details["reason"] = json!("a slip");
+        details
+    };
+    prop_oneof![
+        6 => (prop::collection::vec((job(), result(), any::<bool>()), 1..3), prop::option::of(hours())).prop_map(|(jobs, hours)| {
+            let jobs: Vec<Value> = jobs.iter().map(|(job, result, substitute)| json!({"job": job, "result": result, "substitute": substitute})).collect();
+            json!({"kind": "service", "jobs": jobs, "meter_hours": hours})
+        }),
+        2 => (hours(), 0_i64..30, any::<bool>()).prop_map(|(new, late, running)| json!({"kind": "service", "meter_hours": new,
+            "jobs": [{"job": "test", "analysis": {"results_on": date_of((400 + late) * 1440), "running": running, "water_percent": 0.6}}]})),
+        3 => any::<bool>().prop_map(|into| json!({"kind": "storage", "action": if into { "put_in" } else { "taken_out" }})),
+        2 => span().prop_map(move |span| during(json!({"kind": "duty", "causes": ["dust"]}), span)),
+        2 => (span(), 0_usize..2, task(), 1_i64..100).prop_map(move |(span, n, task, hours)| during(json!({"kind": "setting",
+            "limits_of": {"schedule_id": id(4, n), "task": task, "limits": {"hours": hours, "days": hours}}}), span)),
+        2 => (span(), any::<bool>()).prop_map(move |(span, fitted)| during(json!({"kind": "setting",
+            "feature": {"feature": "filter_kit", "fitted": fitted}}), span)),
+        1 => (span(), 0_usize..2, task(), any::<bool>()).prop_map(move |(span, n, task, applies)| during(json!({"kind": "setting",
+            "applies_to": {"schedule_id": id(4, n), "task": task, "applies": applies}}), span)),
+        2 => (0_usize..2, task(), prop::option::of(hours()), 0..DAYS).prop_map(|(n, task, hours, day)| json!({"kind": "deferral",
+            "schedule_id": id(4, n), "task": task, "authorised_by": id(6, 0), "reason": "no parts", "until_hours": hours, "until_date": date_of(day * 1440)})),
+        2 => (prop::sample::select(&["emergency", "test"][..]), 1_i64..200).prop_map(|(reason, tenths)|
+            json!({"kind": "run", "reason": reason, "run_hours": tenths_of(tenths), "give_or_take_hours": tenths_of(tenths / 4)})),
+        2 => prop::sample::select(&["emergency", "other"][..]).prop_map(|reason| json!({"kind": "run", "phase": "start", "reason": reason})),
+        1 => other().prop_map(|run| json!({"kind": "run", "phase": "stop", "run_id": run})),
+        2 => prop::sample::select(&["engine", "alternator", "battery"][..]).prop_map(|component|
+            json!({"kind": "component", "component": component, "action": "fitted"})),
+        1 => other().prop_map(move |target| correction(json!({"action": "confirm", "target_id": target}))),
+        1 => (other(), 0_usize..2).prop_map(move |(target, unit)| correction(json!({"action": "reassign", "target_id": target, "to_unit_id": id(5, unit)}))),
+        1 => (other(), (0_usize..30).prop_map(|n| id(2, n + 40)), any::<bool>()).prop_map(move |(target, other, link)|
+            correction(json!({"action": if link { "link" } else { "unlink" }, "target_id": target, "other_id": other}))),
+        1 => any::<bool>().prop_map(move |link| correction(json!({"action": if link { "link" } else { "unlink" }, "other_unit_id": id(5, 1)}))),
+        1 => (other(), 0..DAYS, job()).prop_map(move |(target, day, job)| correction(json!({"action": "amend", "target_id": target,
+            "replacement": {"kind": "service", "occurred_on": date_of(day * 1440), "jobs": [{"job": job}]}}))),
+    ]
+}
+
 /// Any events of one unit, both editions adopted before them.
 fn soup() -> impl Strategy<Value = Vec<ServiceEvent>> {
+    soup_of(details())
+}
+
+/// The same with events of every kind, some of another unit.
+fn thick_soup() -> impl Strategy<Value = Vec<ServiceEvent>> {
+    let kinds = prop_oneof![1 => details(), 2 => later_details()];
+    (soup_of(kinds), prop::collection::vec(prop::bool::weighted(0.1), 30)).prop_map(|(mut events, others)| {
+        let other = UnitId::parse(&id(5, 1)).unwrap();
+        for (event, _) in events.iter_mut().zip(others).filter(|(_, elsewhere)| *elsewhere) {
+            event.unit_id = other;
+        }
+        events
+    })
+}
+
+fn soup_of(details: impl Strategy<Value = Value>) -> impl Strategy<Value = Vec<ServiceEvent>> {
     let minute = prop_oneof![0_i64..DAYS * 1440, (0_i64..40).prop_map(|n| n * 1440)];
-    prop::collection::vec((minute, prop::bool::weighted(0.2), details()), 0..30).prop_map(|raw| {
+    prop::collection::vec((minute, prop::bool::weighted(0.2), details), 0..30).prop_map(|raw| {
         let any = raw.into_iter().enumerate();
         let any = any.map(|(n, (minute, by_day, details))| event(n, minute, by_day, details));
         any.chain(adopted()).collect()
@@ -71,6 +140,12 @@ fn agree(state: &UnitState, steps: &[ItemSteps], at: Instant) {
 fn edges(steps: &[ItemSteps]) -> Vec<Instant> {
     let breaks = steps.iter().flat_map(|item| &item.steps).flat_map(|step| [step.from, step.until]);
     breaks.flat_map(|at| [-1, 0, 1].map(|by| Instant::from_micros(at.micros() + by))).collect()
+}
+
+/// A correction after any other of the same event.
+fn corrected(target: EventId, n: usize, action: &str) -> ServiceEvent {
+    let details = json!({"kind": "correction", "action": action, "target_id": target, "reason": "a slip"});
+    event(1000 + n, DAYS * 1440 + n as i64, false, details)
 }
 
 fn is_due(state: DueState, reason: Option<Reason>) -> bool {
@@ -105,17 +180,12 @@ proptest! {
     ) {
         let world = World::new(true);
         let target = events[target.index(events.len())].id;
-        let corrected = |n: usize, action: &str| {
-            let details = json!({"kind": "correction", "action": action, "target_id": target, "reason": "a slip"});
-            // After any other correction of the same event.
-            event(1000 + n, DAYS * 1440 + n as i64, false, details)
-        };
         let mut events = events;
         // An earlier void would be undone too, so let the event count to begin with.
-        events.push(corrected(0, "reinstate"));
+        events.push(corrected(target, 0, "reinstate"));
         let before = answers(&world.fold(&events), &[at]);
-        events.push(corrected(1, "void"));
-        events.push(corrected(2, "reinstate"));
+        events.push(corrected(target, 1, "void"));
+        events.push(corrected(target, 2, "reinstate"));
         prop_assert_eq!(before, answers(&world.fold(&events), &[at]));
     }
 
@@ -136,6 +206,41 @@ proptest! {
         let just_before = Instant::from_micros(next_at(&steps, from).micros() - 1);
         let still = |item: &ItemSteps| state_in(&item.steps, from) == state_in(&item.steps, just_before);
         prop_assert!(steps.iter().all(still));
+    }
+
+    #[test]
+    fn with_all_kinds_the_order_of_events_never_matters(
+        events in thick_soup(), meter in any::<bool>(), mix in any::<prop::sample::Index>(), at in moment(),
+    ) {
+        let world = World::of_all_kinds(meter);
+        let mut mixed = events.clone();
+        mixed.rotate_left(mix.index(events.len()));
+        mixed[1..].reverse();
+        prop_assert_eq!(answers(&world.fold(&events), &[at]), answers(&world.fold(&mixed), &[at]));
+    }
+
+    #[test]
+    fn with_all_kinds_to_void_and_reinstate_is_to_do_nothing(
+        events in thick_soup(), target in any::<prop::sample::Index>(), at in moment(),
+    ) {
+        let world = World::of_all_kinds(true);
+        let target = events[target.index(events.len())].id;
+        let mut events = events;
+        events.push(corrected(target, 0, "reinstate"));
+        let before = answers(&world.fold(&events), &[at]);
+        events.push(corrected(target, 1, "void"));
+        events.push(corrected(target, 2, "reinstate"));
+        prop_assert_eq!(before, answers(&world.fold(&events), &[at]));
+    }
+
+    #[test]
+    fn with_all_kinds_steps_are_what_is_worked_out_afresh(events in thick_soup(), meter in any::<bool>(), from in moment(),
+        moments in prop::collection::vec(moment(), 8)) {
+        let state = World::of_all_kinds(meter).fold(&events);
+        let steps = state.steps_from(from);
+        for at in moments.into_iter().chain(edges(&steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
+            agree(&state, &steps, at);
+        }
     }
 
     /// `due_at` is where the steps first come to be due or possibly due.

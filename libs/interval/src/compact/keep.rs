@@ -72,6 +72,7 @@ fn is_plain(input: &Input<'_>, fold: &Fold<'_>) -> bool {
         && unconditioned
         && as_recorded
         && tasks().all(follows_last_work)
+        && fold.ground.editions_count_alike(fold.rules)
         && !(tasks().any(|task| task.substitute_factor.is_some()) && substitutes().any(|did| did.substitute))
 }
 
@@ -220,19 +221,24 @@ fn done(settling: &Settling, asked: &[Asked<'_>]) -> Vec<Done> {
 
 fn begun(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Vec<Begun> {
     let ignition = fold.standing.ignition;
-    let first = |job: &Code| {
-        let before = fold.standing.settled.begun.iter().filter(|begun| begun.job == *job);
+    let first = |job: &Code, outcome: Outcome| {
+        let before = fold.standing.settled.begun.iter();
+        let before = before.filter(|begun| begun.job == *job && begun.outcome == outcome);
         let before = before.map(|begun| (begun.instant, begun.date));
-        let did = |done: &JobDone| done.job == *job && Outcome::of(done, ignition).is_some();
+        let did = |done: &JobDone| done.job == *job && Outcome::of(done, ignition) == Some(outcome);
         let since = fold.standing.services().find(|placed| placed.jobs().iter().any(did));
         before.chain(since.map(|placed| (placed.instant, fold.standing.date(placed)))).min()
     };
-    let mut jobs: Vec<&Code> = asked.iter().map(|asked| asked.job).collect();
+    let asks = |job: &Code| asked.iter().any(|asked| asked.job == job);
+    // What is settled may have come out in ways that nothing that is kept did.
+    let settled = fold.standing.settled.begun.iter().map(|begun| (&begun.job, begun.outcome));
+    let mut jobs: Vec<(&Code, Outcome)> = fold.ground.work.outcomes().chain(settled).collect();
+    jobs.retain(|(job, _)| asks(job));
     jobs.sort_unstable();
     jobs.dedup();
-    let begun = jobs.into_iter().filter_map(|job| {
-        let (instant, date) = first(job)?;
-        Some(Begun { job: job.clone(), instant, date })
+    let begun = jobs.into_iter().filter_map(|(job, outcome)| {
+        let (instant, date) = first(job, outcome)?;
+        Some(Begun { job: job.clone(), outcome, instant, date })
     });
     begun.collect()
 }

@@ -32,7 +32,7 @@ struct Row(
     Vec<(i64, SiteId, Text)>,
     Vec<(ScheduleId, EditionId, EventId, i64, i64)>,
     Option<SettledRow>,
-    Vec<(Code, i64, Date)>,
+    Vec<(JobRow, i64, Date)>,
     Vec<EntryRow>,
     Vec<EventId>,
 );
@@ -109,7 +109,7 @@ impl Serialize for Compact {
             self.moves.iter().map(|to| (to.from.micros(), to.site, to.zone.clone())).collect(),
             self.rules.iter().map(held).collect(),
             settled.mark.map(|mark| settled_row(settled, mark)),
-            settled.begun.iter().map(|b| (b.job.clone(), b.instant.micros(), Date(b.date))).collect(),
+            settled.begun.iter().map(begun_row).collect(),
             self.tail.iter().map(entry_row).collect(),
             self.voided_ahead.clone(),
         )
@@ -145,13 +145,16 @@ fn compact(Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead): 
         from: at(from),
         until: at(until),
     };
-    let begun = begun.into_iter().map(|(job, instant, Date(date))| Begun { job, instant: at(instant), date });
+    let begun = begun.into_iter().map(|(row, instant, Date(date))| {
+        let (job, outcome) = outcome_of(&row)?;
+        Some(Begun { job, outcome, instant: at(instant), date })
+    });
     let settled = settled.map_or_else(|| Some(Settled::default()), settled_of)?;
     Some(Compact {
         made_with: MadeWith { facts, home_zone, policy: [policy, edition] },
         moves: moves.into_iter().map(|(from, site, zone)| Move { from: at(from), site, zone }).collect(),
         rules: rules.into_iter().map(held).collect(),
-        settled: Settled { begun: begun.collect(), ..settled },
+        settled: Settled { begun: begun.collect::<Option<_>>()?, ..settled },
         tail: tail.into_iter().map(entry).collect::<Option<_>>()?,
         voided_ahead,
     })
@@ -245,9 +248,17 @@ fn done_row(jobs: &[(Code, Outcome)]) -> Vec<JobRow> {
 }
 
 fn jobs_of(rows: &[JobRow]) -> Option<Vec<(Code, Outcome)>> {
-    rows.iter()
-        .map(|row| job_of(row).and_then(|done| Some((done.job.clone(), Outcome::of(&done, None)?))))
-        .collect()
+    rows.iter().map(|row| outcome_of(row)).collect()
+}
+
+fn outcome_of(row: &str) -> Option<(Code, Outcome)> {
+    let done = job_of(row)?;
+    let outcome = Outcome::of(&done, None)?;
+    Some((done.job, outcome))
+}
+
+fn begun_row(begun: &Begun) -> (JobRow, i64, Date) {
+    (job_row(&begun.job, begun.outcome.result()), begun.instant.micros(), Date(begun.date))
 }
 
 fn job_row(job: &Code, result: JobResult) -> JobRow {

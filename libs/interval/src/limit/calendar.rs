@@ -1,14 +1,15 @@
 //! Where a limit on the calendar lies.
 
 use model::{
-    Code, Instant, LocalDate,
+    Instant, LocalDate,
     event::JobDone,
     schedule::{Anchor as AnchorPolicy, Calendar, MonthDay, OnFailed, SevereMode, Span, StorageRule, Task},
 };
 
 use super::{
-    Anchor, CalendarLimit, Point,
-    ground::Ground,
+    Anchor, CalendarLimit, Counted, Point,
+    ground::{Ground, counts},
+    hours::had_before,
     severe,
     situation::{Asked, CalendarOf, InForce},
 };
@@ -80,9 +81,9 @@ impl Ground<'_> {
 
     fn date_with_grace(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
         let date = self.date_of_edition(asked, from, in_force)?;
-        let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
+        let earlier = asked.earlier().filter(|_| in_force.is_of_edition.1 && had_before(asked, from));
         let Some(earlier) = earlier else { return Some(date) };
-        let old = self.earlier_point(asked, &earlier, from)?;
+        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(date) };
         let before = self.date_with_grace(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let Some(before) = before.filter(|before| date < *before) else { return Some(date) };
         let begins = asked.rule.begins;
@@ -184,9 +185,12 @@ impl Ground<'_> {
         }
         let task = asked.task;
         let is_fixed = matches!(in_force.calendar, Some(CalendarOf::Task(Calendar::FixedDates(_))));
-        let usual = || if is_fixed { 0 } else { self.lead_of(mark.days) };
+        let usual = || {
+            let days = i64::from(mark.date.days_since(from.date));
+            if is_fixed { 0 } else { self.lead_of(days) }
+        };
         let coming = match task.earliest.and_then(|earliest| earliest.days) {
-            Some(earliest) => calendar::shifted(from.date, i64::from(earliest).saturating_add(mark.stored)),
+            Some(earliest) => calendar::shifted(from.date, i64::from(earliest)),
             None => {
                 let lead = task.lead.days.map_or_else(usual, i64::from);
                 calendar::shifted(mark.date, lead.saturating_neg())
@@ -199,6 +203,7 @@ impl Ground<'_> {
             limit: mark.date,
             overdue: calendar::shifted(mark.date, tolerance.saturating_add(1)),
             not_before: None,
+            overdue_anyway: None,
         })
     }
 
@@ -210,7 +215,7 @@ impl Ground<'_> {
         let on = analysis.map_or(check.date, |analysis| analysis.results_on);
         let begins = self.standing.stays.at(check.instant).zone.midnight(on);
         let done_since = |anchor: &Anchor| {
-            let is_work = anchor.completed() || anchor.begins_anew();
+            let is_work = anchor.completed() || anchor.counted == Counted::Fitted;
             is_work && anchor.key() >= check.key() && anchor.date >= on
         };
         let running = analysis.is_none_or(|analysis| analysis.running);
@@ -237,16 +242,20 @@ impl Ground<'_> {
             limit,
             overdue: limit.plus_days(1),
             not_before: (!failure.running).then(not_before),
+            overdue_anyway: None,
         }
     }
 
     /// The day on which the task was done first.
     fn first_done(&self, asked: &Asked<'_>) -> Option<LocalDate> {
-        let counts = |job: &Code| asked.rule.edition.counts_as(job).contains(&&asked.task.job);
-        let begun = self.standing.settled.begun.iter().filter(|begun| counts(&begun.job));
+        let begun = self.standing.settled.begun.iter();
+        let begun = begun.filter(|begun| counts(asked.rule, asked.task, &begun.job, begun.outcome));
         let settled = begun.map(|begun| (begun.instant, begun.date)).min();
-        let does = |job: &JobDone| Outcome::of(job, self.standing.ignition).is_some() && counts(&job.job);
-        let first = self.standing.services().find(|placed| placed.jobs().iter().any(does));
+        let counts = |done: &JobDone| {
+            let outcome = Outcome::of(done, self.standing.ignition);
+            outcome.is_some_and(|outcome| counts(asked.rule, asked.task, &done.job, outcome))
+        };
+        let first = self.standing.services().find(|placed| placed.jobs().iter().any(counts));
         let first = first.map(|placed| (placed.instant, self.standing.date(placed)));
         settled.into_iter().chain(first).min().map(|(_, date)| date)
     }

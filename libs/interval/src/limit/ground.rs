@@ -2,14 +2,14 @@
 
 use std::borrow::Cow;
 
-use model::{Instant, event::Component};
+use model::{Code, Instant, event::Component, schedule::Task};
 
 use super::{
     Anchor, CalendarLimit, Counted, Followed, HoursRule, Plan, points::is_planned, situation::Asked,
 };
 use crate::{
     adoption::Rule,
-    completion::{Completion, Doings, Window, Work},
+    completion::{Completion, Doings, Outcome, Window, Work},
     conditions::Conditions,
     hours::Curve,
     input::Input,
@@ -98,7 +98,7 @@ impl<'a> Ground<'a> {
             return plan;
         }
         plan.component_from = self.component_from(asked);
-        let base = self.base(asked);
+        let base = self.base(asked, Instant::LAST);
         let followed = self.followed(asked, base, doings, Instant::LAST);
         plan.anchor = followed.point.map(|point| point.anchor);
         self.note_last(asked, &followed, doings, &mut plan);
@@ -124,8 +124,10 @@ impl<'a> Ground<'a> {
         let failure =
             after.and_then(|after| Some((after, self.failure(after, plan.anchor.as_ref(), asked.at)?)));
         if let Some((after, failure)) = &failure {
-            let limit = self.limit_after(failure, after.business_days);
-            if plan.calendar.is_none_or(|other: CalendarLimit| limit.limit <= other.limit) {
+            let other = plan.calendar.map(|other: CalendarLimit| other.overdue);
+            let limit =
+                CalendarLimit { overdue_anyway: other, ..self.limit_after(failure, after.business_days) };
+            if plan.calendar.is_none_or(|other| limit.limit <= other.limit) {
                 plan.calendar = Some(limit);
                 plan.notes.push(TraceEntry::CheckFailed { event_id: failure.anchor.event });
             }
@@ -136,12 +138,12 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// What the task counts from before any work.
-    pub(super) fn base(&self, asked: &Asked<'_>) -> Option<Anchor> {
+    /// What the task counts from before any work, by what happened before `until`.
+    pub(super) fn base(&self, asked: &Asked<'_>, until: Instant) -> Option<Anchor> {
         let begun = if asked.task.once {
             Some(self.anchored(asked.rule.adoption, Counted::Adopted, asked.rule.begins))
         } else {
-            let fitted = asked.task.component.and_then(|component| self.fitted(component));
+            let fitted = asked.task.component.and_then(|component| self.fitted(component, until));
             fitted.or(self.commissioning)
         };
         if self.conditions.settings.is_empty() {
@@ -153,16 +155,17 @@ impl<'a> Ground<'a> {
         later.or(begun)
     }
 
-    /// The last time that a component was fitted or rebuilt.
-    fn fitted(&self, component: Component) -> Option<Anchor> {
+    /// The last time before `until` that a component was fitted or rebuilt.
+    fn fitted(&self, component: Component, until: Instant) -> Option<Anchor> {
         let is_it =
             |what: &What<'_>| matches!(what, What::Fitted { component: fitted, .. } if *fitted == component);
-        let last = self.standing.events.iter().rev().find(|placed| is_it(&placed.what))?;
+        let mut before = self.standing.events.iter().rev().skip_while(|placed| placed.instant > until);
+        let last = before.find(|placed| is_it(&placed.what))?;
         Some(Anchor::at(last, Counted::Fitted, self.standing, self.curve))
     }
 
     fn component_from(&self, asked: &Asked<'_>) -> Option<model::Hours> {
-        let fitted = self.fitted(asked.task.component?);
+        let fitted = self.fitted(asked.task.component?, Instant::LAST);
         Some(fitted.and_then(|anchor| anchor.hours.range).map_or(model::Hours::ZERO, |range| range.nominal))
     }
 
@@ -218,4 +221,14 @@ impl<'a> Ground<'a> {
 fn window(asked: &Asked<'_>) -> Window {
     let duplicates = asked.task.duplicates;
     Window { hours: duplicates.hours, clock: duplicates.clock_hours }
+}
+
+/// Whether a job that came out so counts as work on a task.
+pub(super) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
+    match outcome {
+        // What failed was not put right, so it counts as nothing else.
+        Outcome::Failed => *job == task.job,
+        Outcome::Passed if task.reset_by_passed.contains(job) => true,
+        Outcome::Done | Outcome::Passed => rule.edition.counts_as(job).contains(&&task.job),
+    }
 }

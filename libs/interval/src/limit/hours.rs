@@ -29,9 +29,9 @@ impl Ground<'_> {
         in_force: &InForce<'_>,
     ) -> Option<HoursMark> {
         let mark = self.hours_mark_of_edition(asked, from, in_force)?;
-        let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
+        let earlier = asked.earlier().filter(|_| in_force.is_of_edition.0 && had_before(asked, from));
         let Some(earlier) = earlier else { return Some(mark) };
-        let old = self.earlier_point(asked, &earlier, from)?;
+        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(mark) };
         let before = self.hours_mark(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let adopted = self.curve.at(asked.rule.begins).range;
         let Some((before, adopted)) = before.zip(adopted) else { return Some(mark) };
@@ -46,20 +46,6 @@ impl Ground<'_> {
             upper: of(before.limit.upper, mark.limit.upper, adopted.upper),
         };
         Some(HoursMark { limit, ..mark })
-    }
-
-    /// Whether work that was planned by an earlier edition may still wait a little.
-    pub(super) fn has_grace(
-        &self,
-        asked: &Asked<'_>,
-        earlier: &Asked<'_>,
-        from: &Point,
-        in_force: &InForce<'_>,
-    ) -> bool {
-        from.anchor.instant < asked.rule.begins
-            && in_force.setting.is_none()
-            && !asked.task.once
-            && !earlier.task.once
     }
 
     /// The same whatever was planned by an earlier edition.
@@ -196,6 +182,11 @@ impl Ground<'_> {
         let commissioned = self.commissioning.and_then(|commissioning| commissioning.hours.range);
         commissioned.filter(|range| range.lower == range.upper).map_or(Hours::ZERO, |range| range.nominal)
     }
+}
+
+/// Whether the limits were another edition's, too.
+pub(super) fn had_before(asked: &Asked<'_>, from: &Point) -> bool {
+    from.anchor.instant < asked.rule.begins
 }
 
 /// The first point of the grid `origin` + k × `interval` that lies beyond `done` plus half an interval.

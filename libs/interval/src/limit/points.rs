@@ -1,12 +1,20 @@
 //! From where the next limit counts: the anchor policies, followed over all work that counts.
 
 use model::{
-    Hours, LocalDate,
+    Code, Hours, LocalDate,
     schedule::{Anchor as AnchorPolicy, Task},
 };
 
-use super::{Anchor, Followed, Point, ground::Ground, situation::Asked};
-use crate::{completion::Completion, hours::HoursRange};
+use super::{
+    Anchor, Followed, Point,
+    ground::{Ground, counts},
+    situation::Asked,
+};
+use crate::{
+    adoption::Rule,
+    completion::{Completion, Outcome},
+    hours::HoursRange,
+};
 
 impl Ground<'_> {
     /// Follows the work from `base` on, each axis for itself.
@@ -25,11 +33,38 @@ impl Ground<'_> {
 
     /// From where limits counted by an earlier edition when the one that asks was adopted.
     pub(super) fn earlier_point(&self, asked: &Asked<'_>, earlier: &Asked<'_>, now: &Point) -> Option<Point> {
-        if !is_planned(asked.task) && !is_planned(earlier.task) {
+        if self.count_alike(asked, earlier) {
             return Some(*now);
         }
         let doings = self.counting_for(earlier);
-        self.followed(earlier, self.base(earlier), &doings, asked.rule.begins).point
+        let begins = asked.rule.begins;
+        let followed = self.followed(earlier, self.base(earlier, begins), &doings, begins);
+        // Work that is to be done once has no limits any more.
+        followed.point.filter(|point| !(earlier.task.once && point.anchor.completed()))
+    }
+
+    /// Whether two editions count from the same work, of all that was done.
+    fn count_alike(&self, asked: &Asked<'_>, earlier: &Asked<'_>) -> bool {
+        let (one, other) = (asked.task, earlier.task);
+        let base = |task: &Task| (task.component, task.once, task.duplicates);
+        let by_work = |done: &(&Code, Outcome)| {
+            counts(asked.rule, one, done.0, done.1) == counts(earlier.rule, other, done.0, done.1)
+        };
+        !is_planned(one)
+            && !is_planned(other)
+            && base(one) == base(other)
+            && (asked.rule.edition_id == earlier.rule.edition_id
+                || self.work.outcomes().all(|done| by_work(&done)))
+    }
+
+    /// Whether every edition that follows another counts each task from the same work.
+    pub(crate) fn editions_count_alike(&self, rules: &[Rule]) -> bool {
+        rules.iter().enumerate().all(|(place, rule)| {
+            rule.edition.tasks.iter().all(|task| {
+                let asked = Asked { rules, place, rule, task, at: rule.from };
+                asked.earlier().is_none_or(|earlier| self.count_alike(&asked, &earlier))
+            })
+        })
     }
 
     /// From where work counts that was planned by the point before.

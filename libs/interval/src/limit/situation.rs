@@ -29,6 +29,8 @@ pub(super) struct InForce<'r> {
     pub(super) calendar: Option<CalendarOf<'r>>,
     /// The event that decided them for this unit.
     pub(super) setting: Option<EventId>,
+    /// Whether hours, and the calendar, are as the edition has them.
+    pub(super) is_of_edition: (bool, bool),
 }
 
 /// A limit on the calendar, the task's own or one decided for the unit.
@@ -91,6 +93,7 @@ impl Ground<'_> {
             hours: limits.hours,
             calendar: limits.calendar.as_ref().map(CalendarOf::Task),
             setting: None,
+            is_of_edition: (true, true),
         };
         let decided = self.last_setting(asked.at, |what| match what {
             SettingOf::LimitsOf(of) => {
@@ -100,6 +103,7 @@ impl Ground<'_> {
         });
         if let Some((setting, limits)) = decided {
             found.setting = Some(setting.event);
+            found.is_of_edition = (limits.hours.is_none(), limits.calendar.is_none());
             found.hours = limits.hours.or(found.hours);
             found.calendar = limits.calendar.map(CalendarOf::Unit).or(found.calendar);
         }
