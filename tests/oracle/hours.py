@@ -75,7 +75,8 @@ class Hours:
         if after:
             return self._before_first(t, after[0])
         if before:
-            return self._grown(before[-1].instant, before[-1].engine, t)
+            lower, nominal, upper, grade = self._grown(before[-1].instant, before[-1].engine, t)
+            return (lower, nominal, upper, max(grade, before[-1].grade))
         if self.commissioned and t >= self.commissioned[0]:
             return self._grown(*self.commissioned, t)
         return None

@@ -272,8 +272,8 @@ class Planner:
                 point = add_interval(origin, limits, k)
                 previous = add_interval(origin, limits, k - 1)
                 past_half = 2 * (point - anchor.day).days > (point - previous).days
-                if k == 1 and past_half != (2 * (point - anchor.day).days > (point - origin).days):
-                    self.history.doubts.append("a grid of month ends that begins within a month")
+                if k == 1 and anchor.day < previous != origin:
+                    self.history.doubts.append("a grid of month ends before its first one")
                 if past_half:
                     return point
                 k += 1

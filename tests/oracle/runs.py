@@ -68,18 +68,18 @@ class Runs:
                 if e["run_id"] in stops:
                     self.history.doubts.append("two stops of one run")
                 stops.setdefault(e["run_id"], e)
-        laid = {}  # where the next run of a day without times begins
+        laid = 0  # where the next run of a day without times may begin
         for e in events:
             phase, start = e.get("phase", "whole"), e["instant"]
             if phase == "whole":
                 if "occurred_on" in e:
-                    start = laid.get(start, start)
+                    start = max(start, laid)
                 if "stopped_at" in e:
                     end = parse_instant(e["stopped_at"])
                 else:
                     end = start + seconds(e["run_hours"])
                 if "occurred_on" in e:
-                    laid[e["instant"]] = end
+                    laid = end
                 yield Run(e, start, end, False)
             elif phase == "start":
                 stop = stops.get(e["id"])
