@@ -90,7 +90,10 @@ class Planner:
             plan.anchor = self._fold(task, limits, first, base, done, t)
         else:
             plan.anchor = base
-        if not task.get("once"):
+        if task.get("once"):
+            if self.conditions.became_applicable(adoption, code, task, t):
+                self.history.doubts.append("a task for once that came to apply later")
+        else:
             became = self.conditions.became_applicable(adoption, code, task, t)
             planned = task.get("anchor", "actual").startswith("planned")
             if planned and became and done and done[0].instant < became[0] <= done[-1].instant:

@@ -112,11 +112,12 @@ class Runs:
         before = [u.engine for u in self.chain.used if u.instant <= run.start]
         if not before and self.chain.commissioned:
             before = [self.chain.commissioned[1]]
-        least = before[-1] if before else 0
+        earlier = [(run.start, before[-1] if before else 0)]
         for u in self.chain.used:
-            elapsed = u.instant - run.start
-            if elapsed > 0 and u.engine - least < elapsed - self.chain.tick:
-                return u.instant
+            if u.instant > run.start:
+                if any(u.engine - e < u.instant - t - self.chain.tick for t, e in earlier):
+                    return u.instant
+                earlier.append((u.instant, u.engine))
         return None
 
     def time(self, a, b, sure=False):
