@@ -20,6 +20,7 @@ class Reading:
         self.meter = meter
         self.fixed = fixed
         self.stop = False
+        self.key = order(event)  # its place in the canonical order
         self.engine = None
         self.grade = None
 
@@ -82,7 +83,8 @@ class Chain:
                 if at <= self.history.at:
                     reading = Reading(event, at, seconds(event["stop_meter_hours"]), fixed)
                     reading.stop = True
-                    steps.append(((at, RANK["reading"], event["id"]), event, reading))
+                    reading.key = (at, RANK["reading"], event["id"])
+                    steps.append((reading.key, event, reading))
         return sorted(steps, key=lambda s: s[0])
 
     def _take(self, event, reading):
@@ -227,15 +229,12 @@ class Chain:
 
     def suggestion(self, reading):
         """What a reading set aside was probably meant to be, or None."""
-        before = [u for u in self.used if u.instant <= reading.instant]
-        after = [u for u in self.used if u.instant > reading.instant]
-        if before:
-            offset = before[-1].engine - before[-1].meter
-        elif after:
-            offset = after[0].engine - after[0].meter
-        else:
+        before = [u for u in self.used if u.key < reading.key]
+        after = [u for u in self.used if u.key > reading.key]
+        if not before:
             return None
-        low = before[-1].engine - offset if before else 0
+        offset = before[-1].engine - before[-1].meter
+        low = before[-1].meter
         if after:
             high = after[0].engine - offset
         else:

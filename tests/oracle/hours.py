@@ -75,8 +75,11 @@ class Hours:
         if after:
             return self._before_first(t, after[0])
         if before:
-            return self._grown(before[-1].instant, before[-1].engine, t)
-        if self.commissioned and t >= self.commissioned[0]:
+            lower, nominal, upper, grade = self._grown(before[-1].instant, before[-1].engine, t)
+            return (lower, nominal, upper, max(grade, before[-1].grade))
+        if self.commissioned and t < self.commissioned[0]:
+            return self._at_or_before_new(t)
+        if self.commissioned:
             return self._grown(*self.commissioned, t)
         return None
 
@@ -143,8 +146,10 @@ class Hours:
     # without a meter
 
     def _unmetered(self, t):
-        if self.commissioned is None or t < self.commissioned[0]:
+        if self.commissioned is None:
             return None
+        if t < self.commissioned[0]:
+            return self._at_or_before_new(t)
         since, start = self.commissioned
         if not self.runs.runs:
             # Nobody notes its runs: it is taken to run as little as any unit may.
@@ -157,10 +162,12 @@ class Hours:
         ends = [t if r.end is None else r.end for r in self.runs.runs]
         idle = max(0, t - max(ends))
         more = growth(self.weekly_mid, idle)
-        lower = start + max(0, sure - doubt)
+        # What was only about noted is taken from the last part of its run.
+        shy = sum(max(0, min(t, r.end) - r.end + r.give_or_take) for r in runs if r.end is not None)
+        lower = start + max(0, sure - shy)
         grade = (
             "C"
-            if doubt or any(r.open for r in runs) or more_possible(self.weekly_mid, idle)
+            if doubt or any(r.open for r in runs) or shy or more_possible(self.weekly_mid, idle)
             else "B"
         )
         return (lower, start + run, start + run + doubt + more, grade)

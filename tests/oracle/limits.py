@@ -90,7 +90,10 @@ class Planner:
             plan.anchor = self._fold(task, limits, first, base, done, t)
         else:
             plan.anchor = base
-        if not task.get("once"):
+        if task.get("once"):
+            if self.conditions.became_applicable(adoption, code, task, t):
+                self.history.doubts.append("a task for once that came to apply later")
+        else:
             became = self.conditions.became_applicable(adoption, code, task, t)
             planned = task.get("anchor", "actual").startswith("planned")
             if planned and became and done and done[0].instant < became[0] <= done[-1].instant:
@@ -272,8 +275,8 @@ class Planner:
                 point = add_interval(origin, limits, k)
                 previous = add_interval(origin, limits, k - 1)
                 past_half = 2 * (point - anchor.day).days > (point - previous).days
-                if k == 1 and past_half != (2 * (point - anchor.day).days > (point - origin).days):
-                    self.history.doubts.append("a grid of month ends that begins within a month")
+                if k == 1 and anchor.day < previous != origin:
+                    self.history.doubts.append("a grid of month ends before its first one")
                 if past_half:
                     return point
                 k += 1

@@ -68,18 +68,18 @@ class Runs:
                 if e["run_id"] in stops:
                     self.history.doubts.append("two stops of one run")
                 stops.setdefault(e["run_id"], e)
-        laid = {}  # where the next run of a day without times begins
+        laid = 0  # where the next run of a day without times may begin
         for e in events:
             phase, start = e.get("phase", "whole"), e["instant"]
             if phase == "whole":
                 if "occurred_on" in e:
-                    start = laid.get(start, start)
+                    start = max(start, laid)
                 if "stopped_at" in e:
                     end = parse_instant(e["stopped_at"])
                 else:
                     end = start + seconds(e["run_hours"])
                 if "occurred_on" in e:
-                    laid[e["instant"]] = end
+                    laid = end
                 yield Run(e, start, end, False)
             elif phase == "start":
                 stop = stops.get(e["id"])
@@ -112,11 +112,12 @@ class Runs:
         before = [u.engine for u in self.chain.used if u.instant <= run.start]
         if not before and self.chain.commissioned:
             before = [self.chain.commissioned[1]]
-        least = before[-1] if before else 0
+        earlier = [(run.start, before[-1] if before else 0)]
         for u in self.chain.used:
-            elapsed = u.instant - run.start
-            if elapsed > 0 and u.engine - least < elapsed - self.chain.tick:
-                return u.instant
+            if u.instant > run.start:
+                if any(u.engine - e < u.instant - t - self.chain.tick for t, e in earlier):
+                    return u.instant
+                earlier.append((u.instant, u.engine))
         return None
 
     def time(self, a, b, sure=False):

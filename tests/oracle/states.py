@@ -112,7 +112,7 @@ class Judge:
         zone = self.history.zone_at(t)
         task, limit, day = plan.task, plan.date_limit, plan.anchor.day
         span = (limit - day).days
-        lead = (span - plan.paused.days) * LEAD_PERCENT // 100
+        lead = span * LEAD_PERCENT // 100
         if "fixed_dates" in plan.limits:
             lead = 0
         lead = int(task.get("lead", {}).get("days", lead))
@@ -161,6 +161,8 @@ class Judge:
 
     def _done_since(self, plan, failure, t):
         event, entry = failure
+        if plan.anchor and plan.anchor.kind in ("component", "applicable"):
+            return plan.anchor.instant > event["instant"]
         edition_done = plan.anchor.completion if plan.anchor and plan.anchor.completed else None
         if edition_done is None:
             return False
