@@ -12,8 +12,7 @@ pub(crate) fn day(at: Instant, zone: &Zone) -> LocalDate {
 
 /// The first day of the month that `date` lies in.
 pub(crate) fn first_of_month(date: LocalDate) -> LocalDate {
-    let day = date.to_string().get(8..).and_then(|day| day.parse::<i32>().ok());
-    date.plus_days(1 - day.unwrap_or(1))
+    date.plus_months(-1).last_of_month().plus_days(1)
 }
 
 /// Which day of the month that is reached is meant.

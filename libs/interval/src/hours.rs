@@ -78,8 +78,10 @@ pub(crate) struct Curve {
     pub(crate) runs: Runs,
     /// Of a unit without a meter, until when its record of runs tells all.
     logged_until: Option<Instant>,
-    /// Where runs that are not certain in length begin: from then on, how much the engine ran for certain by then
-    /// and how much of its runs is in doubt.
+    /// Since when that record has doubts.
+    vague_from: Option<Instant>,
+    /// Where runs that are not certain in length may have ended: from then on, how much the engine ran for certain
+    /// by then and how much of its runs is in doubt.
     floors: Vec<Floor>,
     pub(crate) other_meter: Option<OtherMeter>,
 }
@@ -127,7 +129,6 @@ impl HoursRange {
 
 impl Curve {
     /// Whether it can be drawn on from a settled reading: without runs, and without a meter that went round.
-    #[allow(dead_code, reason = "for what is kept of a unit")]
     pub(crate) fn is_plain(&self) -> bool {
         self.runs.is_empty() && !self.rolled_over
     }

@@ -21,7 +21,7 @@ pub struct QualityEntry {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, format = DateTime)]
     pub until: Option<Instant>,
-    /// The events that show it.
+    /// The events that show it; none for an age.
     #[schema(value_type = Vec<String>)]
     pub event_ids: Vec<EventId>,
 }
@@ -60,7 +60,7 @@ impl QualityEntry {
 
 impl UnitState {
     /// All that is to be put right, in order of time; what begins after an instant is not yet so then. Of a state
-    /// that was applied, only what is not settled.
+    /// that was applied, readings that are settled are left out, and what rests on them.
     pub fn quality(&self) -> Vec<QualityEntry> {
         let mut entries: Vec<QualityEntry> = self.stale().into_iter().chain(self.quiet()).collect();
         entries.extend(self.set_aside().iter().map(|aside| {
@@ -80,11 +80,8 @@ impl UnitState {
     }
 
     fn stale(&self) -> Option<QualityEntry> {
-        let newest = self.curve.newest_reading()?;
-        let from = stale_from(newest, &self.policy);
-        let by = self.curve.points.iter().rev().find(|point| point.read).and_then(|point| point.event);
-        (from < Instant::LAST)
-            .then(|| QualityEntry::since(QualityCode::StaleReading, from, by.into_iter().collect()))
+        let from = stale_from(self.curve.newest_reading()?, &self.policy);
+        (from < Instant::LAST).then(|| QualityEntry::since(QualityCode::StaleReading, from, Vec::new()))
     }
 
     fn quiet(&self) -> Option<QualityEntry> {

@@ -73,6 +73,16 @@ pub(crate) enum Ended {
     Tank,
 }
 
+impl Run {
+    /// Since when it is in doubt whether it went on.
+    fn doubtful_from(&self) -> Instant {
+        match self.ended {
+            Ended::Stopped => self.start.max(self.end.plus_seconds(-self.give_or_take.seconds())),
+            _ => self.start,
+        }
+    }
+}
+
 /// All runs of a unit.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Runs {
@@ -184,10 +194,14 @@ impl Runs {
         (so_far(to) - so_far(from)).max(Hours::ZERO)
     }
 
-    /// Runs that end after `from` and have a doubt: their starts, at the earliest `from`, and the doubts.
-    pub(crate) fn doubtful(&self, from: Instant) -> impl Iterator<Item = (Instant, Hours)> {
-        let of = self.all.iter().filter(move |run| run.give_or_take > Hours::ZERO && run.end > from);
-        of.map(move |run| (run.start.max(from), run.give_or_take))
+    /// Runs that end after `from` and have a doubt: since when, at the earliest `from`, and how much; in order of
+    /// time.
+    pub(crate) fn doubtful(&self, from: Instant) -> Vec<(Instant, Hours)> {
+        let of = self.all.iter().filter(|run| run.give_or_take > Hours::ZERO && run.end > from);
+        let mut doubtful: Vec<(Instant, Hours)> =
+            of.map(|run| (run.doubtful_from().max(from), run.give_or_take)).collect();
+        doubtful.sort_unstable();
+        doubtful
     }
 
     /// Whether from `from` to `to` the engine ran all the time by records that have an end and no doubt.
@@ -195,11 +209,10 @@ impl Runs {
         self.logged.micros(from, to) == to.micros() - from.micros()
     }
 
-    /// Whether a run that ended after `from` and began by `to` has no recorded end, or a doubt.
-    pub(crate) fn is_vague(&self, from: Instant, to: Instant) -> bool {
-        let begun = self.all.iter().take_while(|run| run.start <= to);
-        let vague = |run: &Run| run.ended != Ended::Stopped || run.give_or_take > Hours::ZERO;
-        begun.into_iter().any(|run| run.end > from && vague(run))
+    /// Since when of a run that ended after `from` it is in doubt whether it went on.
+    pub(crate) fn vague_from(&self, from: Instant) -> Option<Instant> {
+        let vague = |run: &&Run| run.ended != Ended::Stopped || run.give_or_take > Hours::ZERO;
+        self.all.iter().filter(|run| run.end > from).filter(vague).map(Run::doubtful_from).min()
     }
 
     /// The run that goes on at `at` without a recorded end.
@@ -225,13 +238,11 @@ impl Runs {
     }
 
     /// When the first run after `at` began.
-    #[allow(dead_code, reason = "for tasks that wait for the next run")]
     pub(crate) fn first_start_after(&self, at: Instant) -> Option<Instant> {
         self.all.get(self.all.partition_point(|run| run.start <= at)).map(|run| run.start)
     }
 
     /// When it ran in emergencies, in order of time.
-    #[allow(dead_code, reason = "for tasks that may wait in an emergency")]
     pub(crate) fn emergencies(&self) -> &[(Instant, Instant)] {
         &self.emergencies
     }

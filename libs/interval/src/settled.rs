@@ -1,6 +1,6 @@
 //! What no event in order can change any more.
 
-use model::{Code, Instant, LocalDate};
+use model::{Code, EventId, Instant, LocalDate};
 
 use crate::{
     chain::Mark,
@@ -31,6 +31,8 @@ pub(crate) struct Settled {
     pub(crate) done: Vec<Done>,
     /// For each job, by how it came out, when it was done first, as long as there is no commissioning to count a grid from.
     pub(crate) begun: Vec<Begun>,
+    /// The newest event of all, settled or not.
+    pub(crate) newest: Option<(Instant, EventId)>,
 }
 
 /// A service that did these jobs.
@@ -61,6 +63,7 @@ impl Default for Settled {
             commissioning: None,
             done: Vec::new(),
             begun: Vec::new(),
+            newest: None,
         }
     }
 }

@@ -162,6 +162,13 @@ impl<'a> Standing<'a> {
         placed.date(&self.stays.at(placed.instant).zone)
     }
 
+    /// The newest event; of several at one instant that with the greatest id.
+    pub(crate) fn newest(&self) -> Option<(Instant, EventId)> {
+        let last = self.events.last().map(|placed| placed.instant);
+        let newest = self.events.iter().rev().take_while(|placed| Some(placed.instant) == last);
+        newest.map(|placed| (placed.instant, placed.id)).chain(self.settled.newest).max()
+    }
+
     /// Services in canonical order.
     pub(crate) fn services(&self) -> impl DoubleEndedIterator<Item = &Placed<'a>> {
         self.events.iter().filter(|placed| matches!(placed.what, What::Service { .. }))

@@ -4,7 +4,7 @@
 
 mod fixture;
 
-use interval::{Compact, Folded, NeedsRefold, UnitState, refold_compact};
+use interval::{Compact, Folded, NeedsRefold, QualityCode, UnitState, refold_compact};
 use model::{Hours, Instant, UnitId, event::ServiceEvent};
 use proptest::prelude::*;
 use serde_json::{Value, json};
@@ -56,6 +56,13 @@ fn agree(state: &UnitState, keeper: &Keeper<'_>, new: &ServiceEvent, moments: &[
     assert_eq!(verdict(state), verdict(&whole), "{new:?}");
     let happened = state.instant_of(&new.occurred.when);
     assert_eq!(happened, whole.instant_of(&new.occurred.when));
+    let aged = |state: &UnitState| {
+        let of_events =
+            [QualityCode::ReadingSetAside, QualityCode::SwapNotRecorded, QualityCode::PossibleDuplicate];
+        let all = state.quality().into_iter();
+        all.filter(|entry| !of_events.contains(&entry.code)).collect::<Vec<_>>()
+    };
+    assert_eq!(aged(state), aged(&whole), "quality after {new:?}");
     let exact = state.exact_from();
     let near = [-25 * 3600, -1, 0, 1, 3600, 90 * 86_400].map(|seconds| happened.plus_seconds(seconds));
     let all = moments.iter().copied().chain(near).chain([exact]).filter(|at| *at >= exact);

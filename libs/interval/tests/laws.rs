@@ -34,10 +34,20 @@ fn details() -> impl Strategy<Value = Value> {
         }),
         1 => some_hours().prop_map(|hours| json!({"kind": "component", "component": "engine", "action": "rebuilt", "meter_hours": hours})),
         1 => place().prop_map(|site| json!({"kind": "placement", "site_id": site})),
+        2 => (1_i64..4000, prop::option::of(1_i64..900)).prop_map(|(long, about)| {
+            json!({"kind": "run", "run_hours": tenths_of(long), "give_or_take_hours": about.map(tenths_of)})
+        }),
+        1 => some_hours().prop_map(|hours| json!({"kind": "run", "phase": "start", "meter_hours": hours})),
+        1 => (0_usize..30, some_hours()).prop_map(|(start, hours)| {
+            json!({"kind": "run", "phase": "stop", "run_id": id(2, start), "meter_hours": hours})
+        }),
         2 => (0_usize..2, 0_usize..3, prop::option::of(0..DAYS), prop::option::of(1_i64..200)).prop_map(adoption),
         2 => (0_usize..30, prop::bool::ANY).prop_map(|(target, void)| {
             let action = if void { "void" } else { "reinstate" };
             json!({"kind": "correction", "action": action, "target_id": id(2, target), "reason": "a slip"})
+        }),
+        1 => (0_usize..30).prop_map(|target| {
+            json!({"kind": "correction", "action": "confirm", "target_id": id(2, target), "reason": "looked twice"})
         }),
     ]
 }

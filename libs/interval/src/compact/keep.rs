@@ -153,7 +153,8 @@ fn kept(
 
 fn settled(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Settled {
     let begun = if fold.ground.commissioning.is_some() { Vec::new() } else { begun(fold, asked) };
-    let Some(settling) = &fold.settling else { return Settled { begun, ..Settled::default() } };
+    let newest = fold.standing.newest();
+    let Some(settling) = &fold.settling else { return Settled { begun, newest, ..Settled::default() } };
     let drawn = fold.curve.points.iter().take(settling.points);
     // The newest reading is the settled one or a later one, so use is looked at from here on at the earliest.
     let looked_at = settling.mark.instant.plus_seconds(-rate::LOOKED_BACK_SECONDS);
@@ -163,6 +164,7 @@ fn settled(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Settled {
     let keeps = |(at, _): &(usize, &Point)| *at >= window || reached.contains(at) || adopted.contains(at);
     let exact = fold.curve.points.get(window).filter(|_| window > 0).map(|point| point.instant);
     Settled {
+        newest,
         mark: Some(settling.mark),
         exact_from: exact.unwrap_or(fold.standing.settled.exact_from),
         points: drawn.enumerate().filter(keeps).map(|(_, point)| Point { event: None, ..*point }).collect(),

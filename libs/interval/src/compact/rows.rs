@@ -35,6 +35,7 @@ struct Row(
     Vec<(JobRow, i64, Date)>,
     Vec<EntryRow>,
     Vec<EventId>,
+    Option<(i64, EventId)>,
 );
 
 /// Home site and its zone, tick, whether a meter is fitted, policy and its edition, hours of rollover and of the longest
@@ -112,6 +113,7 @@ impl Serialize for Compact {
             settled.begun.iter().map(begun_row).collect(),
             self.tail.iter().map(entry_row).collect(),
             self.voided_ahead.clone(),
+            settled.newest.map(|(instant, event)| (instant.micros(), event)),
         )
         .serialize(s)
     }
@@ -127,7 +129,9 @@ impl<'de> Deserialize<'de> for Compact {
     }
 }
 
-fn compact(Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead): Row) -> Option<Compact> {
+fn compact(
+    Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead, newest): Row,
+) -> Option<Compact> {
     let (home_site, home_zone, tick, meter_fitted, policy, edition, hours, features, serial) = made_with;
     let [rollover, run_most] = hours.map(|hours| hours.map(Hours::from_seconds));
     let facts = UnitFacts {
@@ -154,7 +158,11 @@ fn compact(Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead): 
         made_with: MadeWith { facts, home_zone, policy: [policy, edition] },
         moves: moves.into_iter().map(|(from, site, zone)| Move { from: at(from), site, zone }).collect(),
         rules: rules.into_iter().map(held).collect(),
-        settled: Settled { begun: begun.collect::<Option<_>>()?, ..settled },
+        settled: Settled {
+            begun: begun.collect::<Option<_>>()?,
+            newest: newest.map(|(instant, event)| (at(instant), event)),
+            ..settled
+        },
         tail: tail.into_iter().map(entry).collect::<Option<_>>()?,
         voided_ahead,
     })
@@ -194,6 +202,7 @@ fn settled_of(row: SettledRow) -> Option<Settled> {
         },
         done: done.collect::<Option<_>>()?,
         begun: Vec::new(),
+        newest: None,
     })
 }
 

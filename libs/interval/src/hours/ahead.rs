@@ -31,7 +31,7 @@ impl Curve {
         let is_known = match self.logged_until {
             Some(until) => {
                 let grows = at > until && !self.upper_rate.is_still();
-                !grows && !self.runs.is_vague(last.instant, at)
+                !grows && self.vague_from.is_none_or(|from| at <= from)
             }
             None => self.runs.is_logged(last.instant, at),
         };
@@ -102,10 +102,12 @@ impl Curve {
         self.logged_until.map_or(Hours::ZERO, |_| self.runs.doubt(since, at))
     }
 
-    /// Seconds in which nothing tells whether the engine ran.
+    /// Seconds in which nothing tells whether the engine ran; without a meter those after the last run.
     fn idle(&self, since: Instant, at: Instant) -> i64 {
-        let from = self.logged_until.map_or(since, |until| until.max(since));
-        self.runs.idle_seconds(from, at)
+        match self.logged_until {
+            Some(until) => at.seconds_since(until.max(since)).max(0),
+            None => self.runs.idle_seconds(since, at),
+        }
     }
 
     /// What the engine ran at least since the last point.
@@ -119,13 +121,12 @@ impl Curve {
         sure.min(self.ran(last.instant, at))
     }
 
-    /// Where runs with a doubt begin after the last point: their doubt is taken from what follows, not from what
-    /// was certain before.
+    /// Where runs may have ended after the last point: their doubt is taken from what follows, not from what was
+    /// certain before.
     pub(super) fn lay_floors(&mut self) {
         let Some(last) = self.points.last().copied() else { return };
-        let doubtful: Vec<(Instant, Hours)> = self.runs.doubtful(last.instant).collect();
         let mut doubt = Hours::ZERO;
-        for (from, more) in doubtful {
+        for (from, more) in self.runs.doubtful(last.instant) {
             let least = self.least_ahead(&last, from);
             doubt = doubt + more;
             self.floors.push(Floor { from, least, doubt });

@@ -131,6 +131,20 @@ fn first_offset(span: &Span, judged: &Judged, placed: &Placed<'_>) -> Hours {
     }
 }
 
+/// For each reading the next one that is used; nothing if all are.
+fn next_used(span: &Span, judged: &Judged) -> Vec<Option<Mark>> {
+    if judged.used.iter().all(|used| *used) {
+        return Vec::new();
+    }
+    let mut next = None;
+    let of = |(reading, used): (&Reading, &bool)| {
+        if *used { next.replace(reading.mark()) } else { next }
+    };
+    let mut all: Vec<Option<Mark>> = span.readings.iter().zip(&judged.used).rev().map(of).collect();
+    all.reverse();
+    all
+}
+
 /// What the events tell of runs.
 fn entries(standing: &Standing<'_>) -> Vec<Entry> {
     let entry = |placed: &Placed<'_>| match placed.what {
@@ -203,6 +217,7 @@ impl Builder {
         let other = chain::other_meter(&span.readings, judged, earlier, dial);
         self.other_meter = other
             .map(|three| OtherMeter { from: three[0].instant, events: three.map(|reading| reading.event) });
+        let next = next_used(span, judged);
         let mut shown = earlier;
         for (i, (reading, is_used)) in span.readings.iter().zip(&judged.used).enumerate() {
             if *is_used {
@@ -223,16 +238,11 @@ impl Builder {
                     self.settle(reading.mark());
                 }
             } else {
-                let chain =
-                    || span.readings.iter().zip(&judged.used).enumerate().filter(|(_, (_, used))| **used);
-                let before =
-                    chain().take_while(|(at, _)| *at < i).last().map(|(_, (reading, _))| reading.mark());
-                let after = chain().find(|(at, _)| *at > i).map(|(_, (reading, _))| reading.mark());
                 self.set_aside.push(SetAside {
                     event_id: reading.event,
                     read_at: reading.instant,
                     meter_hours: reading.hours,
-                    suggested: chain::suggest(reading, before.or(earlier), after, dial.tick),
+                    suggested: chain::suggest(reading, shown, next.get(i).copied().flatten(), dial.tick),
                 });
             }
         }
@@ -304,6 +314,7 @@ impl Builder {
             rollover,
             rolled_over: self.rolled_over,
             logged_until: None,
+            vague_from: None,
             floors: Vec::new(),
             other_meter: self.other_meter,
         };
@@ -327,6 +338,8 @@ impl Curve {
             self.upper_rate = Rate::middle(first, self.runs.last_known_end(), ran);
             self.logged_until = Some(end);
             self.newest_evidence = Some(end);
+            let last = self.points.last().map_or(Instant::FIRST, |last| last.instant);
+            self.vague_from = self.runs.vague_from(last);
             self.lay_floors();
         }
     }

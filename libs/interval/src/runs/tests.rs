@@ -45,10 +45,13 @@ proptest! {
     }
 }
 
+/// What ends it, when the next run begins, how long the tank lasts, and how and when it ended.
+type Case = (&'static str, Option<i64>, Option<Hours>, Ended, Option<i64>);
+
 #[test]
 fn open_runs_end_at_the_first_thing_that_ends_them() {
     let tank = Some(Hours::from_seconds(100 * MINUTE));
-    let cases: &[(&str, Option<i64>, Option<Hours>, Ended, Option<i64>)] = &[
+    let cases: &[Case] = &[
         ("nothing", None, None, Ended::Open, None),
         ("the tank", None, tank, Ended::Tank, Some(100)),
         ("the next run", Some(60), tank, Ended::NextStart, Some(60)),

@@ -90,7 +90,8 @@ proptest! {
         let curve = life.curve();
         let Some(last) = curve.points.last() else { return Ok(()) };
         let limit = last.hours + Hours::from_seconds(more);
-        let reaches: [(Instant, fn(&HoursRange) -> Hours); 2] =
+        type Bound = fn(&HoursRange) -> Hours;
+        let reaches: [(Instant, Bound); 2] =
             [(curve.upper_reaches(limit), |range| range.upper), (curve.lower_reaches(limit), |range| range.lower)];
         for (reached, bound) in reaches {
             let value = |at: Instant| bound(&curve.at(at).range.unwrap());
