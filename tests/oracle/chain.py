@@ -231,11 +231,16 @@ class Chain:
         """What a reading set aside was probably meant to be, or None."""
         before = [u for u in self.used if u.key < reading.key]
         after = [u for u in self.used if u.key > reading.key]
-        if not before:
+        if not before and not after:
             return None
-        offset = before[-1].engine - before[-1].meter
-        low = before[-1].meter
-        if after:
+        nearest = before[-1] if before else after[0]
+        offset = nearest.engine - nearest.meter
+        low = nearest.meter
+        if not before:
+            # Nothing was read before: it lies as far back as the clock allows.
+            high = after[0].meter
+            low = high - (after[0].instant - reading.instant) - self.tick
+        elif after:
             high = after[0].engine - offset
         else:
             high = low + reading.instant - before[-1].instant + self.tick
