@@ -102,7 +102,8 @@ HALF = ("oil_change", "air_filter_clean", "plug_inspect")
 ANNUAL = ("oil_change", "air_filter_replace", "plug_replace", "valve_clearance")
 LINES = ("fuel_line_inspect",)
 BATTERY = ("battery_check",)
-DIESEL_YEAR = ("oil_change", "air_cleaner_inspect", "hoses_and_belts_inspect")
+OIL_AND_FILTER = ("oil_and_filter_change",)
+DIESEL_YEAR = OIL_AND_FILTER + ("air_cleaner_inspect", "hoses_and_belts_inspect")
 EXERCISE = ("exercise_run", "fuel_check")
 
 # ---- what happened to each unit --------------------------------------------------------------------------------
@@ -128,7 +129,7 @@ WEEKLY_TEST = (MONDAY, 7, 25, 35)
 
 PLANS = {
     "FS-01": Plan(("item_4", "battery"), ("2005-05-24", 0.2), 612.4, WEEKLY_TEST, (14, "2026-10-27"), services={
-        "2025-09-24": BATTERY, "2025-11-18": ("oil_change", "air_cleaner_inspect") + BATTERY, "2026-01-20": BATTERY,
+        "2025-09-24": BATTERY, "2025-11-18": OIL_AND_FILTER + ("air_cleaner_inspect",) + BATTERY, "2026-01-20": BATTERY,
         "2026-03-17": ("hoses_and_belts_inspect",) + BATTERY, "2026-06-16": BATTERY, "2026-09-15": BATTERY}),
     "FS-02": Plan(("portable", "battery"), ("2025-03-04", 0.0), 14.2, (FRIDAY, 14, 30, 60), (28, "2026-10-20"),
                   "2026-10-03", services={
@@ -143,20 +144,20 @@ PLANS = {
     "PS-02": Plan(("item_4", "battery"), ("2004-06-29", 0.4), 803.6, WEEKLY_TEST, (14, "2026-10-27"),
                   outage=((6, 17.5), (30, 17.5), (54, 17.5), (78, 12)), services={
         "2025-09-16": DIESEL_YEAR + BATTERY, "2025-12-09": BATTERY, "2026-02-24": BATTERY,
-        "2026-04-22": ("oil_change", "air_cleaner_inspect") + BATTERY, "2026-07-15": BATTERY}),
+        "2026-04-22": OIL_AND_FILTER + ("air_cleaner_inspect",) + BATTERY, "2026-07-15": BATTERY}),
     "PS-03": Plan(("portable", "battery"), ("2025-02-18", 318.4), 356.1, (FRIDAY, 7, 60, 110), (14, "2026-10-28"), "2026-10-19",
                   outage=((1, 18.5), (24, 18.5), (48, 18.5), (72, 16.5)), services={
         "2025-09-10": QUARTER + BATTERY, "2025-11-12": ANNUAL + LINES + BATTERY, "2026-02-11": QUARTER + BATTERY,
         "2026-05-12": HALF + BATTERY, "2026-08-18": QUARTER + BATTERY}),
     "SH-01": Plan(("item_5", "battery"), ("2002-08-27", 0.3), 548.9, WEEKLY_TEST, (14, "2026-10-27"),
                   outage=((0, 23.4), (24, 23.4), (48, 23.4), (72, 18)), services={
-        "2025-10-08": ("oil_change",) + BATTERY, "2025-12-16": BATTERY,
+        "2025-10-08": OIL_AND_FILTER + BATTERY, "2025-12-16": BATTERY,
         "2026-02-24": ("plug_inspect", "hoses_and_belts_inspect") + BATTERY, "2026-05-19": BATTERY, "2026-08-19": BATTERY}),
     "SH-02": Plan(("portable", "battery", "item_5"), ("2024-10-02", 41.0, 655.0), 62.7, None, (28, "2026-10-28"), "2026-10-14",
                   outage=((2, 17), (25, 17), (49, 17), (73, 15)), services={
-        "2025-09-10": HALF + BATTERY, "2025-12-02": QUARTER + BATTERY,
-        "2026-02-24": ANNUAL + LINES + ("hoses_and_belts_inspect", "plug_inspect") + BATTERY,
-        "2026-05-19": QUARTER + BATTERY, "2026-08-17": HALF + BATTERY}),
+        "2025-09-10": HALF + OIL_AND_FILTER + BATTERY, "2025-12-02": QUARTER + BATTERY,
+        "2026-02-24": ANNUAL + LINES + OIL_AND_FILTER + ("hoses_and_belts_inspect", "plug_inspect") + BATTERY,
+        "2026-05-19": QUARTER + BATTERY, "2026-08-17": HALF + OIL_AND_FILTER + BATTERY}),
     "SH-03": Plan(("portable", "battery"), ("2026-01-20", 0.0), 0.0, None, (28, "2026-10-13"), "2026-09-28",
                   outage=((3, 11), (27, 11), (51, 11), (75, 9)), services={
         "2026-02-17": ("oil_change",), "2026-04-14": QUARTER + BATTERY, "2026-07-07": HALF + BATTERY,
@@ -381,13 +382,16 @@ class History:
         return self.add(instant, "service", by, jobs=done, meter_hours=self.meter(instant), **more)
 
     def job(self, code):
-        used = {"oil_change": ("engine oil", OIL_LITRES.get(self.label, USUAL_OIL_LITRES), "litres"),
-                "air_filter_replace": ("air filter element", 1, "pieces"),
-                "plug_replace": ("spark plug", PLUGS.get(self.label, 1), "pieces")}
+        oil = ("engine oil", OIL_LITRES.get(self.label, USUAL_OIL_LITRES), "litres")
+        # Who keeps to a portable set's table as well names the oil change beside it, with the oil.
+        new_oil = () if "portable" in self.plan.schedules else (oil,)
+        used = {"oil_change": (oil,),
+                "oil_and_filter_change": new_oil + (("oil filter", 1, "pieces"),),
+                "air_filter_replace": (("air filter element", 1, "pieces"),),
+                "plug_replace": (("spark plug", PLUGS.get(self.label, 1), "pieces"),)}
         if code not in used:
             return {"job": code}
-        part, quantity, unit = used[code]
-        return {"job": code, "parts": [{"part": part, "quantity": quantity, "unit": unit}]}
+        return {"job": code, "parts": [{"part": p, "quantity": q, "unit": u} for p, q, u in used[code]]}
 
     def reading_days(self):
         if not self.plan.readings:

@@ -20,6 +20,7 @@ class Reading:
         self.meter = meter
         self.fixed = fixed
         self.stop = False
+        self.key = order(event)  # its place in the canonical order
         self.engine = None
         self.grade = None
 
@@ -82,7 +83,8 @@ class Chain:
                 if at <= self.history.at:
                     reading = Reading(event, at, seconds(event["stop_meter_hours"]), fixed)
                     reading.stop = True
-                    steps.append(((at, RANK["reading"], event["id"]), event, reading))
+                    reading.key = (at, RANK["reading"], event["id"])
+                    steps.append((reading.key, event, reading))
         return sorted(steps, key=lambda s: s[0])
 
     def _take(self, event, reading):
@@ -227,16 +229,18 @@ class Chain:
 
     def suggestion(self, reading):
         """What a reading set aside was probably meant to be, or None."""
-        before = [u for u in self.used if u.instant <= reading.instant]
-        after = [u for u in self.used if u.instant > reading.instant]
-        if before:
-            offset = before[-1].engine - before[-1].meter
-        elif after:
-            offset = after[0].engine - after[0].meter
-        else:
+        before = [u for u in self.used if u.key < reading.key]
+        after = [u for u in self.used if u.key > reading.key]
+        if not before and not after:
             return None
-        low = before[-1].engine - offset if before else 0
-        if after:
+        nearest = before[-1] if before else after[0]
+        offset = nearest.engine - nearest.meter
+        low = nearest.meter
+        if not before:
+            # Nothing was read before: it lies as far back as the clock allows.
+            high = after[0].meter
+            low = high - (after[0].instant - reading.instant) - self.tick
+        elif after:
             high = after[0].engine - offset
         else:
             high = low + reading.instant - before[-1].instant + self.tick

@@ -470,6 +470,8 @@ class Draw(MoreTasks, MoreEvents):
                     self._halve(task, start, done[-1])
 
     def _halve(self, task, start, done):
+        if {"earliest", "severe", "first"} & set(task):
+            return  # these were drawn to fit the limits as they are
         limits, share = task["limits"], self.rng.choice([1, 1, 3])
         if "hours" in limits and "meter_hours" in start and "meter_hours" in done:
             run = round((done["meter_hours"] - start["meter_hours"]) * 10)

@@ -33,7 +33,7 @@ class Evaluation:
         self.hours = Hours(case["unit"], self.history)
         self.chain = self.hours.chain
         self.schedules = Schedules(case, self.history)
-        self.work = Work(self.history, self.hours)
+        self.work = Work(case["unit"], self.history, self.hours)
         self.conditions = Conditions(case["unit"], self.history)
         self.planner = Planner(self.history, self.hours, self.schedules, self.work, self.conditions)
         self.judge = Judge(
@@ -58,7 +58,7 @@ class Evaluation:
         return {
             "case": self.case["case"],
             "engine_hours": dict(zip(("lower", "nominal", "upper", "grade"), hours)),
-            "set_aside": sorted({r.event_id for r in aside}),
+            "set_aside": [r.event_id for r in aside],
             "suggestions": [[r.event_id, self.chain.suggestion(r)] for r in aside],
             "swap_not_recorded": suspicion[1] if suspicion else [],
             "stop_missing": self.hours.runs.stop_missing(self.at),
@@ -101,6 +101,8 @@ class Evaluation:
             "pack"
         )
         row["pack"] = pack
+        if item.gate is OPEN:
+            del row["recommission_gate"]
         if item.late is OPEN:
             del row["late"]
         elif item.late and item.late["justified_by"] is OPEN:

@@ -18,6 +18,7 @@ import sys
 from collections import Counter
 from pathlib import Path
 
+import projection
 from draw import LAST_INSTANT, Draw
 from due import Evaluation
 from exact import DAY, HOUR, first_instant, hours_of, parse_day
@@ -287,7 +288,13 @@ def compact(value):
 
 
 def line(job):
-    case, evaluation, answer = draw_case(*job)
+    seed, number, projections = job
+    case, evaluation, answer = draw_case(seed, number)
+    if projections:
+        for row in answer["items"]:
+            if row["state"] != "not_applicable":
+                key = (row["schedule_id"], row["task"])
+                row["projection"] = projection.of_item(evaluation, key)
     return compact({**case, "answer": answer}), reached(case, evaluation, answer)
 
 
@@ -298,8 +305,10 @@ def main():
     parser.add_argument("--seed", type=int, default=9)
     parser.add_argument("--out", type=Path, help="a file to write instead of a stream")
     parser.add_argument("--quiet", action="store_true", help="print no cases")
+    parser.add_argument("--projections", action="store_true", help="answer these as well")
     options = parser.parse_args()
-    jobs = [(options.seed, options.first + k) for k in range(options.count)]
+    numbers = range(options.first, options.first + options.count)
+    jobs = [(options.seed, number, options.projections) for number in numbers]
     lines, counts = [], Counter()
     with multiprocessing.Pool() as pool:
         for text, features in pool.imap(line, jobs, chunksize=50):

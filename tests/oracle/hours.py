@@ -34,7 +34,7 @@ class Hours:
         if self.metered:
             self.weekly_up, self.weekly_mid = self._weekly_rates()
         else:
-            self.weekly_up, self.weekly_mid = 0, self._weekly_of_runs()
+            self.weekly_up, self.weekly_mid = LEAST_WEEKLY_USE, self._weekly_of_runs()
         self.known = {}
 
     def at(self, t):
@@ -75,8 +75,11 @@ class Hours:
         if after:
             return self._before_first(t, after[0])
         if before:
-            return self._grown(before[-1].instant, before[-1].engine, t)
-        if self.commissioned and t >= self.commissioned[0]:
+            lower, nominal, upper, grade = self._grown(before[-1].instant, before[-1].engine, t)
+            return (lower, nominal, upper, max(grade, before[-1].grade))
+        if self.commissioned and t < self.commissioned[0]:
+            return self._at_or_before_new(t)
+        if self.commissioned:
             return self._grown(*self.commissioned, t)
         return None
 
@@ -90,24 +93,29 @@ class Hours:
         return a[1] + min(rise, self.runs.time(a[0], t) + round_half_away(rest))
 
     def _before_first(self, t, first):
-        if self.commissioned and t == self.commissioned[0]:
-            return (self.commissioned[1],) * 3 + ("A",)
+        if self.commissioned and t <= self.commissioned[0]:
+            return self._at_or_before_new(t)
         if self.commissioned and t > self.commissioned[0]:
             nominal = self._between(self.commissioned, (first.instant, first.engine), t)
             return (self.commissioned[1], nominal, first.engine, "C")
         return (0, first.engine, first.engine, "C")
 
+    def _at_or_before_new(self, t):
+        """Before a unit was new to its owner it had no more than it then had."""
+        since, hours = self.commissioned
+        return (hours if t == since else 0, hours, hours, "A" if t == since else "C")
+
     def _grown(self, since, hours, t):
         """Known runs, and what may have been used beside them."""
         lower = hours + self.runs.time(since, t, sure=True)
         nominal = hours + self.use(since, t, self.weekly_mid)
-        halt = self.runs.standstill(t, since)
-        upper = hours + self.use(since, t if halt is None else halt, self.weekly_up)
-        upper = max(upper, lower)
-        return (lower, min(nominal, upper), upper, "A" if t == since else "C")
+        upper = hours + self.use(since, t, self.weekly_up)
+        grade = "B" if self.runs.closed(since, t) else "C"
+        return (lower, nominal, upper, "A" if t == since else grade)
 
     def use(self, since, t, weekly):
-        elapsed, run = t - since, self.runs.time(since, t)
+        run = self.runs.time(since, t)
+        elapsed = t - since - self.runs.standstill(since, t)
         return max(run, min(elapsed, run + growth(weekly, elapsed - run)))
 
     def most_since(self, since, t):
@@ -138,19 +146,30 @@ class Hours:
     # without a meter
 
     def _unmetered(self, t):
-        if self.commissioned is None or t < self.commissioned[0]:
+        if self.commissioned is None:
             return None
+        if t < self.commissioned[0]:
+            return self._at_or_before_new(t)
         since, start = self.commissioned
+        if not self.runs.runs:
+            # Nobody notes its runs: it is taken to run as little as any unit may.
+            upper = start + growth(LEAST_WEEKLY_USE, t - since)
+            return (start, start, upper, "A" if t == since else "C")
         runs = [r for r in self.runs.runs if r.start < t and not (r.day_only and r.end > t)]
         run = self._run_time(runs, since, t)
-        sure = self._run_time([r for r in runs if r.ended_by != "next run"], since, t)
+        sure = self._run_time([r for r in runs if not r.guessed], since, t)
         doubt = sum(r.give_or_take for r in runs if r.end is not None and r.end <= t)
-        idle = 0
-        if runs:
-            idle = max(0, t - max(self._end(r, t) for r in runs))
+        ends = [t if r.end is None else r.end for r in self.runs.runs]
+        idle = max(0, t - max(ends))
         more = growth(self.weekly_mid, idle)
-        lower = start + max(0, sure - doubt)
-        grade = "C" if doubt or more_possible(self.weekly_mid, idle) else "B"
+        # What was only about noted is taken from the last part of its run.
+        shy = sum(max(0, min(t, r.end) - r.end + r.give_or_take) for r in runs if r.end is not None)
+        lower = start + max(0, sure - shy)
+        grade = (
+            "C"
+            if doubt or any(r.open for r in runs) or shy or more_possible(self.weekly_mid, idle)
+            else "B"
+        )
         return (lower, start + run, start + run + doubt + more, grade)
 
     @staticmethod

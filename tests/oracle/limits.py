@@ -30,7 +30,7 @@ class Anchor:
         self.day = day
         self.hours = hours
         self.completion = None
-        self.at_work = None  # the hours at the completion itself
+        self.at_work = hours  # the hours then, wherever the point is put
 
     @property
     def completed(self):
@@ -46,6 +46,7 @@ class Plan:
         self.finished = False  # once, and done
         self.hours_limit = None
         self.date_limit = None
+        self.paused = timedelta(0)  # of the date limit: days that did not count
         self.hours_interval = None
         self.no_hours = False
         self.limits = {}
@@ -73,6 +74,8 @@ class Planner:
         override = None
         if overridden:
             override = self.schedules.override(adoption["schedule_id"], code, t)
+        if override is not None:
+            self._doubt_override(task, override)
         limits = with_override(task["limits"], override)
         first = with_override(task.get("first"), override) or limits
         done = self.work.completions(task, edition, until)
@@ -87,7 +90,10 @@ class Planner:
             plan.anchor = self._fold(task, limits, first, base, done, t)
         else:
             plan.anchor = base
-        if not task.get("once"):
+        if task.get("once"):
+            if self.conditions.became_applicable(adoption, code, task, t):
+                self.history.doubts.append("a task for once that came to apply later")
+        else:
             became = self.conditions.became_applicable(adoption, code, task, t)
             planned = task.get("anchor", "actual").startswith("planned")
             if planned and became and done and done[0].instant < became[0] <= done[-1].instant:
@@ -101,6 +107,15 @@ class Planner:
         if paused:
             self._pause(plan, t)
         return plan
+
+    def _doubt_override(self, task, override):
+        if "severe" in task:
+            self.history.doubts.append("an override of a task with severe limits")
+        first = task.get("first", override)
+        if ("hours" in override) > ("hours" in first) or has_calendar(override) > has_calendar(
+            first
+        ):
+            self.history.doubts.append("an override of an axis that the first limits lack")
 
     # what it counts from
 
@@ -145,7 +160,6 @@ class Planner:
             hours, day = self.hours.of(completion.event), completion.day
             reached = Anchor("completion", completion.event, completion.instant, day, hours)
             reached.completion = completion
-            reached.at_work = hours
             if policy in ("planned", "planned_within") and point is not None:
                 self._keep_planned(task, limits if point.completed else first, point, reached)
             point = reached
@@ -261,8 +275,8 @@ class Planner:
                 point = add_interval(origin, limits, k)
                 previous = add_interval(origin, limits, k - 1)
                 past_half = 2 * (point - anchor.day).days > (point - previous).days
-                if k == 1 and past_half != (2 * (point - anchor.day).days > (point - origin).days):
-                    self.history.doubts.append("a grid of month ends that begins within a month")
+                if k == 1 and anchor.day < previous != origin:
+                    self.history.doubts.append("a grid of month ends before its first one")
                 if past_half:
                     return point
                 k += 1
@@ -285,8 +299,8 @@ class Planner:
         day, counted = start, Fraction(0)
         while counted < whole:
             day += timedelta(days=1)
-            midnight = first_instant(day, zone)
-            hard = any(a <= midnight and (b is None or midnight < b) for a, b in spans)
+            there = self.history.zone_at(first_instant(day, zone))
+            hard = during(spans, first_instant(day, there))
             counted += Fraction(whole, part) if hard else 1
         return day
 
@@ -301,6 +315,8 @@ class Planner:
         old = self.plan(earlier, code, start, until=start - 1, overridden=False, paused=False)
         if old is None or old.anchor is None:
             return
+        if old.anchor.event["id"] != plan.anchor.event["id"]:
+            self.history.doubts.append("two editions count from different work")
         if old.hours_limit and plan.hours_limit and "hours" not in override:
             now = self.hours.at(start)
             if now and plan.hours_limit[1] < old.hours_limit[1]:
@@ -322,7 +338,12 @@ class Planner:
         for put_in, taken_out in self.conditions.storage(t):
             if taken_out is not None:
                 days = (taken_out - max(put_in, plan.anchor.day)).days
-                plan.date_limit += timedelta(days=max(0, days))
+                plan.paused += timedelta(days=max(0, days))
+        plan.date_limit += plan.paused
+
+
+def during(spans, t):
+    return any(a <= t and (b is None or t < b) for a, b in spans)
 
 
 def count_out(start, interval, shorter, severe):

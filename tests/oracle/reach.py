@@ -61,7 +61,7 @@ def of_item(item):
             found.add(f"limit {name}")
     if any(name.startswith("failed_") for name in item.clock.breaks):
         found.add("due by a failed check")
-    found |= {"recommission gate"} if item.gate else set()
+    found |= {"recommission gate"} if item.gate is True else set()
     found |= {"waited for an emergency"} if item.waited else set()
     found |= {"failed"} if item.failed else set()
     found |= {"component hours"} if item.component_hours is not None else set()

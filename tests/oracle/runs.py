@@ -14,6 +14,7 @@ class Run:
         self.end = end
         self.open = is_open
         self.ended_by = None if is_open else "known"
+        self.guessed = False  # its stop was never noted, and another run began since
         self.day_only = "occurred_on" in event
         self.give_or_take = seconds(event.get("give_or_take_hours")) or 0
         self.emergency = event.get("reason") == "emergency"
@@ -37,7 +38,7 @@ class Runs:
                 self._end(run)
         ends = [(r.start, self._until(r)) for r in self.runs]
         self.united = united(ends)
-        sure = [r for r in self.runs if r.ended_by != "next run"]
+        sure = [r for r in self.runs if not r.guessed]
         self.sure = united([(r.start, self._until(r)) for r in sure])
         self.emergencies = united(
             [
@@ -67,18 +68,18 @@ class Runs:
                 if e["run_id"] in stops:
                     self.history.doubts.append("two stops of one run")
                 stops.setdefault(e["run_id"], e)
-        laid = {}  # where the next run of a day without times begins
+        laid = 0  # where the next run of a day without times may begin
         for e in events:
             phase, start = e.get("phase", "whole"), e["instant"]
             if phase == "whole":
                 if "occurred_on" in e:
-                    start = laid.get(start, start)
+                    start = max(start, laid)
                 if "stopped_at" in e:
                     end = parse_instant(e["stopped_at"])
                 else:
                     end = start + seconds(e["run_hours"])
                 if "occurred_on" in e:
-                    laid[e["instant"]] = end
+                    laid = end
                 yield Run(e, start, end, False)
             elif phase == "start":
                 stop = stops.get(e["id"])
@@ -95,6 +96,7 @@ class Runs:
         later = [r.start for r in self.runs if r.order > run.order]
         if later:
             ends.append((later[0], "next run"))
+            run.guessed = True
         standing = self._standing(run)
         if standing is not None:
             ends.append((standing, "reading"))
@@ -110,11 +112,12 @@ class Runs:
         before = [u.engine for u in self.chain.used if u.instant <= run.start]
         if not before and self.chain.commissioned:
             before = [self.chain.commissioned[1]]
-        least = before[-1] if before else 0
+        earlier = [(run.start, before[-1] if before else 0)]
         for u in self.chain.used:
-            elapsed = u.instant - run.start
-            if elapsed > 0 and u.engine - least < elapsed - self.chain.tick:
-                return u.instant
+            if u.instant > run.start:
+                if any(u.engine - e < u.instant - t - self.chain.tick for t, e in earlier):
+                    return u.instant
+                earlier.append((u.instant, u.engine))
         return None
 
     def time(self, a, b, sure=False):
@@ -124,15 +127,22 @@ class Runs:
     def stop_missing(self, t):
         return any(r.open and r.end is not None and r.end <= t for r in self.runs)
 
-    def standstill(self, t, since):
-        """Since when nothing more is known of a run that outlasted its tank, or None."""
-        started = [r for r in self.runs if r.start <= t]
-        if not started:
-            return None
-        last = started[-1]
-        if last.ended_by == "tank" and since <= last.end < t:
-            return last.end
-        return None
+    def standstill(self, a, b):
+        """Seconds within [a, b] after a tankful in which nothing more is known to have run."""
+        newest = self.chain.used[-1].instant if self.chain.used else 0
+        still = []
+        for run in self.runs:
+            if run.ended_by == "tank" and run.end >= newest:
+                later = [r.start for r in self.runs if r.order > run.order]
+                still.append((run.end, max(run.end, later[0]) if later else b))
+        still = united((s, e) for s, e in still if s < e)
+        both = united([*still, *self.united])
+        return inside(both, a, b) - inside(self.united, a, b)
+
+    def closed(self, a, b):
+        """Whether runs whose end was noted fill all of [a, b]."""
+        noted = united([(r.start, r.end) for r in self.runs if not r.open])
+        return inside(noted, a, b) == b - a
 
     def first_start_after(self, t):
         later = [r.start for r in self.runs if r.start > t]

@@ -87,15 +87,19 @@ def jobs_counting_as(job, edition):
     return counting
 
 
-def result_of(entry):
+def result_of(entry, ignition=None):
     """What came of a job: done, passed, failed or skipped; an analysis decides itself."""
     if "analysis" in entry:
-        return "failed" if condemned(entry["analysis"]) else "passed"
+        return "failed" if condemned(entry["analysis"], ignition) else "passed"
     return entry.get("result", "done")
 
 
-def condemned(analysis):
-    """Whether one of the figures of an oil analysis is past its bound (40 CFR 63.6625)."""
+def condemned(analysis, ignition=None):
+    """Whether one of the figures of an oil analysis is past its bound (40 CFR 63.6625).
+
+    The base number is asked of compression ignition, the acid number of spark
+    ignition; both where the ignition is not known.
+    """
 
     def of(name):
         value = analysis.get(name)
@@ -109,8 +113,8 @@ def condemned(analysis):
     water = of("water_percent")
     return any(
         (
-            base and base[1] * 100 < base[0] * 30,
-            acid and acid[1] - acid[0] > 3,
+            base and ignition != "spark" and base[1] * 100 < base[0] * 30,
+            acid and ignition != "compression" and acid[1] - acid[0] > 3,
             viscosity and abs(viscosity[1] - viscosity[0]) * 100 > viscosity[0] * 20,
             water is not None and water * 10 > 5,
         )
@@ -120,11 +124,10 @@ def condemned(analysis):
 class Completion:
     """A service that counts for a task."""
 
-    def __init__(self, event, day, entries, job):
+    def __init__(self, event, day, entries, results):
         self.event = event
         self.instant = event["instant"]
         self.day = day
-        results = [result_of(e) for e in entries]
         self.failed = all(r == "failed" for r in results)
         self.substitute = any(e.get("substitute") for e in entries)
         self.mixed = len({bool(e.get("substitute")) for e in entries}) > 1
@@ -134,9 +137,10 @@ class Completion:
 class Work:
     """Finds the completions of tasks."""
 
-    def __init__(self, history, hours):
+    def __init__(self, unit, history, hours):
         self.history = history
         self.hours = hours
+        self.ignition = unit.get("ignition")
         self.services = history.of_kind("service")
 
     def completions(self, task, edition, until):
@@ -150,16 +154,20 @@ class Work:
                 if self._counts(job, entry, task, reaching):
                     heads.setdefault(event["id"], (event, []))[1].append(entry)
         found = [
-            Completion(event, self.history.date_of(event), entries, task["job"])
+            Completion(
+                event, self.history.date_of(event), entries, [self.result_of(e) for e in entries]
+            )
             for event, entries in heads.values()
         ]
         if any(c.mixed for c in found):
             self.history.doubts.append("one service counts in two ways")
         return sorted(found, key=lambda c: order(c.event))
 
-    @staticmethod
-    def _counts(job, entry, task, reaching):
-        result = result_of(entry)
+    def result_of(self, entry):
+        return result_of(entry, self.ignition)
+
+    def _counts(self, job, entry, task, reaching):
+        result = self.result_of(entry)
         if job in reaching and result in ("done", "passed"):
             return True
         if job == task["job"] and result == "failed":
@@ -170,7 +178,9 @@ class Work:
         """The first of each cluster of services that are the same work."""
         clusters = []
         for event in self.services:
-            entries = [e for e in event["jobs"] if e["job"] == job and result_of(e) != "skipped"]
+            entries = [
+                e for e in event["jobs"] if e["job"] == job and self.result_of(e) != "skipped"
+            ]
             if not entries or event["instant"] > until:
                 continue
             if len(entries) > 1:
@@ -180,7 +190,7 @@ class Work:
                 clusters.append([(event, entries[0])])
             else:
                 joined.append((event, entries[0]))
-                if len({result_of(e) == "failed" for _, e in joined}) > 1:
+                if len({self.result_of(e) == "failed" for _, e in joined}) > 1:
                     self.history.doubts.append("duplicates with different results")
         return [cluster[0] for cluster in clusters]
 
@@ -211,7 +221,7 @@ class Work:
             for entry in event["jobs"]:
                 if entry["job"] != job or event["instant"] > at:
                     continue
-                result, day = result_of(entry), self.known_on(event, entry)
+                result, day = self.result_of(entry), self.known_on(event, entry)
                 if result != "skipped" and day <= today:
                     last = (event, entry) if result == "failed" else None
         return last

@@ -60,9 +60,6 @@ class Judge:
         if plan.finished:
             clock.state = "ok"
             return clock
-        if plan.anchor is None and not on_failed:
-            clock.state, clock.reason = "unknown", "no_history"
-            return clock
         if plan.anchor is not None:
             if plan.no_hours:
                 clock.flags.add("no_hours")
@@ -73,6 +70,9 @@ class Judge:
         if on_failed:
             self._by_failure(clock, plan, on_failed, t)
         clock.state, clock.reason = decide(clock.flags)
+        alone = set(task["limits"]) == {"on_failed"}
+        if plan.anchor is None and not clock.breaks and not alone:
+            clock.state, clock.reason = "unknown", "no_history"
         return clock
 
     def _by_hours(self, clock, plan, t):
@@ -84,9 +84,10 @@ class Judge:
         lower, _, upper = plan.hours_limit
         least, likely, most, _ = now
         newest = self.hours.newest_evidence(t)
-        if self.hours.metered and (newest is None or newest < anchor.instant):
+        by_rate = self.hours.metered or not self.hours.runs.runs
+        if by_rate and (newest is None or newest < anchor.instant):
             # Without a reading since the work, use since then is bounded by the rate alone.
-            most = min(most, anchor.hours[0] + self.hours.most_since(anchor.instant, t))
+            most = min(most, anchor.at_work[0] + self.hours.most_since(anchor.instant, t))
             most = max(most, least)
         newest = anchor.instant if newest is None else newest
         lead = Fraction(plan.hours_interval * LEAD_PERCENT, 100)
@@ -160,6 +161,8 @@ class Judge:
 
     def _done_since(self, plan, failure, t):
         event, entry = failure
+        if plan.anchor and plan.anchor.kind in ("component", "applicable"):
+            return plan.anchor.instant > event["instant"]
         edition_done = plan.anchor.completion if plan.anchor and plan.anchor.completed else None
         if edition_done is None:
             return False
@@ -188,8 +191,6 @@ class Judge:
         item.failed = (
             anchor.event["id"] if anchor and anchor.completed and anchor.completion.failed else None
         )
-        if plan.finished:
-            item.failed = None
         item.component_hours = self._component_hours(plan.task, t)
         item.late = self._late(schedule, code, clock, t)
         if not plan.finished:
@@ -253,6 +254,8 @@ class Judge:
         anchor = clock.plan.anchor
         if out is None or (anchor and anchor.instant >= out):
             return False
+        if self.schedules.adopted(schedule, out) is not self.schedules.adopted(schedule, t):
+            return OPEN
         then = self.clock(schedule, code, out)
         if then is None or not self.conditions.applies(schedule, code, then.plan.task, out):
             return False
@@ -264,15 +267,18 @@ class Judge:
             for e in self.history.of_kind("component")
             if e["component"] == task.get("component") and e["instant"] <= t
         ]
-        if not fitted:
+        now = self.hours.at(t)
+        if "component" not in task or now is None:
             return None
-        now, then = self.hours.at(t), self.hours.of(fitted[-1])
-        return now[1] - then[1] if now and then else None
+        if not fitted:
+            return now[1]
+        then = self.hours.of(fitted[-1])
+        return now[1] - then[1] if then else None
 
     def _late(self, schedule, code, clock, t):
         """How late the last completion was; OPEN where the rules leave it open."""
         anchor = clock.plan.anchor
-        if anchor is None or not anchor.completed or clock.plan.finished:
+        if anchor is None or not anchor.completed:
             return None
         done = anchor.completion
         adoption = self.schedules.adopted(schedule, done.instant)

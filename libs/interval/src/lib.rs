@@ -86,6 +86,7 @@ mod projection;
 mod quality;
 mod rate;
 mod reconcile;
+pub mod regulation;
 mod runs;
 mod segments;
 mod settled;

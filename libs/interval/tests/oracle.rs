@@ -1,6 +1,6 @@
-//! Compares the library with the independent oracle (`tests/oracle`), case by case.
-//!
-//! The cases are those checked in; `KEEPSTART_ORACLE_CASES` names another file, drawn with another seed.
+//! Compares the library with the independent oracle (`tests/oracle`), case by case: those checked in, and as many
+//! random ones as `KEEPSTART_ORACLE_HISTORIES` says, drawn and answered by the oracle while they are judged.
+//! `KEEPSTART_ORACLE_CASES` names another file of cases instead of those checked in.
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "a test fails by panicking")]
 
@@ -19,20 +19,35 @@ use model::{
 };
 use serde_json::{Value, json};
 
+#[path = "oracle/stream.rs"]
+mod stream;
+
 #[test]
-fn the_library_and_the_oracle_agree() {
-    let checked_in = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../tests/oracle/cases.json");
-    let path = std::env::var_os("KEEPSTART_ORACLE_CASES").map_or(checked_in, PathBuf::from);
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    let cases = cases(&text);
-    assert!(cases.len() >= 100, "{} cases are too few to say anything", cases.len());
-    let mut wrong = Vec::new();
-    for case in &cases {
-        let at = Instant::read(&case["at"]).unwrap();
-        let found = answer(&case["case"], &fold(case, at), at);
-        differences("", &case["answer"], &found, &mut |what| wrong.push(format!("{}{what}", case["case"])));
+fn the_library_and_the_oracle_agree_on_the_cases_checked_in() {
+    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../tests/oracle");
+    let checked_in = || vec![folder.join("cases.json"), folder.join("wide.json")];
+    let named = std::env::var_os("KEEPSTART_ORACLE_CASES").map(|path| vec![PathBuf::from(path)]);
+    for path in named.unwrap_or_else(checked_in) {
+        let name = path.display();
+        let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{name}: {e}"));
+        let cases = cases(&text);
+        assert!(cases.len() >= 100, "{name}: {} cases are too few to say anything", cases.len());
+        let wrong: Vec<String> = cases.iter().flat_map(judge).collect();
+        assert!(wrong.is_empty(), "{name}: {} differences:\n{}", wrong.len(), wrong.join("\n"));
     }
-    assert!(wrong.is_empty(), "{} differences:\n{}", wrong.len(), wrong.join("\n"));
+}
+
+/// Where the library disagrees with the answer that comes with a case.
+fn judge(case: &Value) -> Vec<String> {
+    compared(case, &Life::read(case))
+}
+
+fn compared(case: &Value, life: &Life) -> Vec<String> {
+    let at = Instant::read(&case["at"]).unwrap();
+    let found = answer(&case["case"], &life.fold(at), at);
+    let mut wrong = Vec::new();
+    differences("", &case["answer"], &found, &mut |what| wrong.push(format!("{}{what}", case["case"])));
+    wrong
 }
 
 /// A file of cases, or one case a line.
@@ -43,30 +58,45 @@ fn cases(text: &str) -> Vec<Value> {
     }
 }
 
-fn fold(case: &Value, at: Instant) -> UnitState {
-    let fields = whole(&without(&case["unit"], &["id"]), UnitFields::read);
-    let facts = UnitFacts::of(&fields).unwrap();
-    let items = |name: &str| case[name].as_array().unwrap().iter();
-    let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
-    let edition = |edition: &Value| {
-        let fields = without(edition, &["id", "schedule_id"]);
-        (EditionId::read(&edition["id"]).unwrap(), Arc::new(whole(&fields, Edition::read)))
-    };
-    let events: Vec<ServiceEvent> = items("events").map(|event| whole(event, ServiceEvent::read)).collect();
-    let zones: BTreeMap<SiteId, Zone> = items("sites").map(zone).collect();
-    let editions: BTreeMap<EditionId, Arc<Edition>> = items("editions").map(edition).collect();
-    let policy = Policy::standard();
-    refold_until(
-        &Input {
+/// A unit with its surroundings, as a case tells of them.
+struct Life {
+    unit: UnitId,
+    facts: UnitFacts,
+    events: Vec<ServiceEvent>,
+    zones: BTreeMap<SiteId, Zone>,
+    editions: BTreeMap<EditionId, Arc<Edition>>,
+}
+
+impl Life {
+    fn read(case: &Value) -> Self {
+        let items = |name: &str| case[name].as_array().unwrap().iter();
+        let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
+        let edition = |edition: &Value| {
+            let fields = without(edition, &["id", "schedule_id"]);
+            (EditionId::read(&edition["id"]).unwrap(), Arc::new(whole(&fields, Edition::read)))
+        };
+        Self {
             unit: UnitId::read(&case["unit"]["id"]).unwrap(),
-            facts: &facts,
-            events: &events,
-            zones: &zones,
-            editions: &editions,
-            policy: &policy,
-        },
-        at,
-    )
+            facts: UnitFacts::of(&whole(&without(&case["unit"], &["id"]), UnitFields::read)).unwrap(),
+            events: items("events").map(|event| whole(event, ServiceEvent::read)).collect(),
+            zones: items("sites").map(zone).collect(),
+            editions: items("editions").map(edition).collect(),
+        }
+    }
+
+    fn fold(&self, at: Instant) -> UnitState {
+        refold_until(
+            &Input {
+                unit: self.unit,
+                facts: &self.facts,
+                events: &self.events,
+                zones: &self.zones,
+                editions: &self.editions,
+                policy: &Policy::standard(),
+            },
+            at,
+        )
+    }
 }
 
 /// What the library says, in the oracle's shape: hours as whole seconds.
@@ -81,7 +111,17 @@ fn answer(case: &Value, state: &UnitState, at: Instant) -> Value {
         "upper": seconds(|range| range.upper), "grade": hours.grade,
     });
     let items: Vec<Value> = state.items_at(at).iter().map(|found| item(found, state, at)).collect();
-    json!({"case": case, "engine_hours": engine, "set_aside": set_aside, "items": items})
+    let suggestions: BTreeMap<String, Option<i64>> = state
+        .set_aside()
+        .iter()
+        .map(|reading| (reading.event_id.to_string(), reading.suggested.map(Hours::seconds)))
+        .collect();
+    let report = state.hours_report(at);
+    json!({
+        "case": case, "engine_hours": engine, "set_aside": set_aside, "items": items,
+        "suggestions": Vec::from_iter(suggestions), "stop_missing": !report.stop_missing.is_empty(),
+        "swap_not_recorded": report.swap_not_recorded.map_or_else(Vec::new, |swap| swap.event_ids.to_vec()),
+    })
 }
 
 fn item(item: &DueItem, state: &UnitState, at: Instant) -> Value {

@@ -2,12 +2,23 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    path::PathBuf,
+    sync::Arc,
+};
 
-use interval::{Input, ItemKey, Policy, UnitFacts, UnitState, refold, state_in};
+use interval::{
+    Compliance, HoursRange, Input, ItemKey, Policy, QualityEntry, SetAside, UnitFacts, UnitState, belongs_to,
+    condemned, refold, state_in,
+};
 use model::{
-    EditionId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone, event::ServiceEvent, json, read,
-    schedule::Edition, time::Meaning, unit::UnitFields,
+    EditionId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone,
+    event::{Details, ServiceEvent},
+    json, read,
+    schedule::Edition,
+    time::Meaning,
+    unit::UnitFields,
 };
 use serde_json::{Value, json};
 
@@ -50,15 +61,20 @@ fn cases() {
         .iter()
         .map(|(name, edition)| (name.as_str(), Adopted::read(edition)))
         .collect();
+    let mut failures = Vec::new();
     for case in section(&vectors, "cases") {
         let name = format!("{}: {} ({})", text(case, "case"), text(case, "what"), text(case, "source"));
-        let state = fold(&vectors, case, &editions);
         for check in section(case, "checks") {
+            let known_at = check["known_at"].as_str().map(|_| instant(check, "known_at"));
+            let asked = Asked { vectors: &vectors, case, editions: &editions, known_at };
             let mut wrong = Vec::new();
-            compare(check, &found(&state, check), "", &mut wrong);
-            assert!(wrong.is_empty(), "{name}, at {}:\n{}", text(check, "at"), wrong.join("\n"));
+            compare(check, &found(&asked, check), "", &mut wrong);
+            if !wrong.is_empty() {
+                failures.push(format!("{name}, at {}:\n{}", text(check, "at"), wrong.join("\n")));
+            }
         }
     }
+    assert!(failures.is_empty(), "{} checks fail:\n{}", failures.len(), failures.join("\n"));
 }
 
 #[test]
@@ -67,6 +83,33 @@ fn dates() {
         let months = i32::try_from(case["months"].as_i64().unwrap()).unwrap();
         let found = LocalDate::parse(text(case, "from")).unwrap().plus_months(months);
         assert_eq!(found.to_string(), text(case, "date"), "{case}");
+    }
+}
+
+#[test]
+fn analyses() {
+    for case in section(&vectors(), "analyses") {
+        let mut analysis = case["analysis"].clone();
+        analysis["results_on"] = json!("2025-01-24");
+        let event = json!({"id": UNIT, "unit_id": UNIT, "kind": "service", "occurred_on": "2025-01-20",
+                           "jobs": [{"job": "oil_analysis", "analysis": analysis}]});
+        let event = whole(&json::parse(event.to_string().as_bytes()).unwrap(), ServiceEvent::read);
+        let Details::Service(service) = &event.details else { panic!("{case}") };
+        let unfit = condemned(service.jobs[0].analysis.as_ref().unwrap(), None);
+        assert_eq!(if unfit { "failed" } else { "passed" }, text(case, "result"), "{case}");
+    }
+}
+
+#[test]
+fn entries() {
+    for case in section(&vectors(), "entries") {
+        let found = match Hours::read(&case["text"]) {
+            Ok(hours) => json!({"hours": hours}),
+            Err(flaw) => json!({"refused": flaw.code}),
+        };
+        let mut wrong = Vec::new();
+        compare(&found, case, "", &mut wrong);
+        assert!(wrong.is_empty(), "{case}: {found}");
     }
 }
 
@@ -117,45 +160,84 @@ impl Adopted {
     }
 }
 
-fn fold(vectors: &Value, case: &Value, editions: &BTreeMap<&str, Adopted>) -> UnitState {
-    let mut fields = vectors["unit"].clone();
-    fields.as_object_mut().unwrap().extend(case["unit"].as_object().cloned().unwrap_or_default());
-    let fields = whole(&fields, UnitFields::read);
-    let facts = UnitFacts::of(&fields).unwrap();
-    let zones = section(vectors, "sites")
-        .iter()
-        .map(|site| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap()))
-        .collect();
-    let adoptions = section(case, "adopted").iter().map(|name| {
-        let adopted = &editions[name.as_str().unwrap()];
-        json!({"kind": "adoption", "occurred_on": "2000-01-01", "schedule_id": adopted.schedule, "edition_id": adopted.id})
-    });
-    let events: Vec<ServiceEvent> = adoptions
-        .chain(section(case, "events").iter().cloned())
-        .enumerate()
-        .map(|(i, mut event)| {
-            let members = event.as_object_mut().unwrap();
-            members.entry("id").or_insert(json!(format!("0194d000-0001-7000-8000-{i:012}")));
-            members.insert("unit_id".into(), json!(UNIT));
-            whole(&event, ServiceEvent::read)
+/// What a check asks about: a unit of the case, as its events were known at some time.
+struct Asked<'v> {
+    vectors: &'v Value,
+    case: &'v Value,
+    editions: &'v BTreeMap<&'v str, Adopted>,
+    known_at: Option<Instant>,
+}
+
+impl Asked<'_> {
+    fn fold(&self, unit: &str) -> UnitState {
+        let mut fields = self.vectors["unit"].clone();
+        fields.as_object_mut().unwrap().extend(self.case["unit"].as_object().cloned().unwrap_or_default());
+        let facts = UnitFacts::of(&whole(&fields, UnitFields::read)).unwrap();
+        let zones = section(self.vectors, "sites")
+            .iter()
+            .map(|site| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap()))
+            .collect();
+        let editions =
+            self.editions.values().map(|adopted| (adopted.id, Arc::clone(&adopted.edition))).collect();
+        refold(&Input {
+            unit: UnitId::parse(unit).unwrap(),
+            facts: &facts,
+            events: &self.events(unit),
+            zones: &zones,
+            editions: &editions,
+            policy: &Policy::standard(),
         })
-        .collect();
-    let editions = editions.values().map(|adopted| (adopted.id, Arc::clone(&adopted.edition))).collect();
-    let policy = Policy::standard();
-    refold(&Input {
-        unit: UnitId::parse(UNIT).unwrap(),
-        facts: &facts,
-        events: &events,
-        zones: &zones,
-        editions: &editions,
-        policy: &policy,
-    })
+    }
+
+    /// The events that were recorded by then; whichever unit is asked about has adopted the case's editions.
+    fn events(&self, unit: &str) -> Vec<ServiceEvent> {
+        let adoptions = section(self.case, "adopted").iter().map(|name| {
+            let adopted = &self.editions[name.as_str().unwrap()];
+            json!({"kind": "adoption", "occurred_on": "2000-01-01", "unit_id": unit,
+                   "schedule_id": adopted.schedule, "edition_id": adopted.id})
+        });
+        adoptions
+            .chain(section(self.case, "events").iter().cloned())
+            .enumerate()
+            .filter_map(|(i, mut event)| {
+                let members = event.as_object_mut().unwrap();
+                let recorded = members.remove("recorded_at").map(|at| Instant::read(&at).unwrap());
+                members.entry("id").or_insert(json!(format!("0194d000-0001-7000-8000-{i:012}")));
+                members.entry("unit_id").or_insert(json!(UNIT));
+                let known = recorded.zip(self.known_at).is_none_or(|(recorded, known)| recorded <= known);
+                known.then(|| whole(&event, ServiceEvent::read))
+            })
+            .collect()
+    }
+
+    /// The units that the case is about.
+    fn units(&self) -> BTreeSet<&str> {
+        let named = section(self.case, "events").iter().filter_map(|event| event["unit_id"].as_str());
+        named.chain([UNIT]).collect()
+    }
+
+    /// Of readings set aside, the unit that each belongs to rather.
+    fn belongs_to(&self, unit: &str) -> Value {
+        let others = self.units().into_iter().filter(|other| *other != unit);
+        let others: Vec<(UnitId, UnitState)> =
+            others.map(|other| (UnitId::parse(other).unwrap(), self.fold(other))).collect();
+        let belongs =
+            |aside: &SetAside| json!(belongs_to(aside, others.iter().map(|(unit, state)| (*unit, state))));
+        let state = self.fold(unit);
+        state.set_aside().iter().map(|aside| (aside.event_id.to_string(), belongs(aside))).collect()
+    }
 }
 
 /// What the state answers to everything that a check may ask, in the check's own shape.
-fn found(state: &UnitState, check: &Value) -> Value {
+fn found(asked: &Asked<'_>, check: &Value) -> Value {
     let at = instant(check, "at");
+    let unit = check["unit"].as_str().unwrap_or(UNIT);
+    let state = asked.fold(unit);
     let items = state.items_at(at);
+    let key = |task: &str| {
+        let item = items.iter().find(|item| item.task.as_str() == task).unwrap_or_else(|| panic!("{task}"));
+        ItemKey { schedule: item.schedule_id, task: item.task.clone() }
+    };
     let named = section(check, "items").iter().map(|wanted| {
         json!(
             items
@@ -164,26 +246,29 @@ fn found(state: &UnitState, check: &Value) -> Value {
                 .unwrap_or_else(|| panic!("{wanted}"))
         )
     });
-    let traces = check["trace"].as_object().into_iter().flatten().map(|(task, wanted)| {
-        let item = items.iter().find(|item| item.task.as_str() == task).unwrap();
-        let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
-        let trace = json!(state.trace_at(&key, at));
-        let fits = |wanted: &&Value| {
-            trace.as_array().unwrap().iter().any(|entry| {
-                let mut wrong = Vec::new();
-                compare(wanted, entry, "", &mut wrong);
-                wrong.is_empty()
-            })
-        };
-        let occurring: Vec<&Value> = wanted.as_array().unwrap().iter().filter(fits).collect();
-        (task.clone(), json!(occurring))
-    });
+    let traces = check["trace"]
+        .as_object()
+        .into_iter()
+        .flatten()
+        .map(|(task, wanted)| (task.clone(), occurring(wanted, &json!(state.trace_at(&key(task), at)))));
     for (item, steps) in items.iter().zip(state.steps_from(at)) {
         let step = state_in(&steps.steps, at).unwrap();
         assert_eq!((step.state, step.reason), (item.state, item.reason), "{check}");
     }
+    let projections = check["projection"].as_object().into_iter().flatten();
+    let seconds =
+        |bound: fn(&HoursRange) -> Hours| state.hours_at(at).range.as_ref().map(bound).map(Hours::seconds);
+    let quality: Vec<QualityEntry> = state.quality().into_iter().filter(|entry| entry.holds(at)).collect();
     json!({
         "at": check["at"],
+        "unit": unit,
+        "known_at": check["known_at"],
+        "engine_seconds": {"lower": seconds(|r| r.lower), "nominal": seconds(|r| r.nominal), "upper": seconds(|r| r.upper)},
+        "hours_report": state.hours_report(at),
+        "quality": occurring(&check["quality"], &json!(quality)),
+        "compliance": Compliance::of(&items),
+        "projection": projections.map(|(task, _)| (task.clone(), json!(state.projection(&key(task), at)))).collect::<Value>(),
+        "belongs_to": asked.belongs_to(unit),
         "items": named.collect::<Vec<_>>(),
         "tasks": items.iter().map(|item| &item.task).collect::<Vec<_>>(),
         "engine_hours": state.hours_at(at),
@@ -191,6 +276,18 @@ fn found(state: &UnitState, check: &Value) -> Value {
         "site": state.site_at(at),
         "trace": traces.collect::<serde_json::Map<_, _>>(),
     })
+}
+
+/// Of the entries that are wanted those that occur.
+fn occurring(wanted: &Value, entries: &Value) -> Value {
+    let fits = |wanted: &&Value| {
+        entries.as_array().unwrap().iter().any(|entry| {
+            let mut wrong = Vec::new();
+            compare(wanted, entry, "", &mut wrong);
+            wrong.is_empty()
+        })
+    };
+    json!(wanted.as_array().into_iter().flatten().filter(fits).collect::<Vec<&Value>>())
 }
 
 /// Compares what is wanted with what was found; members that are not wanted are free.

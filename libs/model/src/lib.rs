@@ -25,6 +25,7 @@ pub mod event;
 pub mod id;
 pub mod json;
 pub mod organization;
+pub mod pack;
 pub mod person;
 pub mod private;
 pub mod quantity;

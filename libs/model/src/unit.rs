@@ -149,7 +149,8 @@ pub enum Ignition {
     Compression,
 }
 
-const IGNITIONS: &[(&str, Ignition)] = &[("spark", Ignition::Spark), ("compression", Ignition::Compression)];
+pub(crate) const IGNITIONS: &[(&str, Ignition)] =
+    &[("spark", Ignition::Spark), ("compression", Ignition::Compression)];
 
 /// How many strokes make a cycle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -161,7 +162,8 @@ pub enum Stroke {
     FourStroke,
 }
 
-const STROKES: &[(&str, Stroke)] = &[("two_stroke", Stroke::TwoStroke), ("four_stroke", Stroke::FourStroke)];
+pub(crate) const STROKES: &[(&str, Stroke)] =
+    &[("two_stroke", Stroke::TwoStroke), ("four_stroke", Stroke::FourStroke)];
 
 /// How much air a spark-lit engine gets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -173,7 +175,7 @@ pub enum Burn {
     Lean,
 }
 
-const BURNS: &[(&str, Burn)] = &[("rich", Burn::Rich), ("lean", Burn::Lean)];
+pub(crate) const BURNS: &[(&str, Burn)] = &[("rich", Burn::Rich), ("lean", Burn::Lean)];
 
 /// The smallest step of an hour meter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

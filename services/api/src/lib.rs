@@ -15,6 +15,7 @@ mod demo;
 mod extract;
 mod intake;
 mod openapi;
+mod packs;
 mod problem;
 mod random;
 mod routes;

@@ -36,6 +36,8 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("create_unit", "",                            [403, 403, 403, 201, 403, 403, 201, 403]),
     ("change_unit", "",                            [403, 403, 403, 200, 403, 403, 200, 403]),
     ("read_unit_due", "",                          READ),
+    ("read_engine_class", "",                      READ),
+    ("list_policy_packs", "",                      READ),
     ("list_due", "",                               READ),
     ("summarize_due_by_site", "",                  READ),
     ("list_schedules", "",                         READ),
@@ -110,6 +112,9 @@ impl<'a> Subject<'a> {
         let mut path = self.path(template);
         if name == "list_service_events" {
             path = format!("{path}?unit={}", self.unit);
+        }
+        if name == "read_engine_class" {
+            path = format!("{path}?source=area");
         }
         match method.as_str() {
             "GET" => client.get(&path),

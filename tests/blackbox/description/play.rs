@@ -30,7 +30,7 @@ fn examples_are_what_happens(backend: Backend) {
         for answer in found {
             let known = list(&file["responses"][answer.status.to_string()]);
             let known = known.iter().find(|example| example["name"] == answer.name);
-            let part = operation.id == "read_openapi";
+            let part = ["read_openapi", "list_policy_packs"].contains(&operation.id.as_str());
             if !known.is_some_and(|known| same("", &known["value"], &answer.value, part)) {
                 differs = true;
                 failures
@@ -113,7 +113,7 @@ fn read(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
 }
 
 /// Whether an example and what came have the same members with the same values, but for what differs in every run.
-/// `part`: the example shows some of the members only.
+/// `part`: the example shows some of the members, and the first items, only.
 fn same(name: &str, example: &Value, found: &Value, part: bool) -> bool {
     let member = |(name, value): (&String, &Value), found: &Map<String, Value>| {
         found.get(name).is_some_and(|found| same(name, value, found, part))
@@ -123,7 +123,8 @@ fn same(name: &str, example: &Value, found: &Value, part: bool) -> bool {
             (part || example.len() == found.len()) && example.iter().all(|pair| member(pair, found))
         }
         (Value::Array(example), Value::Array(found)) => {
-            example.len() == found.len() && example.iter().zip(found).all(|(e, f)| same(name, e, f, part))
+            let as_many = if part { example.len() <= found.len() } else { example.len() == found.len() };
+            as_many && example.iter().zip(found).all(|(e, f)| same(name, e, f, part))
         }
         (Value::String(_), Value::String(_)) | (Value::Number(_), Value::Number(_))
             if VOLATILE.contains(&name) =>

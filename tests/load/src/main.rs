@@ -7,6 +7,7 @@ mod fleet;
 mod http;
 mod library;
 mod log;
+mod long;
 mod memory;
 mod options;
 mod profile;
@@ -80,6 +81,7 @@ async fn run(options: &Options) -> Result<()> {
     }
     if options.wants(Row::Library) {
         lines.extend(library::lines(options)?);
+        lines.extend(long::lines(options)?);
     }
     let mut out = std::io::stdout();
     if !lines.is_empty() {

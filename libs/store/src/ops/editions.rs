@@ -6,7 +6,10 @@ use std::{
 };
 
 use diesel::prelude::*;
-use model::{Code, EditionId, ScheduleId, schedule::Edition};
+use model::{
+    Code, EditionId, ScheduleId,
+    schedule::{Edition, Task},
+};
 
 use super::super::Conn;
 use super::{
@@ -58,7 +61,13 @@ pub(crate) fn add(conn: &mut Conn, organization: Key, new: &[(&EditionView, &str
 
 /// Every job that an edition names.
 pub(crate) fn jobs_of(edition: &Edition) -> BTreeSet<&Code> {
-    edition.tasks.iter().flat_map(|task| std::iter::once(&task.job).chain(&task.satisfies)).collect()
+    edition.tasks.iter().flat_map(jobs_of_task).collect()
+}
+
+fn jobs_of_task(task: &Task) -> impl Iterator<Item = &Code> {
+    let limits = [Some(&task.limits), task.first.as_ref()].into_iter().flatten();
+    let checks = limits.filter_map(|limits| limits.on_failed.as_ref()).map(|failed| &failed.job);
+    std::iter::once(&task.job).chain(&task.satisfies).chain(&task.reset_by_passed).chain(checks)
 }
 
 /// Those of these jobs that some edition names.

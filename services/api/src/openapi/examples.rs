@@ -30,6 +30,7 @@ operations! {
     create_unit
     list_due
     list_editions
+    list_policy_packs
     list_schedules
     list_service_events
     list_sites
@@ -39,6 +40,7 @@ operations! {
     read_docs
     read_docs_file
     read_edition
+    read_engine_class
     read_openapi
     read_problem
     read_schedule

@@ -7,6 +7,7 @@ mod due_query;
 mod due_summary;
 mod health;
 mod moment;
+mod policy_packs;
 mod problems;
 mod records;
 mod schedules;
@@ -60,6 +61,8 @@ routes! {
     "/v1/units" { get units::list, post units::create, }
     "/v1/units/{unit_id}" { get units::read, patch units::change, }
     "/v1/units/{unit_id}/due" { get unit_due::read, }
+    "/v1/units/{unit_id}/engine-class" { get policy_packs::engine_class, }
+    "/v1/policy-packs" { get policy_packs::list, }
     "/v1/units/{unit_id}/hours" { get unit_hours::read, }
     "/v1/schedules" { get schedules::list, post schedules::create, }
     "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
