@@ -7,7 +7,7 @@ use model::{
 };
 
 use super::{
-    Anchor, CalendarLimit, Counted, Point,
+    Anchor, CalendarLimit, Point,
     ground::{Ground, counts},
     hours::had_before,
     severe,
@@ -216,7 +216,7 @@ impl Ground<'_> {
         let on = analysis.map_or(check.date, |analysis| analysis.results_on);
         let begins = self.standing.stays.at(check.instant).zone.midnight(on);
         let done_since = |anchor: &Anchor| {
-            let is_work = anchor.completed() || anchor.counted == Counted::Fitted;
+            let is_work = anchor.completed() || anchor.begins_anew();
             is_work && anchor.key() >= check.key() && anchor.date >= on
         };
         let running = analysis.is_none_or(|analysis| analysis.running);
