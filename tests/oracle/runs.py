@@ -103,9 +103,7 @@ class Runs:
         if self.most is not None:
             ends.append((run.start + self.most, "tank"))
         if ends:
-            end, why = min(ends)
-            if end <= self.history.at:
-                run.end, run.ended_by = end, why
+            run.end, run.ended_by = min(ends)
 
     def _standing(self, run):
         """The first used reading that shows the engine not to have run all the time since."""

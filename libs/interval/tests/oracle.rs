@@ -7,7 +7,8 @@
 use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
 use interval::{
-    DueItem, DueState, HoursRange, Input, ItemKey, Policy, TraceEntry, UnitFacts, UnitState, refold_until,
+    DueItem, DueState, HoursRange, Input, ItemKey, Policy, SetAside, TraceEntry, UnitFacts, UnitState,
+    refold_until,
 };
 use model::{
     EditionId, Hours, Instant, SiteId, UnitId, Zone,
@@ -111,15 +112,14 @@ fn answer(case: &Value, state: &UnitState, at: Instant) -> Value {
         "upper": seconds(|range| range.upper), "grade": hours.grade,
     });
     let items: Vec<Value> = state.items_at(at).iter().map(|found| item(found, state, at)).collect();
-    let suggestions: BTreeMap<String, Option<i64>> = state
-        .set_aside()
-        .iter()
-        .map(|reading| (reading.event_id.to_string(), reading.suggested.map(Hours::seconds)))
-        .collect();
+    let suggestion =
+        |reading: &SetAside| (reading.event_id.to_string(), reading.suggested.map(Hours::seconds));
+    let mut suggestions: Vec<(String, Option<i64>)> = state.set_aside().iter().map(suggestion).collect();
+    suggestions.sort_by(|left, right| left.0.cmp(&right.0));
     let report = state.hours_report(at);
     json!({
         "case": case, "engine_hours": engine, "set_aside": set_aside, "items": items,
-        "suggestions": Vec::from_iter(suggestions), "stop_missing": !report.stop_missing.is_empty(),
+        "suggestions": suggestions, "stop_missing": !report.stop_missing.is_empty(),
         "swap_not_recorded": report.swap_not_recorded.map_or_else(Vec::new, |swap| swap.event_ids.to_vec()),
     })
 }
