@@ -264,7 +264,7 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 pub(crate) fn due_of(unit: &Unit, context: &Context, until: Option<Instant>) -> Result<UnitDue> {
     let events = events_of(unit, context);
     let facts = unit.facts()?;
-    let input = input(&facts, &events, context);
+    let input = input(unit.id, &facts, &events, context);
     let state = match until {
         Some(until) => interval::refold_until(&input, until),
         None => interval::refold(&input),
