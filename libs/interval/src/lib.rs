@@ -93,6 +93,7 @@ mod words;
 pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
+pub use corrections::machine;
 pub use fits::belongs_to;
 pub use hours::{
     EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,

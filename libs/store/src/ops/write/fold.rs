@@ -106,6 +106,7 @@ impl Work<'_> {
         let mut context = self.brought();
         let mut applied = self.apply(conn, &touched, &with, &mut context)?;
         self.load_events(conn, &mut touched, &applied)?;
+        self.give_kin(&mut touched);
         let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
         context.load(conn, self.organization, &units)?;
         let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
