@@ -1,5 +1,6 @@
 //! Kinds of service event: recorded, read back, corrected, refused where they name what is not there.
 
+mod doubtful;
 mod kin;
 mod recorded;
 mod refused;

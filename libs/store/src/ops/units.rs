@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Compact, Input, Policy, UnitFacts, UnitState};
+use interval::{Compact, Doubt, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
@@ -255,6 +255,12 @@ pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
     }
     let (home_site, standing_site) = (unit.home_site()?, scope::standing(unit)?);
     Ok(Fold { unit: unit.id, home_site, standing_site, folded })
+}
+
+/// What is doubtful about a unit's events.
+pub(crate) fn doubts(unit: &Unit, context: &Context) -> Result<Vec<(EventId, Doubt)>> {
+    let subject = Subject::of(unit, context)?;
+    Ok(interval::doubts(&subject.input(unit.id, context)))
 }
 
 /// The machine that a unit is, and all events that bear on it.

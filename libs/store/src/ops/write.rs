@@ -6,6 +6,7 @@
 
 mod answer;
 mod correct;
+mod doubts;
 mod fold;
 mod for_model;
 mod judge;
