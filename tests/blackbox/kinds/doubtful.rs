@@ -17,7 +17,8 @@ fn what_is_told(backend: Backend) {
     let battery = || json!({"kind": "component", "component": "battery", "action": "fitted"});
     let stop = || json!({"kind": "run", "phase": "stop", "run_id": run});
     // Rows are an event, the hour, and what is told: code and place.
-    let cases: [(Value, u32, &[(&str, &str)]); 12] = [
+    type Told = &'static [(&'static str, &'static str)];
+    let cases: [(Value, u32, Told); 12] = [
         (json!({"kind": "storage", "action": "taken_out"}), 1, &[("not_in_storage", "/action")]),
         (json!({"kind": "storage", "action": "put_in"}), 2, &[]),
         (json!({"kind": "storage", "action": "put_in"}), 3, &[("already_in_storage", "/action")]),

@@ -13,6 +13,7 @@ on_both!(
     a_service_counts_where_it_is_moved_to,
     one_machine_is_listed_once,
     groups_grow_together,
+    many_at_once,
     units_that_one_may_not_see,
 );
 
@@ -133,6 +134,34 @@ fn groups_grow_together(backend: Backend) {
     let again = event(&units[1], json!({"kind": "service", "jobs": [{"job": "oil_change"}]}));
     let twin = id_of(&town.record(again));
     correct(&town, &units[1], json!({"action": "link", "target_id": twin, "other_id": service}));
+    is_clean(&world.database);
+}
+
+/// Writers about several units of a group, while it grows: each waits for the other, and nothing is lost.
+fn many_at_once(backend: Backend) {
+    const EACH: usize = 6;
+    let world = World::new(backend);
+    let town = world.town();
+    let units: Vec<String> = (0..3).map(|n| town.unit_in_service(&format!("FS-{n}"), 0)).collect();
+    std::thread::scope(|scope| {
+        for (at, unit) in units.iter().enumerate() {
+            let (town, next) = (&town, &units[(at + 1) % units.len()]);
+            scope.spawn(move || {
+                for minute in 0..EACH {
+                    let reading = json!({"kind": "reading", "meter_hours": 5, "occurred_at": format!("2026-06-12T12:{minute:02}:00Z")});
+                    town.record(event(unit, reading));
+                    if minute == EACH / 2 {
+                        correct(town, unit, json!({"action": "link", "other_unit_id": next}));
+                    }
+                }
+            });
+        }
+    });
+    for unit in &units {
+        let readings = town.coordinator().all(&format!("/v1/service-events?unit={unit}&kind=reading"), 100);
+        assert_eq!(readings.len(), EACH, "{unit}");
+    }
+    assert_eq!(town.coordinator().all("/v1/due", 100).len(), 3);
     is_clean(&world.database);
 }
 
