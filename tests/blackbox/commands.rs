@@ -44,6 +44,7 @@ fn help_lists_every_setting_with_its_variable() {
         ("demo", &[TRUST, NETWORK, &["KEEPSTART_DEMO_FOLDER", "KEEPSTART_DEMO_DATA"]]),
         ("rebuild", &[CONFIG, DATABASE]),
         ("openapi", &[]),
+        ("schedule-schema", &[]),
         ("organization", &[CONFIG, DATABASE, TRUST, &["KEEPSTART_SIGNING_KEY"]]),
         ("token", &[CONFIG, TRUST, &["KEEPSTART_SIGNING_KEY"]]),
         ("key", &[]),

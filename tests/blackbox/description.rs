@@ -6,6 +6,7 @@
 mod docs;
 mod play;
 mod problems;
+mod schedules;
 
 use std::path::PathBuf;
 

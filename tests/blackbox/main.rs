@@ -23,6 +23,7 @@ mod due_summary;
 mod fence;
 mod frame;
 mod instances;
+mod kinds;
 mod main_job;
 mod mass_changes;
 mod oracle;

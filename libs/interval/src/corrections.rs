@@ -118,6 +118,11 @@ impl<'a> Corrections<'a> {
     }
 }
 
+/// The units that are one machine with the input's, itself among them, by the links among its events.
+pub fn machine(input: &Input<'_>) -> BTreeSet<UnitId> {
+    Corrections::of(input).machine(input.unit)
+}
+
 /// Where the unit stood may itself be corrected, so a correction's day is counted at the home site.
 fn taken_at(input: &Input<'_>, event: &ServiceEvent) -> Instant {
     match &event.occurred.when {

@@ -73,6 +73,7 @@ mod completion;
 mod compliance;
 mod conditions;
 mod corrections;
+mod doubts;
 mod fits;
 mod hours;
 mod input;
@@ -99,6 +100,8 @@ mod words;
 pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
+pub use corrections::machine;
+pub use doubts::{Doubt, doubts};
 pub use fits::belongs_to;
 pub use hours::{
     EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,

@@ -9,6 +9,7 @@ mod flatten;
 #[cfg(test)]
 mod lint;
 mod requests;
+mod schedule;
 mod schemas;
 mod subjects;
 #[cfg(test)]
@@ -32,7 +33,7 @@ use utoipa::{
     },
 };
 
-pub(crate) use self::finish::text;
+pub(crate) use self::{finish::text, schedule::schedule_schema};
 pub(crate) use crate::problem::Problem;
 use crate::{problem::Kind, routes::Paths};
 

@@ -8,6 +8,8 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
+use crate::kinds;
+
 on_both!(every_path_with_ids_of_others, ids_of_others_in_bodies, ids_of_others_in_parameters);
 
 /// All that a reply tells, without what names the one request or its moment.
@@ -117,6 +119,12 @@ fn ids_of_others_in_bodies(backend: Backend) {
     };
     let reading = json!({"kind": "reading", "meter_hours": 6});
     let correction = json!({"kind": "correction", "action": "void", "reason": "x"});
+    let moved =
+        json!({"kind": "correction", "action": "reassign", "target_id": own["{event_id}"], "reason": "x"});
+    let linked = json!({"kind": "correction", "action": "link", "reason": "x"});
+    let service = json!({"kind": "service", "jobs": [{"job": "oil_change"}]});
+    let service = id_of(&ours.happened(unit, at, service));
+    let same_work = json!({"kind": "correction", "action": "link", "target_id": service, "reason": "x"});
     let cases: Vec<(&str, Value, &str, &str)> = vec![
         ("unit_id", reading.clone(), &foreign["{unit_id}"], "unknown_unit"),
         ("on_behalf_of", reading, &person, "unknown_person"),
@@ -125,6 +133,14 @@ fn ids_of_others_in_bodies(backend: Backend) {
         ("schedule_id", ours.adoption(), &foreign["{schedule_id}"], "unknown_schedule"),
         ("edition_id", ours.adoption(), &foreign["{edition_id}"], "unknown_edition"),
         ("target_id", correction, &foreign["{event_id}"], "unknown_event"),
+        ("schedule_id", kinds::deferral(&ours), &foreign["{schedule_id}"], "unknown_schedule"),
+        ("authorised_by", kinds::deferral(&ours), &person, "unknown_person"),
+        ("run_id", json!({"kind": "run", "phase": "stop"}), &foreign["{event_id}"], "unknown_run"),
+        ("tag_id", json!({"kind": "tag", "action": "removed"}), &foreign["{event_id}"], "unknown_tag"),
+        ("by", json!({"kind": "tag", "action": "hung", "tag": "locked_out"}), &person, "unknown_person"),
+        ("to_unit_id", moved, &foreign["{unit_id}"], "unknown_unit"),
+        ("other_unit_id", linked, &foreign["{unit_id}"], "unknown_unit"),
+        ("other_id", same_work, &foreign["{event_id}"], "unknown_event"),
     ];
     let client = ours.coordinator();
     let rows = world.database.log_rows();

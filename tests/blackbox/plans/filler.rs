@@ -51,6 +51,7 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO model_adoption SELECT town, id(n), id(n % 50), repeat('x', 300) FROM town, generate_series(1, 500) n",
     "INSERT INTO context SELECT town, kind, id(n), 1, 1 FROM town, (VALUES ('site', 3000), ('model', 1000)) AS kinds (kind, many), \
      generate_series(1, many) n",
+    "INSERT INTO unit_kin SELECT town, id(n), id(n - n % 2) FROM town, generate_series(2, 1001) n",
     "INSERT INTO unit_context SELECT organization, unit_id, 'site', home_site, 1 FROM unit_state WHERE organization IN (SELECT town FROM town)",
     "INSERT INTO unit_context SELECT organization, unit_id, 'model', id((folded_at - changed_at) / 600000000 % 100), 1 FROM unit_state WHERE organization IN (SELECT town FROM town)",
 ];

@@ -86,6 +86,7 @@ pub(super) const GUARDS: &[Guard] = &[
     guard(ANY, "edition", &["edition"], Few),
     guard(ANY, "service_event", &["service_event_unit"], Few),
     guard(ANY, "due_item", &["due_item"], Few),
+    guard(ANY, "unit_kin", &["unit_kin", "unit_kin_head"], Few),
     guard(ANY, "model_adoption", &["model_adoption_model"], Few),
     guard(ANY, "private_text", &["private_text"], Few),
     guard(ANY, "context", &["context", BEHIND], Few),

@@ -312,6 +312,14 @@ fn of_contexts() -> Vec<Change> {
         ),
         update("an adoption's model", ADOPTION, "model = id", "1 = 1", "adoptions for a model"),
         delete("a deleted adoption", ADOPTION, "1 = 1", "adoptions for a model"),
+        add(
+            "kin that nobody named",
+            "unit_kin",
+            "organization, unit_id, head",
+            "organization, unit_id, unit_id",
+            "unit_state",
+            "kin of units",
+        ),
     ]
 }
 

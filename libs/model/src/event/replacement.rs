@@ -37,7 +37,7 @@ impl Replacement {
     }
 }
 
-/// The members of [`Replacement`] as they are described.
+/// What takes the place of an amended event: when it happened, and what.
 #[derive(ToSchema)]
 #[schema(as = Replacement)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]

@@ -58,7 +58,7 @@ impl ContextId {
     /// Everything that the fold of a unit rests on beside its own rows.
     pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<Self>> {
         let mut found: BTreeSet<Self> = unit.sites()?.into_iter().map(Self::of_site).collect();
-        found.extend(UnitModel::of(&unit.fields).as_ref().map(Self::of_model));
+        found.extend(unit.models().iter().map(Self::of_model));
         Ok(found)
     }
 

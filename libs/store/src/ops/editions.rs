@@ -136,6 +136,21 @@ pub(crate) fn of_schedule(
     Ok(Page { items, more })
 }
 
+/// All editions of one schedule.
+pub(crate) fn all_of_schedule(
+    conn: &mut Conn,
+    organization: Key,
+    schedule: ScheduleId,
+) -> Result<Vec<Arc<Edition>>> {
+    let bodies: Vec<String> = edition::table
+        .filter(edition::organization.eq(organization))
+        .filter(edition::schedule_id.eq(Key::from(schedule)))
+        .order(edition::id)
+        .select(edition::body)
+        .load(conn)?;
+    bodies.iter().map(|body| parsed::edition(body, read_edition)).collect()
+}
+
 /// Every edition's schedule and text, as stored; for the rebuild.
 pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<Key, (Key, String)>> {
     let rows: Vec<(Key, Key, String)> = edition::table

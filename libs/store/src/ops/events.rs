@@ -2,8 +2,8 @@
 
 use diesel::prelude::*;
 use model::{
-    EventId, Instant, SiteId, UnitId,
-    event::{Details, ServiceEvent},
+    EditionId, EventId, Instant, SiteId, UnitId,
+    event::{CorrectionAction, Details, ServiceEvent},
     json,
 };
 use serde_json::Value;
@@ -51,11 +51,35 @@ impl EventRow {
 
 /// The site that an event names.
 pub(crate) fn site_of(event: &ServiceEvent) -> Option<SiteId> {
-    match &event.details {
+    site_in(&event.details)
+}
+
+fn site_in(details: &Details) -> Option<SiteId> {
+    match details {
         Details::Commissioning(c) => Some(c.site_id),
         Details::Placement(p) => Some(p.site_id),
         _ => None,
     }
+}
+
+/// The sites that an event names, in what it puts in another's place too.
+pub(crate) fn sites_of(event: &ServiceEvent) -> impl Iterator<Item = SiteId> {
+    std::iter::once(&event.details).chain(replaced(event)).filter_map(site_in)
+}
+
+/// The edition that an event adopts, and that which it says another adopts.
+pub(crate) fn editions_of(event: &ServiceEvent) -> impl Iterator<Item = EditionId> {
+    std::iter::once(&event.details).chain(replaced(event)).filter_map(|details| match details {
+        Details::Adoption(adoption) => Some(adoption.edition_id),
+        _ => None,
+    })
+}
+
+/// What an event puts in the place of another's content.
+fn replaced(event: &ServiceEvent) -> Option<&Details> {
+    let Details::Correction(correction) = &event.details else { return None };
+    let CorrectionAction::Amend { replacement, .. } = &correction.action else { return None };
+    Some(&replacement.details)
 }
 
 /// Moves an event in time, when the zone that its day is counted in was corrected.

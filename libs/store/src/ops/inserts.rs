@@ -8,6 +8,7 @@ use super::{
     editions::{EditionRow, JobRow},
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
+    kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
     private_texts::TextRow,
     records::RecordRow,
@@ -134,6 +135,13 @@ bulk! {
         kind: String => Text,
         key: Key => SqlKey,
         version: i64 => BigInt,
+    }
+
+    /// Writes of units that are not alone by which unit their group goes; each of them once.
+    kin, IntoKin, KinRow, "unit_kin", "ON CONFLICT (organization, unit_id) DO UPDATE SET head = excluded.head", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        head: Key => SqlKey,
     }
 
     /// Writes due items, new or changed; each of them once.

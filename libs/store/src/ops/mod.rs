@@ -8,6 +8,7 @@ pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
 pub(crate) mod inserts;
+mod kin;
 pub(crate) mod log;
 pub(crate) mod model_adoptions;
 pub(crate) mod organizations;

@@ -15,7 +15,7 @@ pub(crate) use self::unit::{unit, units};
 use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions,
+    editions, events, kin,
     log::{self, FeedRow, LogRow},
     model_adoptions, organizations,
     private_texts::{self, Texts},
@@ -83,6 +83,7 @@ struct Replay {
     jobs: BTreeSet<String>,
     model_adoptions: BTreeMap<Key, (Key, String)>,
     contexts: Versions,
+    kin: kin::Groups,
     texts: i64,
     lines: i64,
     differences: Vec<Difference>,
@@ -117,7 +118,7 @@ impl Replay {
                 *self.contexts.entry(model).or_default() += 1;
                 self.model_adoptions.insert(row.record_id, (model.key(), row.body.clone()));
             }
-            RecordKind::ServiceEvent => {}
+            RecordKind::ServiceEvent => self.kin.add(&events::read(&row.body)?),
             RecordKind::Edition => {
                 let (schedule, edition) = editions::read(&row.body)?;
                 self.jobs.extend(editions::jobs_of(&edition).into_iter().map(|job| job.as_str().to_owned()));
@@ -208,6 +209,13 @@ impl Replay {
             self.differ("adoptions for a model", detail);
         }
         self.compare_contexts(conn)?;
+        let (stored, kin) = (kin::all(conn, self.organization)?, self.kin.heads());
+        if stored != kin {
+            self.differ(
+                "kin of units",
+                format!("{} stored, {} in the log, or other groups", stored.len(), kin.len()),
+            );
+        }
         let of_records: i64 = feed::table
             .filter(feed::organization.eq(self.organization))
             .filter(feed::unit_id.is_null())

@@ -14,7 +14,7 @@ use serde_json::Value;
 
 use super::super::Conn;
 use super::{
-    events,
+    events, kin,
     log::{self, LogRow},
     records::{self, Stored},
     units::Unit,
@@ -60,6 +60,16 @@ pub(crate) fn unit(
     id: UnitId,
     seq: i64,
 ) -> Result<Option<(Unit, Vec<String>)>> {
+    let Some((mut unit, bodies)) = alone(conn, organization, id, seq)? else { return Ok(None) };
+    let groups = kin::of_units(conn, organization, &[id].into())?;
+    for other in groups.of(id).into_iter().flatten().filter(|other| **other != id) {
+        unit.kin.extend(alone(conn, organization, *other, seq)?.map(|(unit, _)| unit));
+    }
+    Ok(Some((unit, bodies)))
+}
+
+/// The same without its kin.
+fn alone(conn: &mut Conn, organization: Key, id: UnitId, seq: i64) -> Result<Option<(Unit, Vec<String>)>> {
     let rows = log::of_unit(conn, organization, Key::from(id))?;
     let mut growing = Growing::new(id);
     for row in rows.iter().take_while(|row| row.seq <= seq) {

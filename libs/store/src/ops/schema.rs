@@ -133,6 +133,11 @@ tables! {
         key -> SqlKey,
         version -> BigInt,
     }
+    unit_kin (organization, unit_id) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        head -> SqlKey,
+    }
     feed (organization, site_id, seq) {
         organization -> SqlKey,
         site_id -> SqlKey,

@@ -83,7 +83,8 @@ fn current(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>) -> Result
             fields.insert(id, records::fields(&stored.record, UnitFields::read)?);
         }
     }
-    let units = units::with_events(conn, organization, fields)?;
+    let mut units = units::with_events(conn, organization, fields)?;
+    units::add_kin(conn, organization, units.values_mut())?;
     let mut context = Context::default();
     context.load(conn, organization, &units.values().collect::<Vec<_>>())?;
     Ok((units, context))
@@ -115,7 +116,7 @@ pub(crate) fn standing(
     };
     let known_seq = known_seq(conn, organization, moment.known)?;
     let mut answer = units(conn, organization, &candidates, moment, known_seq)?;
-    answer.retain(|_, unit| unit.state.site_at(moment.at) == site);
+    answer.retain(|id, unit| unit.machine == *id && unit.state.site_at(moment.at) == site);
     Ok(Folding::Done(Then { known_seq, answer }))
 }
 
@@ -137,7 +138,7 @@ fn context(
             context.zones.insert(site, zone);
         }
     }
-    let models: BTreeSet<UnitModel> = units.values().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
+    let models: BTreeSet<UnitModel> = units.values().flat_map(Unit::models).collect();
     let adoptions = model_adoptions::of_models(conn, organization, &models)?;
     let edits: Vec<Key> = adoptions.iter().map(|adoption| Key::from(adoption.id)).collect();
     let rows = log::of_edits(conn, organization, &edits)?;

@@ -6,11 +6,11 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Compact, Input, Policy, UnitFacts, UnitState};
+use interval::{Compact, Doubt, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
-    event::{Details, ModelAdoption, ServiceEvent, UnitModel},
+    event::{ModelAdoption, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
     unit::UnitFields,
@@ -21,7 +21,7 @@ use super::{
     contexts::{self, ContextId, Versions},
     editions, events,
     folds::{Fold, StateRow},
-    model_adoptions, records, scope,
+    kin, model_adoptions, records, scope,
 };
 use crate::{
     error::{Result, StoreError},
@@ -37,31 +37,42 @@ pub(crate) struct Unit {
     pub(crate) events: Vec<ServiceEvent>,
     /// Where each stored event stands in time.
     pub(crate) stored_at: BTreeMap<EventId, Instant>,
+    /// The other units of its group, each with its own events; none of them has any here.
+    pub(crate) kin: Vec<Unit>,
 }
 
 impl Unit {
     pub(crate) fn new(id: UnitId, fields: UnitFields, events: Vec<ServiceEvent>) -> Self {
-        Self { id, fields, events, stored_at: BTreeMap::new() }
+        Self { id, fields, events, stored_at: BTreeMap::new(), kin: Vec::new() }
     }
 
     pub(crate) fn home_site(&self) -> Result<SiteId> {
         Ok(self.facts()?.home_site)
     }
 
-    /// Every site that the unit's fields and events name.
+    /// The unit and its kin.
+    fn all(&self) -> impl Iterator<Item = &Self> {
+        std::iter::once(self).chain(&self.kin)
+    }
+
+    /// Every site that the fields and events of the unit and its kin name.
     pub(crate) fn sites(&self) -> Result<BTreeSet<SiteId>> {
-        let mut sites: BTreeSet<SiteId> = self.events.iter().filter_map(events::site_of).collect();
-        sites.insert(self.home_site()?);
+        let mut sites: BTreeSet<SiteId> =
+            self.all().flat_map(|unit| &unit.events).flat_map(events::sites_of).collect();
+        for unit in self.all() {
+            sites.insert(unit.home_site()?);
+        }
         Ok(sites)
     }
 
-    /// Every edition that the unit's events adopt.
+    /// Every edition that the events of the unit and its kin adopt.
     pub(crate) fn editions(&self) -> BTreeSet<EditionId> {
-        let adopted = self.events.iter().filter_map(|event| match &event.details {
-            Details::Adoption(adoption) => Some(adoption.edition_id),
-            _ => None,
-        });
-        adopted.collect()
+        self.all().flat_map(|unit| &unit.events).flat_map(events::editions_of).collect()
+    }
+
+    /// The models of the unit and its kin.
+    pub(crate) fn models(&self) -> BTreeSet<UnitModel> {
+        self.all().filter_map(|unit| UnitModel::of(&unit.fields)).collect()
     }
 
     pub(crate) fn facts(&self) -> Result<UnitFacts> {
@@ -85,8 +96,36 @@ pub(crate) fn facts(fields: &UnitFields) -> Result<UnitFacts> {
 pub(crate) fn load(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<Unit>> {
     let Some(stored) = records::find(conn, organization, Target::Unit(id))? else { return Ok(None) };
     let fields = records::fields(&stored.record, UnitFields::read)?;
-    let units = with_events(conn, organization, [(id, fields)].into())?;
+    let mut units = with_events(conn, organization, [(id, fields)].into())?;
+    add_kin(conn, organization, units.values_mut())?;
     Ok(units.into_values().next())
+}
+
+/// Loads the other units of these units' groups.
+pub(crate) fn add_kin<'u>(
+    conn: &mut Conn,
+    organization: Key,
+    units: impl IntoIterator<Item = &'u mut Unit>,
+) -> Result<()> {
+    let mut units: Vec<&mut Unit> = units.into_iter().collect();
+    let groups = kin::of_units(conn, organization, &units.iter().map(|unit| unit.id).collect())?;
+    let members: BTreeSet<Target> =
+        units.iter().filter_map(|unit| groups.of(unit.id)).flatten().copied().map(Target::Unit).collect();
+    if members.is_empty() {
+        return Ok(());
+    }
+    let mut fields = BTreeMap::new();
+    for (target, stored) in records::some(conn, organization, &members)? {
+        if let Target::Unit(id) = target {
+            fields.insert(id, records::fields(&stored.record, UnitFields::read)?);
+        }
+    }
+    let loaded = with_events(conn, organization, fields)?;
+    for unit in &mut units {
+        let others = groups.of(unit.id).into_iter().flatten().filter(|other| **other != unit.id);
+        unit.kin = others.filter_map(|other| loaded.get(other).cloned()).collect();
+    }
+    Ok(())
 }
 
 /// Loads all events of units whose fields are known.
@@ -136,8 +175,7 @@ impl Context {
             sites.extend(unit.sites()?);
         }
         self.load_versions(conn, organization, named)?;
-        let models: BTreeSet<UnitModel> =
-            units.iter().filter_map(|unit| UnitModel::of(&unit.fields)).collect();
+        let models: BTreeSet<UnitModel> = units.iter().flat_map(|unit| unit.models()).collect();
         let adopted = |model: &UnitModel| self.versions.get(&ContextId::of_model(model)) > Some(&0);
         let models = models.into_iter().filter(adopted).collect();
         for adoption in model_adoptions::of_models(conn, organization, &models)? {
@@ -203,17 +241,61 @@ impl Context {
 
 /// Folds all events of a unit, to be asked about any instant.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
-    let events = events_of(unit, context);
-    Ok(interval::refold(&input(unit.id, &unit.facts()?, &events, context)))
+    let subject = Subject::of(unit, context)?;
+    Ok(interval::refold(&subject.input(unit.id, context)))
 }
 
-/// Folds all events of a unit, to be stored.
+/// Folds all events of a unit, to be stored. Of units that are one machine, that with the lowest id has its due items; none
+/// of those with kin can take an event without all others.
 pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
-    let events = events_of(unit, context);
-    let folded = interval::refold_compact(&input(unit.id, &unit.facts()?, &events, context));
+    let subject = Subject::of(unit, context)?;
+    let mut folded = interval::refold_compact(&subject.input(unit.id, context));
+    if !unit.kin.is_empty() {
+        folded.compact = None;
+    }
     let (home_site, standing_site) = (unit.home_site()?, scope::standing(unit)?);
     Ok(Fold { unit: unit.id, home_site, standing_site, folded })
 }
+
+/// What is doubtful about a unit's events.
+pub(crate) fn doubts(unit: &Unit, context: &Context) -> Result<Vec<(EventId, Doubt)>> {
+    let subject = Subject::of(unit, context)?;
+    Ok(interval::doubts(&subject.input(unit.id, context)))
+}
+
+/// The machine that a unit is, and all events that bear on it.
+struct Subject<'u> {
+    /// Of the units that are the machine, that with the lowest id: the machine goes by its fields.
+    machine: &'u Unit,
+    facts: UnitFacts,
+    events: Cow<'u, [ServiceEvent]>,
+}
+
+impl<'u> Subject<'u> {
+    fn of(unit: &'u Unit, context: &Context) -> Result<Self> {
+        let mut events = Cow::Borrowed(unit.events.as_slice());
+        let mut machine = unit;
+        if !unit.kin.is_empty() {
+            events = unit.all().flat_map(|unit| &unit.events).cloned().collect();
+            let units = interval::machine(&input(unit.id, &unit.facts()?, &events, context));
+            let head = unit.all().filter(|unit| units.contains(&unit.id)).min_by_key(|unit| unit.id);
+            machine = head.unwrap_or(unit);
+        }
+        let mut adoptions = context.adoptions_for(machine).peekable();
+        if adoptions.peek().is_some() {
+            events.to_mut().extend(adoptions);
+        }
+        Ok(Self { machine, facts: machine.facts()?, events })
+    }
+
+    /// What `unit` is folded from: where it is not the one that the machine goes by, it has no items of its own.
+    fn input<'a>(&'a self, unit: UnitId, context: &'a Context) -> Input<'a> {
+        let whole = input(unit, &self.facts, &self.events, context);
+        if unit == self.machine.id { whole } else { Input { editions: &NO_EDITIONS, ..whole } }
+    }
+}
+
+static NO_EDITIONS: BTreeMap<EditionId, Arc<Edition>> = BTreeMap::new();
 
 /// Folds the events that are new on what is stored of a unit; nothing if all of them have to be folded.
 pub(crate) fn apply(
@@ -244,15 +326,6 @@ fn input<'a>(
 
 const POLICY: Policy = Policy::standard();
 
-/// A unit's events with the adoptions for its model.
-fn events_of<'u>(unit: &'u Unit, context: &Context) -> Cow<'u, [ServiceEvent]> {
-    let mut adoptions = context.adoptions_for(unit).peekable();
-    match adoptions.peek() {
-        None => Cow::Borrowed(&unit.events),
-        Some(_) => unit.events.iter().cloned().chain(adoptions).collect(),
-    }
-}
-
 /// A unit's state, folded afresh.
 pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Option<UnitDue>> {
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
@@ -262,14 +335,14 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 
 /// A unit's state by these events, of which those after `until` are left out where it is given.
 pub(crate) fn due_of(unit: &Unit, context: &Context, until: Option<Instant>) -> Result<UnitDue> {
-    let events = events_of(unit, context);
-    let facts = unit.facts()?;
-    let input = input(unit.id, &facts, &events, context);
+    let subject = Subject::of(unit, context)?;
+    let input = subject.input(subject.machine.id, context);
     let state = match until {
         Some(until) => interval::refold_until(&input, until),
         None => interval::refold(&input),
     };
     Ok(UnitDue {
+        machine: subject.machine.id,
         home_site: unit.home_site()?,
         label: unit.fields.label.as_ref().map(ToString::to_string),
         state,
@@ -279,10 +352,12 @@ pub(crate) fn due_of(unit: &Unit, context: &Context, until: Option<Instant>) -> 
 
 /// A digest of all that a fold rests on: it changes whenever an answer could change for another reason than time.
 fn evidence(unit: &Unit, context: &Context) -> Result<String> {
-    let mut events: Vec<EventId> = unit.events.iter().map(|event| event.id).collect();
-    events.extend(context.adoptions_for(unit).map(|adoption| adoption.id));
+    let all = || unit.all();
+    let mut events: Vec<EventId> = all().flat_map(|unit| &unit.events).map(|event| event.id).collect();
+    events.extend(all().flat_map(|unit| context.adoptions_for(unit)).map(|adoption| adoption.id));
     let zones: Vec<(&SiteId, &str)> = context.zones.iter().map(|(site, zone)| (site, zone.name())).collect();
-    let fields = serde_json::to_value(&unit.fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
+    let fields: Vec<&UnitFields> = all().map(|unit| &unit.fields).collect();
+    let fields = serde_json::to_value(&fields).map_err(|e| StoreError::corrupt("unit")(&e))?;
     let all = serde_json::json!([events, zones, fields, super::folds::folded_with()]);
     Ok(proof::sha256(all.to_string()).to_string())
 }

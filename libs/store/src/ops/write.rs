@@ -5,12 +5,16 @@
 //! nothing.
 
 mod answer;
+mod correct;
+mod doubts;
 mod fold;
 mod for_model;
 mod judge;
 mod known;
+mod named;
 mod refer;
 mod row;
+mod together;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -19,8 +23,8 @@ use std::{
 
 use model::{
     SiteId, UnitId, Zone,
-    edit::{Action, RecordKind, Target},
-    event::{Details, ModelAdoption, ServiceEvent},
+    edit::Target,
+    event::{ModelAdoption, ServiceEvent},
 };
 
 use self::{
@@ -30,7 +34,7 @@ use self::{
 use super::super::{Conn, dialect};
 use super::{
     contexts::{self, Versions},
-    editions, inserts,
+    editions, inserts, kin,
     log::{self, LogRow},
     model_adoptions,
     private_texts::TextRow,
@@ -42,7 +46,7 @@ use crate::{
     command::Command,
     error::Result,
     key::Key,
-    locks::{Attempt, Locks, lock_of},
+    locks::{Attempt, Locks},
     view::EditionView,
 };
 
@@ -54,7 +58,7 @@ pub(crate) fn write(
     extra: &Locks,
 ) -> Result<Attempt> {
     let mut locks = extra.clone();
-    locks.extend(command.edits.iter().flat_map(|proposal| named(&proposal.edit.action)));
+    locks.extend(command.edits.iter().flat_map(|proposal| named::locks(&proposal.edit.action)));
     let organization = Key::from(command.organization);
     if !command.dry_run {
         let ordered: Vec<(&'static str, Key)> = locks.iter().map(|(_, kind, id)| (*kind, *id)).collect();
@@ -71,11 +75,14 @@ pub(crate) fn write(
         changes: Versions::new(),
         refolding: 0,
         planned: Vec::new(),
+        together: kin::Groups::default(),
+        grown: kin::Groups::default(),
     };
     let mut judged = Vec::with_capacity(command.edits.len());
     for (proposal, body) in command.edits.iter().zip(bodies) {
         judged.push(work.judge(conn, proposal, body)?);
     }
+    work.touch_kin(conn)?;
     if !work.more.is_empty() {
         work.more.extend(work.locks);
         return Ok(Attempt::Again(work.more));
@@ -85,31 +92,6 @@ pub(crate) fn write(
     let stale = work.record(conn, folded)?;
     let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
     Ok(Attempt::Done { outcomes, stale })
-}
-
-/// The records that an action writes, targets or names as parent.
-fn named(action: &Action) -> Vec<(u8, &'static str, Key)> {
-    let site = |id: SiteId| lock_of(RecordKind::Site, Key::from(id));
-    let unit = |id: UnitId| lock_of(RecordKind::Unit, Key::from(id));
-    match action {
-        Action::Create { target, fields } | Action::Set { target, fields } => {
-            let parent = fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).map(site);
-            std::iter::once(lock_of(target.kind(), Key(target.uuid()))).chain(parent).collect()
-        }
-        Action::Event(event) => {
-            let more = match &event.details {
-                Details::Commissioning(c) => Some(site(c.site_id)),
-                Details::Placement(p) => Some(site(p.site_id)),
-                Details::Adoption(a) => Some(lock_of(RecordKind::Schedule, Key::from(a.schedule_id))),
-                _ => None,
-            };
-            std::iter::once(unit(event.unit_id)).chain(more).collect()
-        }
-        Action::ModelAdoption(adoption) => {
-            vec![lock_of(RecordKind::Schedule, Key::from(adoption.adoption.schedule_id))]
-        }
-        Action::Edition { schedule, .. } => vec![lock_of(RecordKind::Schedule, Key::from(*schedule))],
-    }
 }
 
 /// What the transaction has read and means to write.
@@ -127,6 +109,10 @@ struct Work<'c> {
     /// How many units are folded only because a context changes.
     refolding: usize,
     planned: Vec<Planned>,
+    /// The groups of units that fold together.
+    together: kin::Groups,
+    /// Those that it makes or makes larger.
+    grown: kin::Groups,
 }
 
 /// A log row in the making, and what goes with it.
@@ -156,6 +142,7 @@ impl Work<'_> {
         }
         self.write_records(conn)?;
         let (told, folded_with) = folded.write(conn, self.organization)?;
+        kin::put(conn, self.organization, &self.grown)?;
         let texts: Vec<TextRow> = self
             .planned
             .iter()

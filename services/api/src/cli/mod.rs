@@ -33,6 +33,8 @@ enum Command {
     Rebuild(check::Rebuild),
     /// Print the OpenAPI description.
     Openapi,
+    /// Print the JSON Schema of a file that holds a schedule.
+    ScheduleSchema,
     /// Make an organization with its first person, and print a token.
     Organization(people::Organization),
     /// Print an access token for a person.
@@ -104,6 +106,7 @@ fn carry_out(command: Command) -> Result<ExitCode> {
         Command::Demo(demo) => demo.run(),
         Command::Rebuild(rebuild) => rebuild.run(),
         Command::Openapi => openapi(),
+        Command::ScheduleSchema => schedule_schema(),
         Command::Organization(organization) => organization.run(),
         Command::Token(token) => token.run(),
         Command::Key(key) => key.run(),
@@ -122,6 +125,13 @@ fn migrate(database: &Database) -> Result<ExitCode> {
 fn openapi() -> Result<ExitCode> {
     let (text, _) = crate::openapi::text()
         .map_err(|error| anyhow::anyhow!("the description cannot be written: {error:?}"))?;
+    say(text.trim_end());
+    Ok(ExitCode::SUCCESS)
+}
+
+fn schedule_schema() -> Result<ExitCode> {
+    let text = crate::openapi::schedule_schema()
+        .map_err(|error| anyhow::anyhow!("the schema cannot be written: {error:?}"))?;
     say(text.trim_end());
     Ok(ExitCode::SUCCESS)
 }

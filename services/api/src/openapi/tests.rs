@@ -2,9 +2,10 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
-use super::{lint::lint, text};
+use super::{lint::lint, schedule_schema, text};
 use crate::routes;
 
+const SCHEDULES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../openapi/schedule.schema.json");
 const FILE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../openapi/keepstart.json");
 
 fn description() -> Value {
@@ -31,6 +32,16 @@ fn the_checked_in_description_is_the_generated_one() {
     assert!(
         checked_in == text().unwrap().0,
         "openapi/keepstart.json is out of date: run `cargo run --bin keepstart-api -- openapi > openapi/keepstart.json`"
+    );
+}
+
+#[test]
+fn the_checked_in_schema_of_schedules_is_the_generated_one() {
+    let checked_in = std::fs::read_to_string(SCHEDULES).unwrap_or_default();
+    assert!(
+        checked_in == schedule_schema().unwrap(),
+        "openapi/schedule.schema.json is out of date: run `cargo run --bin keepstart-api -- schedule-schema > \
+         openapi/schedule.schema.json`"
     );
 }
 

@@ -63,7 +63,7 @@ pub(super) fn rows(conn: &mut Conn, filter: &DueFilter, moment: Moment) -> Resul
 /// The lines of one unit.
 fn lines(id: UnitId, unit: &UnitDue, moment: Moment) -> Vec<DueRow> {
     let standing_site = unit.state.site_at(moment.at);
-    let items = unit.state.steps_from(moment.at);
+    let items = if unit.machine == id { unit.state.steps_from(moment.at) } else { Vec::new() };
     let line = |item: &interval::ItemSteps| {
         let step = state_in(&item.steps, moment.at)?;
         Some(DueRow {

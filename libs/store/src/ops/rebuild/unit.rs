@@ -91,7 +91,9 @@ struct Check {
 impl Check {
     fn compare(&mut self, conn: &mut Conn) -> Result<()> {
         let growing = self.compare_lines(conn)?;
-        let Some(unit) = growing.unit()? else { return self.compare_nothing(conn) };
+        let Some(mut unit) = growing.unit()? else { return self.compare_nothing(conn) };
+        // Whoever writes about its kin holds its lock too, so they are as they were when it was folded.
+        units::add_kin(conn, self.organization, [&mut unit])?;
         let context = Context::of_unit(conn, self.organization, &unit)?;
         let state = units::refold(&unit, &context)?;
         let Some(stored) = folds::state_of(conn, self.organization, self.key)? else {

@@ -19,8 +19,8 @@ use super::super::{
     units::{self, Context},
 };
 use super::{
-    Planned, Wrote,
-    fold::{Answers, warning},
+    Planned, Wrote, doubts,
+    fold::{Answers, bears_on_others},
     judge::Judged,
 };
 use crate::{
@@ -39,7 +39,7 @@ pub(super) fn outcomes(
     answers: &Answers,
 ) -> Result<Vec<Outcome>> {
     let texts = texts_of(conn, organization, planned)?;
-    let mut then = SetAsideThen::new();
+    let mut then = DoubtsThen::new();
     let planned = |at: usize| planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"));
     let outcome = |judged: Judged| match judged {
         Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
@@ -87,7 +87,7 @@ fn new(
         Wrote::Event(event) => {
             let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
             let view = events::view(found(planned, at), texts)?;
-            let mut warnings: Vec<Warning> = answers.set_aside.get(&event.id).cloned().into_iter().collect();
+            let mut warnings: Vec<Warning> = answers.doubts.get(&event.id).cloned().unwrap_or_default();
             if let Details::Adoption(adoption) = &event.details {
                 warnings.extend(out_of_force(conn, organization, adoption, &event.occurred)?);
             }
@@ -126,13 +126,12 @@ fn adoption_of(row: &LogRow) -> Result<Option<(Adoption, Occurred)>> {
 }
 
 /// What an earlier row wrote, as it was when the row was written: a repeat gets the first answer.
-fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut SetAsideThen) -> Result<Written> {
+fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut DoubtsThen) -> Result<Written> {
     let gone = || StoreError::corrupt("log row")(&"what it wrote is missing");
     let target = match RecordKind::parse(&row.record_kind).ok_or_else(gone)? {
         RecordKind::ServiceEvent => {
             let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
-            let set_aside = warning_then(conn, organization, row, then)?;
-            let mut warnings: Vec<Warning> = set_aside.into_iter().collect();
+            let mut warnings = warnings_then(conn, organization, row, then)?;
             if let Some((adoption, occurred)) = adoption_of(row)? {
                 warnings.extend(out_of_force(conn, organization, &adoption, &occurred)?);
             }
@@ -154,38 +153,46 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut SetAsid
     records::view(conn, organization, target, &stored).map(Written::Record)
 }
 
-/// What was set aside in a unit when a row was written, by unit and row; the events of a repeated batch share it.
-type SetAsideThen = BTreeMap<(Key, i64), BTreeMap<Key, Warning>>;
+/// What was doubtful in a unit when a row was written, by unit and row; the events of a repeated batch share it.
+type DoubtsThen = BTreeMap<(Key, i64), BTreeMap<Key, Vec<Warning>>>;
 
-/// What was doubtful about an event's reading when it was recorded.
-fn warning_then(
+/// What was doubtful about an event when it was recorded.
+fn warnings_then(
     conn: &mut Conn,
     organization: Key,
     row: &LogRow,
-    then: &mut SetAsideThen,
-) -> Result<Option<Warning>> {
-    let Some(unit) = row.unit_id else { return Ok(None) };
+    then: &mut DoubtsThen,
+) -> Result<Vec<Warning>> {
+    let Some(unit) = row.unit_id else { return Ok(Vec::new()) };
     let through = log::last_of_group(conn, row)?;
     let found = match then.entry((unit, through)) {
         Entry::Occupied(known) => known.into_mut(),
-        Entry::Vacant(free) => free.insert(set_aside_then(conn, organization, unit, through)?),
+        Entry::Vacant(free) => free.insert(doubts_then(conn, organization, unit, through)?),
     };
-    Ok(found.get(&row.record_id).cloned())
+    Ok(found.get(&row.record_id).cloned().unwrap_or_default())
 }
 
-fn set_aside_then(
+fn doubts_then(
     conn: &mut Conn,
     organization: Key,
     unit: Key,
     through: i64,
-) -> Result<BTreeMap<Key, Warning>> {
+) -> Result<BTreeMap<Key, Vec<Warning>>> {
     let Some((unit, _)) = replay::unit(conn, organization, unit.id(), through)? else {
         return Ok(BTreeMap::new());
     };
     let context = Context::of_unit(conn, organization, &unit)?;
     let state = units::refold(&unit, &context)?;
-    let set_aside = state.set_aside().iter();
-    Ok(set_aside.map(|reading| (Key::from(reading.event_id), warning(reading.suggested))).collect())
+    let mut found: BTreeMap<Key, Vec<Warning>> = BTreeMap::new();
+    if unit.events.iter().any(|event| bears_on_others(&event.details)) {
+        for (event, doubt) in units::doubts(&unit, &context)? {
+            found.entry(Key::from(event)).or_default().push(doubts::of_event(doubt));
+        }
+    }
+    for reading in state.set_aside() {
+        found.entry(Key::from(reading.event_id)).or_default().push(doubts::of_reading(reading));
+    }
+    Ok(found)
 }
 
 /// An adoption from a day on which the edition's publisher does not have it in force.

@@ -6,7 +6,11 @@ use std::{
 };
 
 use interval::Compact;
-use model::{EventId, Hours, Instant, SiteId, UnitId, event::ServiceEvent, unit::UnitFields};
+use model::{
+    EventId, Instant, SiteId, UnitId,
+    event::{Details, ServiceEvent},
+    unit::UnitFields,
+};
 
 use super::super::super::Conn;
 use super::super::{
@@ -16,7 +20,7 @@ use super::super::{
     inserts, scope,
     units::{self, Context, Unit},
 };
-use super::{Planned, Work, Wrote};
+use super::{Planned, Work, Wrote, doubts};
 use crate::{
     command::Warning,
     error::{Result, StoreError},
@@ -72,8 +76,8 @@ pub(super) struct Folded {
 pub(super) struct Answers {
     /// Where each new event stands in time.
     pub(super) placed: BTreeMap<EventId, Instant>,
-    /// Readings that are not used.
-    pub(super) set_aside: BTreeMap<EventId, Warning>,
+    /// What is doubtful about events.
+    pub(super) doubts: BTreeMap<EventId, Vec<Warning>>,
 }
 
 impl Folded {
@@ -106,6 +110,7 @@ impl Work<'_> {
         let mut context = self.brought();
         let mut applied = self.apply(conn, &touched, &with, &mut context)?;
         self.load_events(conn, &mut touched, &applied)?;
+        self.give_kin(&mut touched);
         let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
         context.load(conn, self.organization, &units)?;
         let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
@@ -122,6 +127,7 @@ impl Work<'_> {
                 (None, Some(unit)) => {
                     let fold = units::fold(unit, &context)?;
                     folded.moved.extend(unit.moved(&fold.folded.state));
+                    folded.doubt(unit, &context, |id| bodies.contains_key(id))?;
                     (fold, &unit.events, context.versions_of(unit)?)
                 }
                 (None, None) => return Err(StoreError::corrupt("plan")(&"a unit is missing")),
@@ -227,6 +233,11 @@ fn event_bodies(planned: &[Planned]) -> BTreeMap<EventId, &String> {
     bodies.collect()
 }
 
+/// Whether an event of this kind may say against others in another way than by its reading.
+pub(super) fn bears_on_others(details: &Details) -> bool {
+    matches!(details, Details::Storage(_) | Details::Component(_) | Details::Run(_))
+}
+
 impl Folded {
     fn add(
         &mut self,
@@ -252,18 +263,21 @@ impl Folded {
         self.states.push(row);
         self.items.push(items);
         let set_aside = fold.folded.state.set_aside().iter();
-        let warnings = set_aside.map(|reading| (reading.event_id, warning(reading.suggested)));
-        self.answers.set_aside.extend(warnings);
+        for reading in set_aside {
+            self.answers.doubts.entry(reading.event_id).or_default().push(doubts::of_reading(reading));
+        }
         Ok(())
     }
-}
 
-/// That a reading is not used.
-pub(super) fn warning(suggested: Option<Hours>) -> Warning {
-    Warning {
-        code: "reading_set_aside",
-        pointer: "/meter_hours",
-        detail: "The reading does not fit the unit's other readings; it is kept, and not used until it is confirmed or others bear it out.".into(),
-        suggested_meter_hours: suggested,
+    /// Notes what is doubtful about the new events of a unit.
+    fn doubt(&mut self, unit: &Unit, context: &Context, is_new: impl Fn(&EventId) -> bool) -> Result<()> {
+        let told = |event: &ServiceEvent| is_new(&event.id) && bears_on_others(&event.details);
+        if !unit.events.iter().any(told) {
+            return Ok(());
+        }
+        for (event, doubt) in units::doubts(unit, context)? {
+            self.answers.doubts.entry(event).or_default().push(doubts::of_event(doubt));
+        }
+        Ok(())
     }
 }

@@ -3,20 +3,21 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use model::{
-    Code, EditionId, PersonId, SiteId, UnitId, Zone,
+    Code, EditionId, ScheduleId, SiteId, UnitId, Zone,
     edit::{Action, Target},
-    event::{Details, ServiceEvent},
+    schedule::Edition,
     site::SiteFields,
     unit::UnitFields,
 };
 
 use super::super::super::Conn;
 use super::super::{
-    editions, events,
+    editions,
     folds::{self, StateRow},
     log::{self, LogRow},
     records::{self, Stored},
 };
+use super::named;
 use crate::{command::Command, error::Result, key::Key, view::EditionView};
 
 /// Everything read so far; what was looked for and is not there is known too.
@@ -49,7 +50,7 @@ impl Known {
         let events =
             || actions().filter_map(|action| if let Action::Event(e) = action { Some(&**e) } else { None });
         known.load_earlier(conn, command)?;
-        let mut targets: BTreeSet<Target> = actions().flat_map(targets_of).collect();
+        let mut targets: BTreeSet<Target> = actions().flat_map(named::targets).collect();
         let units: BTreeSet<UnitId> = targets
             .iter()
             .filter_map(|target| if let Target::Unit(id) = target { Some(*id) } else { None })
@@ -60,7 +61,7 @@ impl Known {
         targets.extend(standing.map(|site| Target::Site(site.id())));
         let mut found = records::some(conn, organization, &targets)?;
         known.records = targets.into_iter().map(|target| (target, found.remove(&target))).collect();
-        let jobs: BTreeSet<&Code> = events().flat_map(jobs_of).collect();
+        let jobs: BTreeSet<&Code> = events().flat_map(named::jobs).collect();
         if !jobs.is_empty() {
             known.jobs = editions::known_jobs(conn, organization, &jobs)?;
         }
@@ -160,6 +161,15 @@ impl Known {
         Ok(self.editions.get(&id).and_then(Option::as_ref))
     }
 
+    /// Whether some edition of a schedule has this task.
+    pub(super) fn has_task(&mut self, conn: &mut Conn, schedule: ScheduleId, task: &Code) -> Result<bool> {
+        let has = |edition: &Edition| edition.tasks.iter().any(|known| known.task == *task);
+        let brought =
+            self.editions.values().flatten().any(|view| view.schedule == schedule && has(&view.edition));
+        Ok(brought
+            || editions::all_of_schedule(conn, self.organization, schedule)?.iter().any(|known| has(known)))
+    }
+
     /// Whether some edition names this job.
     pub(super) fn has_job(&self, job: &Code) -> bool {
         self.jobs.contains(job.as_str())
@@ -170,34 +180,4 @@ impl Known {
         self.jobs.extend(editions::jobs_of(&view.edition).into_iter().map(|job| job.as_str().to_owned()));
         self.editions.insert(view.id, Some(view));
     }
-}
-
-/// The records that an action writes or names.
-fn targets_of(action: &Action) -> Vec<Target> {
-    match action {
-        Action::Create { target, fields } | Action::Set { target, fields } => {
-            let site = fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).map(Target::Site);
-            let person = fields.get("person_id").and_then(|id| PersonId::read(id).ok()).map(Target::Person);
-            std::iter::once(*target).chain(site).chain(person).collect()
-        }
-        Action::Event(event) => {
-            let site = events::site_of(event).map(Target::Site);
-            let schedule = match &event.details {
-                Details::Adoption(adoption) => Some(Target::Schedule(adoption.schedule_id)),
-                _ => None,
-            };
-            let person = event.on_behalf_of.map(Target::Person);
-            std::iter::once(Target::Unit(event.unit_id)).chain(site).chain(schedule).chain(person).collect()
-        }
-        Action::ModelAdoption(adoption) => {
-            let person = adoption.on_behalf_of.map(Target::Person);
-            std::iter::once(Target::Schedule(adoption.adoption.schedule_id)).chain(person).collect()
-        }
-        Action::Edition { schedule, .. } => vec![Target::Schedule(*schedule)],
-    }
-}
-
-fn jobs_of(event: &ServiceEvent) -> impl Iterator<Item = &Code> {
-    let service = if let Details::Service(service) = &event.details { Some(service) } else { None };
-    service.into_iter().flat_map(|service| service.jobs.iter().map(|done| &done.job))
 }

@@ -3,16 +3,19 @@
 //! Absent, foreign and hidden things give the same error, so that nobody learns of what he may not see.
 
 use model::{
-    EventId, PersonId, SiteId,
+    Code, EventId, PersonId, ScheduleId, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
-    event::{Adoption, Correction, Details, EventKind, JobDone, Service, ServiceEvent},
+    event::{
+        Adoption, AppliesTo, Details, JobDone, LimitsOf, Run, RunPhase, Service, ServiceEvent, SettingOf,
+        Tag, TagAction,
+    },
     read::{FieldError, Flaw},
-    time::{TimeSource, When},
+    time::{Occurred, TimeSource, When},
 };
 use serde_json::{Map, Value};
 
 use super::super::super::Conn;
-use super::super::{events, folds, log::LogRow};
+use super::super::{events, folds};
 use super::{Work, Wrote};
 use crate::{error::Result, key::Key};
 
@@ -35,37 +38,68 @@ impl Work<'_> {
 
     /// What is wrong with an event that only the store can see.
     pub(super) fn event_errors(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Vec<FieldError>> {
-        let mut errors = Vec::new();
-        errors.extend(self.future_error(conn, event)?);
-        errors.extend(self.skipped_error(conn, event)?);
+        let mut errors = self.content_errors(conn, event.unit_id, &event.occurred, &event.details)?;
         if let Some(person) = event.on_behalf_of {
             errors.extend(self.person_error(conn, "/on_behalf_of", person)?);
         }
-        match &event.details {
-            Details::Commissioning(c) => errors.extend(self.site_error(conn, "/site_id", c.site_id)?),
-            Details::Placement(p) => errors.extend(self.site_error(conn, "/site_id", p.site_id)?),
-            Details::Service(service) => errors.extend(self.job_errors(service)),
-            Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
-            Details::Correction(correction) => errors.extend(self.correction_error(conn, event, correction)?),
-            Details::Reading(_)
-            | Details::Component(_)
-            | Details::Run(_)
-            | Details::Storage(_)
-            | Details::Duty(_)
-            | Details::Setting(_)
-            | Details::Deferral(_)
-            | Details::Tag(_) => {}
+        if let Details::Correction(correction) = &event.details {
+            errors.extend(self.correction_errors(conn, event, &correction.action)?);
         }
         Ok(errors)
     }
 
-    fn future_error(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Option<FieldError>> {
+    /// What is wrong with what an event says by itself.
+    pub(super) fn content_errors(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        occurred: &Occurred,
+        details: &Details,
+    ) -> Result<Vec<FieldError>> {
+        let mut errors = Vec::new();
+        errors.extend(self.future_error(conn, unit, occurred)?);
+        errors.extend(self.skipped_error(conn, unit, occurred)?);
+        match details {
+            Details::Commissioning(c) => errors.extend(self.site_error(conn, "/site_id", c.site_id)?),
+            Details::Placement(p) => errors.extend(self.site_error(conn, "/site_id", p.site_id)?),
+            Details::Service(service) => errors.extend(self.job_errors(service)),
+            Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
+            Details::Run(run) => errors.extend(self.run_error(conn, unit, occurred, run)?),
+            Details::Setting(setting) => match &setting.what {
+                SettingOf::LimitsOf(LimitsOf { schedule_id, task, .. }) => {
+                    errors.extend(self.task_error(conn, "/limits_of", *schedule_id, task)?);
+                }
+                SettingOf::AppliesTo(AppliesTo { schedule_id, task, .. }) => {
+                    errors.extend(self.task_error(conn, "/applies_to", *schedule_id, task)?);
+                }
+                SettingOf::Feature(_) => {}
+            },
+            Details::Deferral(deferral) => {
+                errors.extend(self.task_error(conn, "", deferral.schedule_id, &deferral.task)?);
+                errors.extend(self.person_error(conn, "/authorised_by", deferral.authorised_by)?);
+            }
+            Details::Tag(tag) => errors.extend(self.tag_error(conn, unit, tag)?),
+            Details::Reading(_)
+            | Details::Component(_)
+            | Details::Storage(_)
+            | Details::Duty(_)
+            | Details::Correction(_) => {}
+        }
+        Ok(errors)
+    }
+
+    fn future_error(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        occurred: &Occurred,
+    ) -> Result<Option<FieldError>> {
         let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
-        let (pointer, ahead) = match &event.occurred.when {
+        let (pointer, ahead) = match &occurred.when {
             When::At { instant, .. } => ("/occurred_at", *instant > latest),
             When::On(date) => {
                 let mut dates = Vec::new();
-                for site in self.sites_of(conn, Target::Unit(event.unit_id))? {
+                for site in self.sites_of(conn, Target::Unit(unit))? {
                     dates.extend(self.known.zone(conn, site)?.map(|zone| zone.date(latest)));
                 }
                 ("/occurred_on", dates.iter().all(|today| date > today))
@@ -75,12 +109,17 @@ impl Work<'_> {
     }
 
     /// A typed time that no clock at the unit's place ever showed.
-    fn skipped_error(&mut self, conn: &mut Conn, event: &ServiceEvent) -> Result<Option<FieldError>> {
-        let When::At { text, .. } = &event.occurred.when else { return Ok(None) };
-        if event.occurred.source != TimeSource::Typed {
+    fn skipped_error(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        occurred: &Occurred,
+    ) -> Result<Option<FieldError>> {
+        let When::At { text, .. } = &occurred.when else { return Ok(None) };
+        if occurred.source != TimeSource::Typed {
             return Ok(None);
         }
-        let Some(state) = self.known.state(conn, event.unit_id)? else { return Ok(None) };
+        let Some(state) = self.known.state(conn, unit)? else { return Ok(None) };
         let site = state.standing_site.id();
         let zone = self.known.zone(conn, site)?;
         let flaw = || {
@@ -131,44 +170,108 @@ impl Work<'_> {
         })
     }
 
-    /// A target is an event of the same unit, recorded earlier or by this same write, and no correction itself.
-    fn correction_error(
+    fn task_error(
         &mut self,
         conn: &mut Conn,
-        event: &ServiceEvent,
-        correction: &Correction,
+        within: &str,
+        schedule: ScheduleId,
+        task: &Code,
     ) -> Result<Option<FieldError>> {
-        let flaw = |code, detail: &str| Some(FieldError::at("/target_id", Flaw::new(code, detail)));
-        let Some(target) = correction.action.target() else { return Ok(None) };
-        let in_log = self.known.earlier(conn, Key::from(target))?;
-        let is_event = |row: &LogRow| row.record_kind == RecordKind::ServiceEvent.as_str();
-        if in_log.is_some_and(|row| is_event(row) && row.unit_id.is_none()) {
-            return Ok(flaw(
-                "adoption_for_a_model",
-                "An adoption for a model is not corrected; adopt another edition for the model, or the same with its end.",
-            ));
-        }
-        let of_unit = in_log.filter(|row| is_event(row) && row.unit_id == Some(Key::from(event.unit_id)));
-        let kind = match of_unit {
-            Some(row) => Some(events::read(&row.body)?.kind()),
-            None => self.planned_kind(event, target),
+        let flaw = |member: &str, code, detail| {
+            Some(FieldError::at(format!("{within}/{member}"), Flaw::new(code, detail)))
         };
-        Ok(match kind {
-            None => flaw("unknown_event", "The unit has no such event."),
-            Some(EventKind::Correction) => flaw(
-                "correction_of_correction",
-                "A correction is not corrected: reinstate or void its target instead.",
-            ),
-            Some(_) => None,
-        })
+        if self.known.record(conn, Target::Schedule(schedule))?.is_none() {
+            return Ok(flaw("schedule_id", "unknown_schedule", "There is no such schedule."));
+        }
+        if !self.known.has_task(conn, schedule, task)? {
+            return Ok(flaw("task", "unknown_task", "No edition of the schedule has such a task."));
+        }
+        Ok(None)
     }
 
-    fn planned_kind(&self, event: &ServiceEvent, target: EventId) -> Option<EventKind> {
+    /// A stop is one of a start of the same unit, and not before it.
+    fn run_error(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        occurred: &Occurred,
+        run: &Run,
+    ) -> Result<Option<FieldError>> {
+        match &run.phase {
+            RunPhase::Until { stopped_at, .. } => {
+                let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
+                Ok((stopped_at.instant > latest).then(|| in_future("/stopped_at")))
+            }
+            RunPhase::Stop { run_id } => {
+                let start = self.event_of_unit(conn, unit, *run_id)?;
+                let start = start.filter(|event| {
+                    matches!(&event.details, Details::Run(Run { phase: RunPhase::Start, .. }))
+                });
+                let Some(start) = start else {
+                    let flaw = Flaw::new("unknown_run", "The unit has no such start of a run.");
+                    return Ok(Some(FieldError::at("/run_id", flaw)));
+                };
+                Ok(self.before(conn, unit, &occurred.when, &start.occurred.when)?.then(|| {
+                    let flaw = Flaw::new("not_after_start", "A run does not stop before it starts.");
+                    FieldError::at(pointer_of(&occurred.when), flaw)
+                }))
+            }
+            RunPhase::For { .. } | RunPhase::Start => Ok(None),
+        }
+    }
+
+    /// Whether one time is before another; where only a day is known, by the day.
+    fn before(&mut self, conn: &mut Conn, unit: UnitId, one: &When, other: &When) -> Result<bool> {
+        if let (When::At { instant: one, .. }, When::At { instant: other, .. }) = (one, other) {
+            return Ok(one < other);
+        }
+        let site = self.known.state(conn, unit)?.map(|state| state.standing_site.id());
+        let zone = site.map(|site| self.known.zone(conn, site)).transpose()?.flatten().cloned();
+        let zone = zone.unwrap_or_else(Zone::utc);
+        Ok(one.date(&zone) < other.date(&zone))
+    }
+
+    /// A tag that is removed was hung on the same unit.
+    fn tag_error(&mut self, conn: &mut Conn, unit: UnitId, tag: &Tag) -> Result<Option<FieldError>> {
+        match &tag.action {
+            TagAction::Hung { by: Some(person), .. } => self.person_error(conn, "/by", *person),
+            TagAction::Hung { by: None, .. } => Ok(None),
+            TagAction::Removed { tag_id } => {
+                let hung = self.event_of_unit(conn, unit, *tag_id)?.is_some_and(|event| {
+                    matches!(&event.details, Details::Tag(Tag { action: TagAction::Hung { .. } }))
+                });
+                let flaw = || Flaw::new("unknown_tag", "No such tag was hung on the unit.");
+                Ok((!hung).then(|| FieldError::at("/tag_id", flaw())))
+            }
+        }
+    }
+
+    /// An event of a unit, recorded earlier or by this same write.
+    pub(super) fn event_of_unit(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        id: EventId,
+    ) -> Result<Option<ServiceEvent>> {
+        let row = self.known.earlier(conn, Key::from(id))?;
+        let of_unit = row.filter(|row| {
+            row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id == Some(Key::from(unit))
+        });
+        if let Some(row) = of_unit {
+            return events::read(&row.body).map(Some);
+        }
         let planned = self.planned.iter().find_map(|planned| match &planned.wrote {
-            Wrote::Event(other) if other.id == target => Some(other),
+            Wrote::Event(event) if event.id == id && event.unit_id == unit => Some((**event).clone()),
             _ => None,
         });
-        planned.filter(|other| other.unit_id == event.unit_id).map(|other| other.kind())
+        Ok(planned)
+    }
+}
+
+fn pointer_of(when: &When) -> &'static str {
+    match when {
+        When::At { .. } => "/occurred_at",
+        When::On(_) => "/occurred_on",
     }
 }
 

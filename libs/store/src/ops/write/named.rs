@@ -1,0 +1,89 @@
+//! What an edit names beside what it writes: locked with it, and read before it is judged.
+
+use model::{
+    Code, PersonId, SiteId,
+    edit::{Action, Target},
+    event::{CorrectionAction, Details, ServiceEvent, SettingOf, TagAction},
+};
+
+use super::super::kin;
+use crate::{
+    key::Key,
+    locks::{Locks, lock_of},
+};
+
+/// The records that an action writes or names, that which it writes first.
+pub(super) fn targets(action: &Action) -> Vec<Target> {
+    match action {
+        Action::Create { target, fields } | Action::Set { target, fields } => {
+            let site = fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).map(Target::Site);
+            let person = fields.get("person_id").and_then(|id| PersonId::read(id).ok()).map(Target::Person);
+            std::iter::once(*target).chain(site).chain(person).collect()
+        }
+        Action::Event(event) => {
+            let mut found = vec![Target::Unit(event.unit_id)];
+            found.extend(kin::other_unit(event).map(Target::Unit));
+            found.extend(event.on_behalf_of.map(Target::Person));
+            named_in(&event.details, &mut found);
+            found
+        }
+        Action::ModelAdoption(adoption) => {
+            let person = adoption.on_behalf_of.map(Target::Person);
+            std::iter::once(Target::Schedule(adoption.adoption.schedule_id)).chain(person).collect()
+        }
+        Action::Edition { schedule, .. } => vec![Target::Schedule(*schedule)],
+    }
+}
+
+/// What an action locks: of people only who it writes about, since nobody else's edit changes what is asked of them.
+pub(super) fn locks(action: &Action) -> Locks {
+    let all = targets(action).into_iter().enumerate();
+    all.filter(|(at, target)| *at == 0 || !matches!(target, Target::Person(_)))
+        .map(|(_, target)| lock_of(target.kind(), Key(target.uuid())))
+        .collect()
+}
+
+fn named_in(details: &Details, found: &mut Vec<Target>) {
+    match details {
+        Details::Commissioning(commissioning) => found.push(Target::Site(commissioning.site_id)),
+        Details::Placement(placement) => found.push(Target::Site(placement.site_id)),
+        Details::Adoption(adoption) => found.push(Target::Schedule(adoption.schedule_id)),
+        Details::Setting(setting) => match &setting.what {
+            SettingOf::LimitsOf(limits) => found.push(Target::Schedule(limits.schedule_id)),
+            SettingOf::AppliesTo(applies) => found.push(Target::Schedule(applies.schedule_id)),
+            SettingOf::Feature(_) => {}
+        },
+        Details::Deferral(deferral) => {
+            found.extend([Target::Schedule(deferral.schedule_id), Target::Person(deferral.authorised_by)]);
+        }
+        Details::Tag(tag) => {
+            if let TagAction::Hung { by: Some(person), .. } = tag.action {
+                found.push(Target::Person(person));
+            }
+        }
+        Details::Correction(correction) => {
+            if let CorrectionAction::Amend { replacement, .. } = &correction.action {
+                named_in(&replacement.details, found);
+            }
+        }
+        Details::Service(_)
+        | Details::Reading(_)
+        | Details::Run(_)
+        | Details::Component(_)
+        | Details::Storage(_)
+        | Details::Duty(_) => {}
+    }
+}
+
+/// The jobs that an event names.
+pub(super) fn jobs(event: &ServiceEvent) -> Vec<&Code> {
+    let details = match &event.details {
+        Details::Correction(correction) => match &correction.action {
+            CorrectionAction::Amend { replacement, .. } => &replacement.details,
+            _ => return Vec::new(),
+        },
+        details => details,
+    };
+    let service = if let Details::Service(service) = details { Some(service) } else { None };
+    service.into_iter().flat_map(|service| service.jobs.iter().map(|done| &done.job)).collect()
+}
