@@ -10,6 +10,12 @@ pub(crate) fn day(at: Instant, zone: &Zone) -> LocalDate {
     if begins <= at && begins < Instant::LAST { next } else { date }
 }
 
+/// The first day of the month that `date` lies in.
+pub(crate) fn first_of_month(date: LocalDate) -> LocalDate {
+    let day = date.to_string().get(8..).and_then(|day| day.parse::<i32>().ok());
+    date.plus_days(1 - day.unwrap_or(1))
+}
+
 /// `date` moved by whole days.
 pub(crate) fn shifted(date: LocalDate, days: i64) -> LocalDate {
     // Farther than any date that can be entered from any other, and well within what the calendar takes.

@@ -4,6 +4,8 @@
 //! not above it by more than the clock plus one tick. The chain is the largest set of readings, among those not
 //! settled yet, that agree with each other and with the last settled one; the earlier where two are as large. Its
 //! first is settled once three later ones stand in it, or when more than sixteen readings wait.
+//!
+//! A meter that goes back to nought at some number is unrolled: a fall agrees if the rise through that number does.
 
 use model::{EventId, Hours, Instant};
 
@@ -20,8 +22,10 @@ pub(crate) struct Reading {
     pub(crate) event: EventId,
     pub(crate) instant: Instant,
     pub(crate) hours: Hours,
-    /// Whether it belongs to the chain whatever the others say: a commissioning, a meter swap.
+    /// Whether it belongs to the chain whatever the others say: a commissioning, a meter swap, a confirmed one.
     pub(crate) fixed: bool,
+    /// Whether somebody said that it is right.
+    pub(crate) is_confirmed: bool,
 }
 
 /// What a meter showed and when: all that later readings are held against.
@@ -31,10 +35,21 @@ pub(crate) struct Mark {
     pub(crate) hours: Hours,
 }
 
+/// How a meter counts.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Dial {
+    /// Its smallest step.
+    pub(crate) tick: Hours,
+    /// Where it goes back to nought, if it does.
+    pub(crate) rollover: Option<Hours>,
+}
+
 /// What became of the readings of one meter.
 pub(crate) struct Judged {
     /// Of each, whether it belongs to the chain.
     pub(crate) used: Vec<bool>,
+    /// The place of the last settled reading, unless it was settled before these.
+    pub(crate) settled: Option<usize>,
     /// The place of the last reading from which the pass may be begun anew.
     pub(crate) restart: Option<usize>,
 }
@@ -44,13 +59,8 @@ pub(crate) struct Judged {
 /// To begin anew at `restart` with the readings after it gives the same as this, also when more follow. The pass is
 /// told by the last settled reading and those that wait, once a reading is fully dealt with; and nothing is settled
 /// sooner with fewer waiting.
-pub(crate) fn judge(
-    readings: &[Reading],
-    settled: Option<Mark>,
-    end: Option<Instant>,
-    tick: Hours,
-) -> Judged {
-    let mut fold = Fold { readings, tick, settled, used: vec![false; readings.len()], ..Fold::default() };
+pub(crate) fn judge(readings: &[Reading], settled: Option<Mark>, end: Option<Instant>, dial: Dial) -> Judged {
+    let mut fold = Fold::over(readings, settled, dial);
     let mut restart = None;
     for (i, reading) in readings.iter().enumerate() {
         if reading.fixed {
@@ -65,14 +75,14 @@ pub(crate) fn judge(
         };
         restart = fold.settled_at.filter(stands_alone).or(restart);
     }
+    let settled = fold.settled_at;
     fold.settle_all();
-    Judged { used: fold.used, restart }
+    Judged { used: fold.used, settled, restart }
 }
 
-#[derive(Default)]
 struct Fold<'r> {
     readings: &'r [Reading],
-    tick: Hours,
+    dial: Dial,
     used: Vec<bool>,
     /// The last settled reading.
     settled: Option<Mark>,
@@ -90,17 +100,31 @@ impl Reading {
     }
 
     /// Whether this agrees with an earlier reading.
-    fn follows(&self, earlier: Mark, tick: Hours) -> bool {
-        let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
-        let rise = micros(self.hours - earlier.hours);
-        let elapsed = self.instant.micros().saturating_sub(earlier.instant.micros());
-        rise >= 0 && rise <= elapsed.saturating_add(micros(tick))
+    fn follows(&self, earlier: Mark, dial: Dial) -> bool {
+        self.mark().rise_since(earlier, dial).is_some()
     }
 }
 
-impl Fold<'_> {
+impl Mark {
+    /// The use since an earlier reading, if this agrees with that.
+    pub(crate) fn rise_since(self, earlier: Self, dial: Dial) -> Option<Hours> {
+        let fall = self.hours < earlier.hours;
+        let unrolled = if fall { self.hours + dial.rollover? } else { self.hours };
+        let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
+        let rise = unrolled - earlier.hours;
+        let elapsed = self.instant.micros().saturating_sub(earlier.instant.micros());
+        (rise >= Hours::ZERO && micros(rise) <= elapsed.saturating_add(micros(dial.tick))).then_some(rise)
+    }
+}
+
+impl<'r> Fold<'r> {
+    fn over(readings: &'r [Reading], settled: Option<Mark>, dial: Dial) -> Self {
+        let used = vec![false; readings.len()];
+        Self { readings, dial, used, settled, settled_at: None, waiting: Vec::new(), chain: Vec::new() }
+    }
+
     fn add(&mut self, index: usize, reading: &Reading) {
-        let follows = |earlier: Mark| reading.follows(earlier, self.tick);
+        let follows = |earlier: Mark| reading.follows(earlier, self.dial);
         let agrees = self.settled.is_none_or(follows) && self.of_chain().all(follows);
         self.waiting.push(index);
         if agrees {
@@ -163,11 +187,11 @@ impl Fold<'_> {
         let waiting: Vec<&Reading> = self.waiting.iter().filter_map(|i| self.readings.get(*i)).collect();
         let links: Vec<u32> = waiting
             .iter()
-            .map(|earlier| set_of(waiting.iter().map(|later| later.follows(earlier.mark(), self.tick))))
+            .map(|earlier| set_of(waiting.iter().map(|later| later.follows(earlier.mark(), self.dial))))
             .collect();
         let open = set_of(waiting.iter().map(|reading| {
-            self.settled.is_none_or(|settled| reading.follows(settled, self.tick))
-                && end.is_none_or(|end| end.follows(reading.mark(), self.tick))
+            self.settled.is_none_or(|settled| reading.follows(settled, self.dial))
+                && end.is_none_or(|end| end.follows(reading.mark(), self.dial))
         }));
         let mut best = 0;
         search(open, 0, &links, &mut best);
@@ -193,6 +217,32 @@ fn search(open: u32, taken: u32, links: &[u32], best: &mut u32) {
     let agreeing = links.get(first.trailing_zeros() as usize).copied().unwrap_or(0);
     search(later & agreeing, taken | first, links, best);
     search(later, taken, links, best);
+}
+
+/// How near to each other in order readings are looked at that speak for another meter.
+const NEAR: usize = 16;
+
+/// The first three of readings set aside that agree with each other and lie below the last reading used: what a
+/// meter shows that was swapped and nobody said so.
+pub(crate) fn other_meter(
+    readings: &[Reading],
+    judged: &Judged,
+    earlier: Option<Mark>,
+    dial: Dial,
+) -> Option<[Reading; 3]> {
+    let used = || readings.iter().zip(&judged.used).rev().find(|(_, used)| **used).map(|(r, _)| r.mark());
+    let from = judged.settled.map_or(0, |at| at + 1);
+    let aside = readings.iter().zip(&judged.used).skip(from).filter(|(_, used)| !**used);
+    aside.clone().nth(2)?;
+    let last = used().or(earlier)?;
+    let low: Vec<&Reading> = aside.map(|(r, _)| r).filter(|r| r.hours < last.hours).collect();
+    let near = |at: usize| low.iter().skip(at + 1).take(NEAR).enumerate().map(move |(n, r)| (at + 1 + n, *r));
+    low.iter().enumerate().find_map(|(i, first)| {
+        near(i).filter(|(_, second)| second.follows(first.mark(), dial)).find_map(|(j, second)| {
+            let agrees = |r: &Reading| [first.mark(), second.mark()].iter().all(|m| r.follows(*m, dial));
+            near(j).find(|(_, third)| agrees(third)).map(|(_, third)| [**first, *second, *third])
+        })
+    })
 }
 
 /// What a reading that was set aside probably should have been: a slip of the decimal point that fits between

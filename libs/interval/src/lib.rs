@@ -63,6 +63,7 @@ mod analysis;
 mod calendar;
 mod chain;
 mod compact;
+mod fits;
 mod hours;
 mod input;
 mod item;
@@ -70,7 +71,11 @@ mod judge;
 mod limit;
 mod placed;
 mod places;
+mod projection;
+mod quality;
 mod rate;
+mod reconcile;
+mod runs;
 mod settled;
 mod standing;
 mod state;
@@ -80,10 +85,17 @@ mod words;
 
 pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
-pub use hours::{EngineHours, HoursRange, SetAside};
+pub use fits::belongs_to;
+pub use hours::{
+    EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,
+    StopShownBy, SwapNotRecorded,
+};
 pub use input::{Input, Policy, UnitFacts};
 pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};
 pub use judge::Decision;
+pub use projection::{Months, Projected, ProjectedBy, Projection};
+pub use quality::{QualityCode, QualityEntry};
+pub use reconcile::Reconciliation;
 pub use state::{UnitState, refold, refold_until, standing_site};
 pub use steps::{ItemSteps, Step, next_at, state_in};
 pub use trace::TraceEntry;

@@ -273,7 +273,7 @@ impl HoursLimit {
     pub(crate) fn upper(&self, curve: &Curve, upper: Hours, at: Instant) -> Hours {
         match self.unread_since {
             None => upper,
-            Some(since) => upper.min(self.anchor.lower + curve.upper_rate.use_in(at.seconds_since(since))),
+            Some(since) => upper.min(self.anchor.lower + curve.most_use(since, at)),
         }
     }
 
@@ -282,11 +282,19 @@ impl HoursLimit {
     pub(crate) fn upper_reaches(&self, curve: &Curve, hours: Hours) -> [Instant; 2] {
         let by_use = match self.unread_since {
             Some(since) if hours > self.anchor.lower => {
-                curve.upper_rate.reaches(hours - self.anchor.lower, since)
+                curve.most_use_reaches(hours - self.anchor.lower, since)
             }
             _ => Instant::FIRST,
         };
         [curve.upper_reaches(hours), by_use]
+    }
+}
+
+impl HoursLimit {
+    /// The first instants at which the lower bound reaches the limit, and passes it and the tolerance.
+    pub(crate) fn lower_reaches(&self, curve: &Curve) -> [Instant; 2] {
+        let passed = self.limit.upper + self.tolerance + Hours::from_seconds(1);
+        [curve.lower_reaches(self.limit.lower), curve.lower_reaches(passed)]
     }
 }
 

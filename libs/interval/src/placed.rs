@@ -4,9 +4,14 @@ use std::borrow::Cow;
 
 use model::{
     EventId, Hours, Instant, LocalDate, Zone,
-    event::{Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, ServiceEvent},
+    event::{
+        Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, Run, RunPhase, RunReason,
+        ServiceEvent,
+    },
     time::When,
 };
+
+use crate::runs::Phase;
 
 /// An event with the instant that stands for its time.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,6 +44,14 @@ pub(crate) enum What<'a> {
         jobs: Cow<'a, [JobDone]>,
         meter: Option<Hours>,
     },
+    /// The engine ran, started or stopped.
+    Run {
+        phase: Phase,
+        meter: Option<Hours>,
+        /// What the meter showed at the end of the whole of it.
+        stop_meter: Option<Hours>,
+        emergency: bool,
+    },
     Adoption(&'a Adoption),
 }
 
@@ -49,7 +62,7 @@ impl<'a> Placed<'a> {
             When::At { .. } => None,
             When::On(date) => Some(date),
         };
-        Some(Self { id: event.id, instant, day, what: What::of(&event.details)? })
+        Some(Self { id: event.id, instant, day, what: What::of(&event.details, instant)? })
     }
 
     /// Its place in canonical order: what is read at one instant comes before what is done then.
@@ -67,6 +80,16 @@ impl<'a> Placed<'a> {
         Placed { id: self.id, instant: self.instant, day: self.day, what: self.what.lent() }
     }
 
+    /// What the meter showed at the end of a run, as a reading of its own.
+    pub(crate) fn stop_reading(&self) -> Option<Placed<'a>> {
+        match self.what {
+            What::Run { phase: Phase::Whole { end, .. }, stop_meter: Some(hours), .. } => {
+                Some(Placed { id: self.id, instant: end, day: None, what: What::Reading(hours) })
+            }
+            _ => None,
+        }
+    }
+
     /// The jobs done.
     pub(crate) fn jobs(&self) -> &[JobDone] {
         if let What::Service { jobs, .. } = &self.what { jobs } else { &[] }
@@ -74,7 +97,7 @@ impl<'a> Placed<'a> {
 }
 
 impl<'a> What<'a> {
-    fn of(details: &'a Details) -> Option<Self> {
+    fn of(details: &'a Details, instant: Instant) -> Option<Self> {
         Some(match details {
             Details::Commissioning(c) => Self::Commissioning { meter: c.meter_hours, engine: c.engine_hours },
             Details::Component(change) if swaps_meter(change) => {
@@ -86,9 +109,9 @@ impl<'a> What<'a> {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
+            Details::Run(run) => Self::run(run, instant),
             // Kinds that due state does not rest on yet.
-            Details::Run(_)
-            | Details::Storage(_)
+            Details::Storage(_)
             | Details::Duty(_)
             | Details::Setting(_)
             | Details::Deferral(_)
@@ -98,6 +121,25 @@ impl<'a> What<'a> {
         })
     }
 
+    fn run(run: &Run, instant: Instant) -> Self {
+        let exactly = Hours::ZERO;
+        let (phase, stop_meter) = match &run.phase {
+            RunPhase::Until { stopped_at, stop_meter_hours } => {
+                let end = stopped_at.instant.max(instant);
+                (Phase::Whole { end, give_or_take: exactly, timed: true }, *stop_meter_hours)
+            }
+            RunPhase::For { run_hours, give_or_take_hours } => {
+                let end = instant.plus_seconds(run_hours.seconds());
+                let give_or_take = give_or_take_hours.unwrap_or(exactly);
+                (Phase::Whole { end, give_or_take, timed: false }, None)
+            }
+            RunPhase::Start => (Phase::Start, None),
+            RunPhase::Stop { run_id } => (Phase::Stop { of: *run_id }, None),
+        };
+        let emergency = run.reason == Some(RunReason::Emergency);
+        Self::Run { phase, meter: run.meter_hours, stop_meter, emergency }
+    }
+
     fn lent(&self) -> What<'_> {
         match self {
             Self::Service { jobs, meter } => What::Service { jobs: Cow::Borrowed(jobs), meter: *meter },
@@ -105,6 +147,9 @@ impl<'a> What<'a> {
             Self::Swap { old, new } => What::Swap { old: *old, new: *new },
             Self::Engine { meter } => What::Engine { meter: *meter },
             Self::Reading(hours) => What::Reading(*hours),
+            Self::Run { phase, meter, stop_meter, emergency } => {
+                What::Run { phase: *phase, meter: *meter, stop_meter: *stop_meter, emergency: *emergency }
+            }
             Self::Adoption(adoption) => What::Adoption(adoption),
         }
     }
@@ -113,9 +158,10 @@ impl<'a> What<'a> {
     pub(crate) fn meter(&self) -> Option<Hours> {
         match self {
             Self::Reading(hours) | Self::Swap { new: hours, .. } => Some(*hours),
-            Self::Commissioning { meter, .. } | Self::Engine { meter } | Self::Service { meter, .. } => {
-                *meter
-            }
+            Self::Commissioning { meter, .. }
+            | Self::Engine { meter }
+            | Self::Service { meter, .. }
+            | Self::Run { meter, .. } => *meter,
             Self::Adoption(_) => None,
         }
     }
@@ -125,8 +171,9 @@ impl<'a> What<'a> {
             Self::Commissioning { .. } => 0,
             Self::Swap { .. } | Self::Engine { .. } => 1,
             Self::Reading(_) => 2,
-            Self::Service { .. } => 3,
-            Self::Adoption(_) => 4,
+            Self::Run { .. } => 3,
+            Self::Service { .. } => 4,
+            Self::Adoption(_) => 5,
         }
     }
 }

@@ -32,18 +32,22 @@ impl Rate {
     ) -> (Self, Self) {
         let mut weeks: Vec<Hours> = Vec::new();
         if let Some((first, newest)) = readings {
-            let whole = (newest.seconds_since(first) / WEEK_SECONDS).min(WEEKS);
-            let mut later = hours(newest);
-            weeks.extend((1..=whole).map(|week| {
-                let earlier = hours(newest.plus_seconds(-week * WEEK_SECONDS));
-                std::mem::replace(&mut later, earlier) - earlier
-            }));
-            weeks.sort_unstable();
+            weeks = weekly(first, newest, hours);
         }
         // A hundredth of an hour per day is 7 × 36 seconds per week.
         let least = Hours::from_seconds(policy.least_rate_hundredths_per_day.saturating_mul(7 * 36));
         let upper = nearest_rank(&weeks, 95).max(least);
         (Self::of_weekly(upper), Self::of_weekly(nearest_rank(&weeks, 50)))
+    }
+
+    /// The median of weekly use in the 52 whole weeks before `newest`, as far back as `first`.
+    pub(crate) fn middle(first: Instant, newest: Instant, hours: impl Fn(Instant) -> Hours) -> Self {
+        Self::of_weekly(nearest_rank(&weekly(first, newest, hours), 50))
+    }
+
+    /// Whether nothing is used, however long.
+    pub(crate) fn is_still(self) -> bool {
+        self.weekly_seconds == 0
     }
 
     /// The use in a time, in full seconds: a limit is then reached no sooner than by exact arithmetic.
@@ -62,6 +66,19 @@ impl Rate {
         let needed = hours.seconds().saturating_mul(WEEK_SECONDS);
         from.plus_seconds(needed / self.weekly_seconds + i64::from(needed % self.weekly_seconds != 0))
     }
+}
+
+/// Use in the whole weeks before `newest` and after `first`, at most 52, sorted.
+fn weekly(first: Instant, newest: Instant, hours: impl Fn(Instant) -> Hours) -> Vec<Hours> {
+    let whole = (newest.seconds_since(first) / WEEK_SECONDS).min(WEEKS);
+    let mut later = hours(newest);
+    let week = |week: i64| {
+        let earlier = hours(newest.plus_seconds(-week * WEEK_SECONDS));
+        std::mem::replace(&mut later, earlier) - earlier
+    };
+    let mut weeks: Vec<Hours> = (1..=whole).map(week).collect();
+    weeks.sort_unstable();
+    weeks
 }
 
 /// The smallest value that at least `percent` of the sorted values do not exceed; nought of none.

@@ -1,5 +1,7 @@
 //! Which events count, and in which order.
 
+use std::collections::BTreeSet;
+
 use model::{
     EventId, Instant, LocalDate,
     event::{CorrectionAction, Details, EventKind, ServiceEvent},
@@ -20,6 +22,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) voided: Vec<Void<'a>>,
     /// Events that were taken out before they came.
     pub(crate) voided_ahead: Vec<EventId>,
+    /// Events whose readings hold whatever the others say.
+    pub(crate) confirmed: BTreeSet<EventId>,
     pub(crate) stays: Stays,
 }
 
@@ -42,10 +46,12 @@ impl<'a> Standing<'a> {
             event.kind() != EventKind::Correction && (voids.is_empty() || correction(event).is_none())
         });
         let stays = Stays::of(input, counting.clone());
-        let events: Vec<Placed<'a>> = counting
+        let mut events: Vec<Placed<'a>> = counting
             .filter_map(|event| Placed::of(event, stays.instant(&event.occurred.when)))
             .filter(|placed| placed.instant <= until || matches!(placed.what, What::Adoption(_)))
             .collect();
+        let stops: Vec<Placed<'a>> = events.iter().filter_map(Placed::stop_reading).collect();
+        events.extend(stops.into_iter().filter(|placed| placed.instant <= until));
         let mut voided: Vec<Void<'a>> = Vec::new();
         let mut voided_ahead = Vec::new();
         if !voids.is_empty() {
@@ -58,13 +64,20 @@ impl<'a> Standing<'a> {
             voided_ahead.extend(voids.iter().map(|(target, _)| *target));
             voided_ahead.retain(|target| !input.events.iter().any(|event| event.id == *target));
         }
-        Self { voided, voided_ahead, ..Self::after(nothing, events, stays) }
+        Self { voided, voided_ahead, confirmed: confirmed(input), ..Self::after(nothing, events, stays) }
     }
 
     /// What happened after what is settled.
     pub(crate) fn after(settled: &'a Settled, mut events: Vec<Placed<'a>>, stays: Stays) -> Self {
         events.sort_unstable_by_key(Placed::key);
-        Self { settled, events, voided: Vec::new(), voided_ahead: Vec::new(), stays }
+        Self {
+            settled,
+            events,
+            voided: Vec::new(),
+            voided_ahead: Vec::new(),
+            confirmed: BTreeSet::new(),
+            stays,
+        }
     }
 
     /// The commissioning that counts, the first if several were recorded; nothing if it is settled.
@@ -111,4 +124,16 @@ fn voids(input: &Input<'_>) -> Vec<(EventId, EventId)> {
         .filter(|(.., voids)| *voids)
         .map(|(target, _, correction, _)| (*target, *correction))
         .collect()
+}
+
+/// The events whose readings somebody confirmed.
+fn confirmed(input: &Input<'_>) -> BTreeSet<EventId> {
+    let target = |event: &ServiceEvent| match &event.details {
+        Details::Correction(correction) => match correction.action {
+            CorrectionAction::Confirm { target_id } => Some(target_id),
+            _ => None,
+        },
+        _ => None,
+    };
+    input.events.iter().filter_map(target).collect()
 }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use model::{
-    EditionId, Instant, LocalDate, SiteId, Zone,
+    EditionId, EventId, Instant, LocalDate, SiteId, Zone,
     event::Details,
     schedule::{Edition, Task},
     time::When,
@@ -39,6 +39,8 @@ pub struct UnitState {
     pub(crate) not_counted: Vec<NotCounted>,
     set_aside: Vec<SetAside>,
     exact_from: Instant,
+    /// The newest event.
+    pub(crate) newest: Option<(Instant, EventId)>,
 }
 
 /// Folds all events of a unit.
@@ -94,6 +96,7 @@ pub(crate) fn fold<K>(
         policy: *input.policy,
         exact_from: standing.settled.exact_from,
         not_counted: not_counted(&standing),
+        newest: standing.events.last().map(|placed| (placed.instant, placed.id)),
         stays: standing.stays,
         curve,
         rules,

@@ -150,6 +150,7 @@ impl Plan {
         if let (Some(anchor), HoursRule::Limit(limit)) = (&self.anchor, &self.hours) {
             breaks.extend(limit.upper_reaches(curve, limit.coming()));
             breaks.extend(limit.upper_reaches(curve, limit.limit.lower));
+            breaks.extend(limit.lower_reaches(curve));
             let newest = curve.newest_reading().unwrap_or(anchor.instant);
             breaks.push(stale_from(newest, policy));
         }

@@ -68,7 +68,7 @@ fn reduced(placed: &Placed<'_>, asked: &[Asked<'_>]) -> Option<Placed<'static>> 
             }
             What::Service { jobs: Cow::Owned(jobs), meter: *meter }
         }
-        What::Engine { meter: None } | What::Adoption(_) => return None,
+        What::Engine { meter: None } | What::Adoption(_) | What::Run { .. } => return None,
         What::Engine { meter } => What::Engine { meter: *meter },
         What::Commissioning { meter, engine } => What::Commissioning { meter: *meter, engine: *engine },
         What::Swap { old, new } => What::Swap { old: *old, new: *new },

@@ -252,7 +252,7 @@ fn entry_row(placed: &Placed<'_>) -> EntryRow {
         What::Reading(hours) => (3, vec![Some(*hours)]),
         What::Service { meter, .. } => (4, vec![*meter]),
         // None is kept: rules hold them.
-        What::Adoption(_) => (5, vec![]),
+        What::Adoption(_) | What::Run { .. } => (5, vec![]),
     };
     let hours = hours.into_iter().map(|hours| hours.map(Hours::seconds)).collect();
     let jobs = placed.jobs().iter().map(|done| done.job.clone()).collect();

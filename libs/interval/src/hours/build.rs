@@ -2,12 +2,13 @@
 
 use model::{Hours, Instant};
 
-use super::{Curve, Meter, Point, SetAside};
+use super::{Curve, Meter, OtherMeter, Point, SetAside};
 use crate::{
-    chain::{self, Judged, Mark, Reading},
+    chain::{self, Dial, Judged, Mark, Reading},
     input::{Input, Policy},
     placed::{Placed, What},
     rate::Rate,
+    runs::{Entry, Evidence, Runs},
     standing::Standing,
     words::Grade,
 };
@@ -31,16 +32,32 @@ pub(crate) struct Settling {
     pub(crate) grade: Grade,
 }
 
+/// What of the unit itself its hours rest on.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Machine {
+    pub(crate) meter_fitted: bool,
+    pub(crate) dial: Dial,
+    /// The longest that it runs on one tank.
+    pub(crate) run_most: Option<Hours>,
+}
+
 /// Draws the curve on from what is settled.
 pub(crate) fn build(input: &Input<'_>, standing: &Standing<'_>) -> Built {
-    let mut builder = Builder::on(standing);
+    let facts = input.facts;
+    let dial = Dial { tick: facts.tick, rollover: None };
+    draw(&Machine { meter_fitted: facts.meter_fitted, dial, run_most: None }, input.policy, standing)
+}
+
+/// The same for the unit as far as hours rest on it.
+pub(super) fn draw(machine: &Machine, policy: &Policy, standing: &Standing<'_>) -> Built {
+    let mut builder = Builder::on(standing, *machine);
     let commissioning = standing.commissioning();
-    builder.stated = commissioning.and_then(|placed| stated(placed, input.facts.meter_fitted));
+    builder.stated = commissioning.and_then(|placed| stated(placed, machine.meter_fitted));
     let spans = spans(standing);
     let mut settled = standing.settled.mark;
     let mut starts = spans.iter().skip(1).map(|span| span.from);
     for (i, span) in spans.iter().enumerate() {
-        let judged = chain::judge(&span.readings, settled.take(), starts.next(), input.facts.tick);
+        let judged = chain::judge(&span.readings, settled.take(), starts.next(), machine.dial);
         if i > 0 {
             let offset = builder.offset_after_swap(span);
             builder.fit(span, offset);
@@ -48,9 +65,9 @@ pub(crate) fn build(input: &Input<'_>, standing: &Standing<'_>) -> Built {
             let offset = commissioning.map_or(Hours::ZERO, |placed| first_offset(span, &judged, placed));
             builder.fit(span, offset);
         }
-        builder.add(span, &judged, input.facts.tick);
+        builder.add(span, &judged);
     }
-    builder.finish(input.policy)
+    builder.finish(policy, standing)
 }
 
 /// The readings of one meter.
@@ -71,15 +88,19 @@ fn spans(standing: &Standing<'_>) -> Vec<Span> {
             let opened = Span { from: placed.instant, continues: old.is_some(), readings: Vec::new() };
             done.push(std::mem::replace(&mut span, opened));
         }
-        let fixed = matches!(placed.what, What::Swap { .. }) || commissioning == Some(placed.id);
-        span.readings.extend(placed.what.meter().map(|hours| reading(placed, hours, fixed)));
+        let is_confirmed = standing.confirmed.contains(&placed.id);
+        let fixed =
+            is_confirmed || matches!(placed.what, What::Swap { .. }) || commissioning == Some(placed.id);
+        let read = placed.what.meter().map(|hours| Reading { is_confirmed, ..reading(placed, hours, fixed) });
+        span.readings.extend(read);
     }
     done.push(span);
     done
 }
 
 fn reading(placed: &Placed<'_>, hours: Hours, fixed: bool) -> Reading {
-    Reading { event: placed.id, instant: placed.instant, hours: hours.clamp(Hours::ZERO, Hours::MOST), fixed }
+    let hours = hours.clamp(Hours::ZERO, Hours::MOST);
+    Reading { event: placed.id, instant: placed.instant, hours, fixed, is_confirmed: false }
 }
 
 /// The point that a commissioning without a meter reading gives.
@@ -106,7 +127,20 @@ fn first_offset(span: &Span, judged: &Judged, placed: &Placed<'_>) -> Hours {
     }
 }
 
+/// What the events tell of runs.
+fn entries(standing: &Standing<'_>) -> Vec<Entry> {
+    let entry = |placed: &Placed<'_>| match placed.what {
+        What::Run { phase, emergency, .. } => {
+            let by_day = placed.day.is_some();
+            Some(Entry { event: placed.id, at: placed.instant, by_day, phase, emergency })
+        }
+        _ => None,
+    };
+    standing.events.iter().filter_map(entry).collect()
+}
+
 struct Builder {
+    machine: Machine,
     points: Vec<Point>,
     meters: Vec<Meter>,
     first_reading: Option<Instant>,
@@ -121,13 +155,18 @@ struct Builder {
     /// The last settled reading of the meter in hand, from before the readings in hand.
     mark: Option<Mark>,
     settling: Option<Settling>,
+    /// Whether a meter went back to nought.
+    rolled_over: bool,
+    /// Of the meter in hand.
+    other_meter: Option<OtherMeter>,
 }
 
 impl Builder {
-    fn on(standing: &Standing<'_>) -> Self {
+    fn on(standing: &Standing<'_>, machine: Machine) -> Self {
         let settled = standing.settled;
         let (points, meters) = (settled.points.len(), settled.meters.len());
         Self {
+            machine,
             points: settled.points.clone(),
             meters: settled.meters.clone(),
             first_reading: settled.first_reading,
@@ -137,6 +176,8 @@ impl Builder {
             grade: settled.grade,
             mark: settled.mark,
             settling: settled.mark.map(|mark| Settling { mark, points, meters, grade: settled.grade }),
+            rolled_over: false,
+            other_meter: None,
         }
     }
 
@@ -151,11 +192,21 @@ impl Builder {
     }
 
     /// Draws on through the readings of the meter that was fitted last.
-    fn add(&mut self, span: &Span, judged: &Judged, tick: Hours) {
-        let offset = self.meters.last().map_or(Hours::ZERO, |meter| meter.offset);
+    fn add(&mut self, span: &Span, judged: &Judged) {
+        let dial = self.machine.dial;
+        let mut offset = self.meters.last().map_or(Hours::ZERO, |meter| meter.offset);
         let earlier = self.mark.take();
+        let other = chain::other_meter(&span.readings, judged, earlier, dial);
+        self.other_meter = other
+            .map(|three| OtherMeter { from: three[0].instant, events: three.map(|reading| reading.event) });
+        let mut shown = earlier;
         for (i, (reading, is_used)) in span.readings.iter().zip(&judged.used).enumerate() {
             if *is_used {
+                if let Some(before) = shown.replace(reading.mark())
+                    && reading.hours < before.hours
+                {
+                    offset = self.offset_after_fall(reading, before, offset);
+                }
                 self.put_stated_before(reading.instant);
                 self.put(Point {
                     event: Some(reading.event),
@@ -175,10 +226,28 @@ impl Builder {
                 let after = chain().find(|(at, _)| *at > i).map(|(_, (reading, _))| reading.mark());
                 self.set_aside.push(SetAside {
                     event_id: reading.event,
+                    read_at: reading.instant,
                     meter_hours: reading.hours,
-                    suggested: chain::suggest(reading, before.or(earlier), after, tick),
+                    suggested: chain::suggest(reading, before.or(earlier), after, dial.tick),
                 });
             }
+        }
+    }
+
+    /// What to add to a meter's readings from one on that lies below the one before: it went round, or somebody
+    /// confirmed it and use goes on from there. Otherwise as before.
+    fn offset_after_fall(&mut self, reading: &Reading, before: Mark, offset: Hours) -> Hours {
+        if let Some(rise) = reading.mark().rise_since(before, self.machine.dial) {
+            self.rolled_over = true;
+            return offset + before.hours + rise - reading.hours;
+        }
+        match self.points.last().filter(|_| reading.is_confirmed) {
+            Some(last) => {
+                let offset = last.hours - reading.hours;
+                self.meters.push(Meter { from: reading.instant, offset });
+                offset
+            }
+            None => offset,
         }
     }
 
@@ -214,20 +283,47 @@ impl Builder {
         self.points.push(point);
     }
 
-    fn finish(mut self, policy: &Policy) -> Built {
+    fn finish(mut self, policy: &Policy, standing: &Standing<'_>) -> Built {
         self.put_stated_before(Instant::LAST);
         let still = Rate::of_weekly(Hours::ZERO);
+        let Machine { meter_fitted, dial: Dial { tick, rollover }, run_most } = self.machine;
+        let runs = Runs::of(&entries(standing), &Evidence { points: &self.points, tick, run_most });
         let mut curve = Curve {
+            runs: Runs::default(),
             first_reading: self.first_reading,
-            newest_reading: self.points.iter().rev().find(|point| point.read).map(|point| point.instant),
+            newest_evidence: self.points.iter().rev().find(|point| point.read).map(|point| point.instant),
             points: self.points,
             meters: self.meters,
             upper_rate: still,
             middle_rate: still,
+            tick,
+            rollover,
+            rolled_over: self.rolled_over,
+            logged_until: None,
+            floors: Vec::new(),
+            other_meter: self.other_meter,
         };
-        let nominal = |at| curve.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
-        (curve.upper_rate, curve.middle_rate) =
-            Rate::upper_and_middle(curve.first_reading.zip(curve.newest_reading), nominal, policy);
+        curve.reckon(meter_fitted, runs, policy);
         Built { curve, set_aside: self.set_aside, settling: self.settling }
+    }
+}
+
+impl Curve {
+    /// Works out what to reckon with after the last point.
+    fn reckon(&mut self, meter_fitted: bool, runs: Runs, policy: &Policy) {
+        // Weekly use is that of the straight lines between readings, whatever the runs say.
+        let readings = self.first_reading.zip(self.newest_evidence);
+        let nominal = |at| self.at(at).range.map_or(Hours::ZERO, |range| range.nominal);
+        let (upper, middle) = Rate::upper_and_middle(readings, nominal, policy);
+        (self.upper_rate, self.middle_rate) = (upper, middle);
+        self.runs = runs;
+        if let (None, false, Some(end)) = (readings, meter_fitted, self.runs.last_end()) {
+            let ran = |at| Hours::from_seconds(self.runs.seconds(Instant::FIRST, at));
+            let first = self.runs.first_start().unwrap_or(end);
+            self.upper_rate = Rate::middle(first, self.runs.last_known_end(), ran);
+            self.logged_until = Some(end);
+            self.newest_evidence = Some(end);
+            self.lay_floors();
+        }
     }
 }
