@@ -1,6 +1,7 @@
 //! What readers are given.
 
 mod moment;
+mod quality;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -15,7 +16,10 @@ use model::{
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
-pub use self::moment::{FOLDED_MOST, Folding, Known, Moment, Then};
+pub use self::{
+    moment::{FOLDED_MOST, Folding, Known, Moment, Then},
+    quality::{QUALITY_CODES, QualityLine, QualityPlace, QualityQuery},
+};
 use crate::command::Etag;
 
 /// A record with fields, private text joined in; `Debug` shows nothing of them.

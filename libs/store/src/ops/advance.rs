@@ -7,7 +7,7 @@ use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
 use super::{
-    contexts, events, folds, inserts, log,
+    contexts, events, folds, inserts, log, quality,
     schema::unit_state,
     units::{self, Context},
 };
@@ -98,6 +98,8 @@ fn refold_stale(
     let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
     items.turn(row.changed_at, rows);
     let changed = folds::put(conn, &[row], vec![items])?;
+    let before_it = quality::of_units(conn, organization, &[key])?;
+    quality::put(conn, before_it, &quality::rows(organization, &fold)?)?;
     let folded = contexts::Folded { unit: key, before, now: context.versions_of(&loaded)? };
     contexts::keep(conn, organization, std::slice::from_ref(&folded))?;
     Ok(Some((changed, folded)))
