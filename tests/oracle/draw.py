@@ -4,10 +4,22 @@ Every choice comes from the random source handed in, so a seed gives a case.
 """
 
 import zoneinfo
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 
-import due
-from due import DAY, HOUR, WEEK
+from draw_events import MoreEvents
+from draw_tasks import MoreTasks
+from exact import (
+    DAY,
+    HOUR,
+    WEEK,
+    first_instant,
+    has_calendar,
+    hours_of,
+    inside,
+    local_date,
+    parse_instant,
+    united,
+)
 
 ZONES = [
     "America/Los_Angeles",
@@ -25,7 +37,7 @@ ZONES = [
 ]
 
 # Later days would lean on zone data that may still change.
-LAST_INSTANT = int(datetime(2026, 1, 31, tzinfo=timezone.utc).timestamp())
+LAST_INSTANT = int(datetime(2026, 1, 31, tzinfo=UTC).timestamp())
 
 THEMES = [
     "plain",
@@ -54,6 +66,52 @@ THEMES = [
     "crowded",
 ]
 
+# What a history may hold beside its theme.
+INGREDIENTS = [
+    "runs",
+    "runs",
+    "emergency",
+    "emergency",
+    "emergency",
+    "open_run",
+    "overlap",
+    "storage",
+    "storage",
+    "duty",
+    "duty",
+    "override",
+    "feature",
+    "applies",
+    "deferral",
+    "deferral",
+    "component",
+    "component",
+    "amend",
+    "reassign",
+    "confirm",
+    "alike",
+    "machines",
+    "results",
+    "results",
+    "analysis",
+    "substitute",
+    "planned",
+    "planned",
+    "planned_within",
+    "planned_within",
+    "once",
+    "fixed_dates",
+    "month_end",
+    "on_failed",
+    "on_failed",
+    "earliest",
+    "serials",
+    "rollover",
+    "duplicates",
+    "duplicates",
+    "silent_swap",
+]
+
 SATISFIES = {
     "overhaul": ["valve_clearance", "plug_replace"],
     "plug_replace": ["plug_inspect"],
@@ -73,7 +131,7 @@ JOBS = [
 ]
 
 
-class Draw:
+class Draw(MoreTasks, MoreEvents):
     """One case being drawn."""
 
     def __init__(self, rng, number):
@@ -81,9 +139,13 @@ class Draw:
         self.theme = THEMES[number % len(THEMES)]
         if self.theme == "crowded" and number // len(THEMES) % 2:
             self.theme = "plain"  # large cases: half as many
+        self.wants = set(rng.sample(INGREDIENTS, rng.choice([0, 1, 2, 2, 3, 3, 4])))
+        if self.theme == "no_meter":
+            self.wants.add(rng.choice(["runs", "runs", "overlap", "open_run", "emergency"]))
         self.events = []
         self.zones = {}
         self.track = []
+        self.run_spans = []
         self._sites()
         self._clock()
         self._unit()
@@ -92,10 +154,13 @@ class Draw:
         self._moves()
         self._commissioning()
         self._swap()
+        self._runs()
         self._work()
         self._halves()
         self._adoptions()
+        self._more_events()
         self._corrections()
+        self._more_corrections()
 
     # small tools
 
@@ -123,7 +188,7 @@ class Draw:
     def add(self, kind, instant, day_only=0.12, **body):
         event = {"id": self.uuid(), "kind": kind, "unit_id": self.unit["id"]}
         if self.chance(day_only):
-            event["occurred_on"] = due.local_date(instant, self.zone_at(instant)).isoformat()
+            event["occurred_on"] = local_date(instant, self.zone_at(instant)).isoformat()
         else:
             event["occurred_at"] = self.written(instant)
             if self.chance(0.1):
@@ -154,7 +219,7 @@ class Draw:
             self.days = rng.choice([20, 60, 100])
             first = self.changed_day - timedelta(days=self.days + rng.randrange(40))
         zone = self.zones[self.home]
-        self.start = due.first_instant(first, zone) + rng.randrange(24 * 60) * 60
+        self.start = first_instant(first, zone) + rng.randrange(24 * 60) * 60
         self.end = self.start + self.days * DAY
 
     def _unit(self):
@@ -167,23 +232,32 @@ class Draw:
         elif self.chance(0.35):
             self.tick = rng.choice([HOUR, 360, 36])
             self.unit["meter_tick_hours"] = {HOUR: 1, 360: 0.1, 36: 0.01}[self.tick]
+        self._more_of_the_unit()
 
     def _use(self):
         """Hours run, day by day; an outage runs round the clock."""
         rng = self.rng
         usual = rng.choice([0.02, 0.1, 0.4, 1.0, 2.5])
-        if self.theme == "stale":
-            usual = 0.05
+        runs_noted = self.wants & {"runs", "emergency", "open_run", "overlap"}
+        if self.theme == "stale" or runs_noted:
+            usual = rng.choice([0.0, 0.05])
         self.used_by_day = [0]
         outage = 0
         for _ in range(self.days + 400):
-            if outage == 0 and self.chance(0.006):
+            if outage == 0 and not runs_noted and self.chance(0.006):
                 outage = rng.randrange(1, 6)
             running = outage or self.theme == "tick_edge"
             hours = 24 if running else rng.choice([0, usual, 2 * usual])
             outage = max(0, outage - 1)
             self.used_by_day.append(self.used_by_day[-1] + int(hours * HOUR))
         self.meter_start = rng.choice([0, 0, 0, 8, 2000, 4312]) * self.tick
+        self.rollover = None
+        if "rollover" in self.wants and self.metered:
+            self.rollover = rng.choice([10000, 10000, 1000]) * HOUR
+            self.unit["meter_rollover_hours"] = self.rollover // HOUR
+            self.meter_start = (
+                (self.rollover - rng.randrange(1, 60) * HOUR) // self.tick * self.tick
+            )
         self.swapped_at, self.swap_shift = None, 0
         self.wrong_by = rng.choice([3000, 9000]) * HOUR
         self.wrong_count = rng.randrange(3, 6)
@@ -199,8 +273,11 @@ class Draw:
     def shown(self, instant):
         """What the meter shows, in whole ticks."""
         value = self.meter_start + self.used(instant)
+        value += inside(united(self.run_spans), self.start, instant)
         if self.swapped_at is not None and instant >= self.swapped_at:
             value += self.swap_shift
+        if self.rollover:
+            value %= self.rollover
         return value // self.tick * self.tick
 
     # schedules
@@ -208,6 +285,7 @@ class Draw:
     def _schedules(self):
         self.editions = []
         self.schedules = []
+        self.other_jobs = set()
         for _ in range(2 if self.chance(0.6 if self.theme == "adoptions" else 0.1) else 1):
             schedule = self.uuid()
             self.schedules.append(schedule)
@@ -226,7 +304,7 @@ class Draw:
                         "edition": label,
                         "effective_from": "2023-01-01",
                         "source": "s",
-                        "tasks": [self._task(job) for job in jobs],
+                        "tasks": self._tasks(jobs),
                     }
                 )
 
@@ -247,7 +325,7 @@ class Draw:
                 axes = {}
                 if "hours" in smallest and self.chance(0.8):
                     axes["hours"] = rng.choice(hours)
-                if due.has_calendar(smallest) and self.chance(0.8):
+                if has_calendar(smallest) and self.chance(0.8):
                     axes["days"] = rng.choice(days)
                 if axes:
                     task[name] = axes
@@ -255,6 +333,7 @@ class Draw:
             task["anchor"] = "grid"
         elif self.chance(0.1):
             task["anchor"] = "actual"
+        self._more_of_the_task(task)
         if job in SATISFIES and (self.theme == "chain" or self.chance(0.85)):
             task["satisfies"] = SATISFIES[job]
         return task
@@ -280,7 +359,7 @@ class Draw:
         first = {}
         if "hours" in limits:
             first["hours"] = rng.choice([5, 10, 20, 22.5])
-        if due.has_calendar(limits) and (not first or self.chance(0.6)):
+        if has_calendar(limits) and (not first or self.chance(0.6)):
             first.update(rng.choice([{"months": 1}, {"days": 14}, {"days": 25}]))
         return first
 
@@ -325,14 +404,17 @@ class Draw:
         return 0.2 if self.theme in ("unread", "read_late") else 0.8
 
     def _swap(self):
-        if not self.metered or not (self.theme in ("swap", "blind_swap") or self.chance(0.06)):
+        if not self.metered or not (
+            self.theme in ("swap", "blind_swap") or "silent_swap" in self.wants or self.chance(0.06)
+        ):
             return
         at = self.start + self.rng.randrange(self.days * DAY // 4, self.days * DAY * 3 // 4)
         old, new = self.shown(at), self.rng.choice([0, 0, 23 * self.tick])
         body = {"component": "meter", "action": "fitted", "new_meter_hours": hours_of(new)}
         if self.theme != "blind_swap":
             body["old_meter_hours"] = hours_of(old)
-        self.add("component", at, **body)
+        if "silent_swap" not in self.wants:
+            self.add("component", at, **body)
         self.swapped_at, self.swap_shift = at, new - old
 
     def _work(self):
@@ -367,8 +449,8 @@ class Draw:
         """All jobs done so many days before that one of them falls due that day."""
         limits = self.rng.choice(self.editions[0]["tasks"])["limits"]
         before = limits.get("days", 10)
-        at = due.first_instant(day - timedelta(days=before), self.zones[self.home])
-        jobs = [{"job": t["job"]} for t in self.editions[0]["tasks"]]
+        at = first_instant(day - timedelta(days=before), self.zones[self.home])
+        jobs = [{"job": job} for job in sorted({t["job"] for t in self.editions[0]["tasks"]})]
         self.add("service", at + self.rng.randrange(20 * HOUR), day_only=0.5, jobs=jobs)
 
     def _halves(self):
@@ -382,7 +464,7 @@ class Draw:
                 done = [
                     e
                     for e in self.events
-                    if e["kind"] == "service" and {"job": task["job"]} in e["jobs"]
+                    if e["kind"] == "service" and task["job"] in {j["job"] for j in e["jobs"]}
                 ]
                 if done:
                     self._halve(task, start, done[-1])
@@ -401,8 +483,8 @@ class Draw:
     def _day_of(self, event):
         if "occurred_on" in event:
             return date.fromisoformat(event["occurred_on"])
-        instant = due.parse_instant(event["occurred_at"])
-        return due.local_date(instant, self.zone_at(instant))
+        instant = parse_instant(event["occurred_at"])
+        return local_date(instant, self.zone_at(instant))
 
     def _times(self):
         rng = self.rng
@@ -416,7 +498,7 @@ class Draw:
             span = min(span, 60 * DAY)
         times = [self.start + rng.randrange(60, span) // 60 * 60 for _ in range(count)]
         if self.changed_day:
-            day = due.first_instant(self.changed_day, self.zones[self.home])
+            day = first_instant(self.changed_day, self.zones[self.home])
             times = [t for t in times if t < day - 16 * DAY]
         if self.theme == "tick_edge":
             step = rng.choice([HOUR, 5 * HOUR, WEEK, WEEK])
@@ -462,11 +544,11 @@ class Draw:
         self.add("reading", at, meter_hours=self._meter_value(at))
 
     def _service(self, at):
-        jobs = sorted({t["job"] for e in self.editions for t in e["tasks"]})
+        jobs = sorted({t["job"] for e in self.editions for t in e["tasks"]} | self.other_jobs)
         chosen = self.rng.sample(jobs, min(len(jobs), self.rng.choice([1, 1, 2, 3])))
         if self.chance(0.05):
             chosen = ["tyre_check"]
-        body = {"jobs": [{"job": job} for job in chosen]}
+        body = {"jobs": [self._job(job, at) for job in chosen]}
         silent = {"unread": 1, "read_late": 1, "no_readings_at_services": 0.8}.get(self.theme, 0.35)
         if self.metered and not self.chance(silent):
             body["meter_hours"] = self._meter_value(at)
@@ -479,7 +561,7 @@ class Draw:
             count = len(editions)
             if self.theme in ("adoptions", "loans"):
                 count = rng.randrange(2, 4)
-            day = due.local_date(self.start, self.zones[self.home]) + timedelta(days=3)
+            day = local_date(self.start, self.zones[self.home]) + timedelta(days=3)
             for k in range(count):
                 edition = editions[0] if k == 0 else rng.choice(editions)
                 at = self.start + 5 * 60 if k == 0 else self.start + rng.randrange(self.days * DAY)
@@ -490,10 +572,10 @@ class Draw:
                     shift = rng.choice([0, 0, 1, 14, -10, -400])
                     if k == 0 and self.theme != "adoptions":
                         shift = min(shift, 0)
-                    day = due.local_date(at, self.zone_at(at)) + timedelta(days=shift)
+                    day = local_date(at, self.zone_at(at)) + timedelta(days=shift)
                     body["effective_from"] = day.isoformat()
                 if self.chance(0.4 if self.theme == "adoptions" else 0.02):
-                    last = max(day, due.local_date(at, self.zone_at(at)))
+                    last = max(day, local_date(at, self.zone_at(at)))
                     last += timedelta(days=rng.randrange(20, self.days + 60))
                     body["effective_until"] = last.isoformat()
                 self.add("adoption", at, **body)
@@ -539,20 +621,14 @@ class Draw:
             "sites": self.sites,
             "editions": self.editions,
             "events": events,
-            "at": datetime.fromtimestamp(at, timezone.utc).isoformat().replace("+00:00", "Z"),
+            "at": datetime.fromtimestamp(at, UTC).isoformat().replace("+00:00", "Z"),
         }
 
 
 def changed_days(zone):
     """Days that do not begin at midnight; else those not 24 hours long."""
     days = [date(2024, 1, 1) + timedelta(days=k) for k in range(700)]
-    starts = [due.first_instant(d, zone) for d in days]
+    starts = [first_instant(d, zone) for d in days]
     late = [d for d, s in zip(days, starts) if datetime.fromtimestamp(s, zone).hour != 0]
     odd = [d for d, s, after in zip(days, starts, starts[1:]) if after - s != DAY]
     return late or odd
-
-
-def hours_of(value):
-    """Seconds as decimal hours with at most two places."""
-    hours = round(value / HOUR, 2)
-    return int(hours) if hours == int(hours) else hours

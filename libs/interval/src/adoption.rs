@@ -23,6 +23,8 @@ pub(crate) struct Rule {
     pub(crate) edition_id: EditionId,
     pub(crate) edition: Arc<Edition>,
     pub(crate) adoption: EventId,
+    /// Since when the adoption holds; [`from`](Self::from) may be later, where conditions changed since.
+    pub(crate) begins: Instant,
     pub(crate) from: Instant,
     /// When it holds no more; [`Instant::LAST`] for ever.
     pub(crate) until: Instant,
@@ -68,6 +70,7 @@ pub(crate) fn rules(input: &Input<'_>, standing: &Standing<'_>) -> Vec<Rule> {
                 edition_id: decided.adoption.edition_id,
                 edition: Arc::clone(edition),
                 adoption: decided.event,
+                begins: decided.from,
                 from: decided.from,
                 until,
                 plans: Vec::new(),

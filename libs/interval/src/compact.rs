@@ -14,7 +14,7 @@ use crate::{
     placed::{Placed, What},
     places::Stays,
     settled::Settled,
-    standing::Standing,
+    standing::{Said, Standing},
     state::{UnitState, fold},
 };
 
@@ -27,6 +27,9 @@ const UNSETTLED_MOST: usize = 64;
 /// instant from [`UnitState::exact_from`] on: more than 52 weeks before the last settled reading. Only
 /// [traces](UnitState::trace_at) tell less: they leave out services that were taken back and readings that are set
 /// aside for good.
+///
+/// Only a plain record is kept: of a unit with a meter, without runs, storage, severe duty, deferrals or anything else
+/// decided for it alone, corrected by nothing but voids, and without tasks that follow more than the last work.
 ///
 /// It holds what the events up to the last settled reading come to, and those after it reduced to what due state
 /// rests on; no text that anybody wrote. It serializes as arrays, with instants as microseconds since 1970 and hours
@@ -48,17 +51,19 @@ pub struct Compact {
 pub struct Folded {
     /// The state.
     pub state: UnitState,
-    /// What to keep; nothing if more than 64 events are not settled. The unit is then to be refolded next time too.
+    /// What to keep; nothing of a unit whose record is not plain, or where more than 64 events are not settled. The unit
+    /// is then to be refolded next time too.
     pub compact: Option<Compact>,
 }
 
 /// Why events cannot be applied to what was kept; all events of the unit are to be refolded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
 pub enum NeedsRefold {
-    /// It changes what earlier events mean: a correction, a placement, an adoption, a commissioning.
+    /// It changes what earlier events mean, or is of a kind of which nothing is kept.
     #[error("an event of its kind changes what earlier ones mean")]
     Kind,
-    /// It happened before something that is settled, or was read before another reading.
+    /// It happened before something that is settled, was read before another reading, or did a job that was done
+    /// later too.
     #[error("an event came late")]
     Late,
     /// It was taken out by a correction that came before it.
@@ -101,7 +106,7 @@ pub fn refold_compact(input: &Input<'_>) -> Folded {
     let nothing = Settled::default();
     let standing = Standing::of(input, &nothing, Instant::LAST);
     let rules = rules(input, &standing);
-    let (state, compact) = fold(input, standing, rules, |fold| Compact::of(input, fold));
+    let (state, compact) = fold(input, standing, rules, Instant::LAST, |fold| Compact::of(input, fold));
     Folded { state, compact }
 }
 
@@ -109,7 +114,8 @@ impl Compact {
     /// Folds the input's events, which are those that are new, on what was kept. Without any it gives the state.
     ///
     /// Services, readings and changes of components can be applied. They are in order if they happened after
-    /// everything that is settled and, where a meter was read, after every other reading.
+    /// everything that is settled and, where a meter was read, after every other reading, and where a job was done, after
+    /// it was done any other time.
     pub fn apply(&self, input: &Input<'_>) -> Result<Folded, NeedsRefold> {
         let stays = self.stays(input)?;
         let rules = self.rules(input)?;
@@ -120,21 +126,29 @@ impl Compact {
             if self.voided_ahead.contains(&event.id) {
                 return Err(NeedsRefold::Corrected);
             }
-            let placed = Placed::of(event, stays.instant(&event.occurred.when)).ok_or(NeedsRefold::Kind)?;
-            if matches!(placed.what, What::Commissioning { .. } | What::Adoption(_)) {
-                return Err(NeedsRefold::Kind);
-            }
+            let placed = Placed::of(Said::of(event), stays.instant(&event.occurred.when));
+            let placed = placed.filter(|placed| event.unit_id == input.unit && can_be_applied(&placed.what));
+            let placed = placed.ok_or(NeedsRefold::Kind)?;
             let after_settled = self.settled.mark.is_none_or(|mark| mark.instant < placed.instant);
             let after_read = newest_reading.is_none_or(|newest| newest < placed.key());
-            if !after_settled || (placed.what.meter().is_some() && !after_read) {
+            let read_late = placed.what.meter().is_some() && !after_read;
+            if !after_settled || read_late || self.was_done_after(&placed) {
                 return Err(NeedsRefold::Late);
             }
             events.push(placed);
         }
         let voided_ahead = self.voided_ahead.clone();
-        let standing = Standing { voided_ahead, ..Standing::after(&self.settled, events, stays) };
-        let (state, compact) = fold(input, standing, rules, |fold| Self::of(input, fold));
+        let standing = Standing { voided_ahead, ..Standing::after(input, &self.settled, events, stays) };
+        let (state, compact) = fold(input, standing, rules, Instant::LAST, |fold| Self::of(input, fold));
         Ok(Folded { state, compact })
+    }
+
+    /// Whether one of its jobs was done later too: which of them tell of the same work is then told from the first on.
+    fn was_done_after(&self, service: &Placed<'_>) -> bool {
+        service.jobs().iter().any(|done| {
+            let in_tail = self.tail.iter().rev().take_while(|later| later.key() > service.key());
+            in_tail.flat_map(Placed::jobs).any(|later| later.job == done.job)
+        })
     }
 
     /// The sites whose zones [`apply`](Self::apply) needs, the home site first.
@@ -161,6 +175,7 @@ impl Compact {
                 edition_id: held.edition,
                 edition: Arc::clone(edition),
                 adoption: held.adoption,
+                begins: held.from,
                 from: held.from,
                 until: held.until,
                 plans: Vec::new(),
@@ -170,10 +185,15 @@ impl Compact {
     }
 }
 
+/// A tag changes nothing here, but is not worth a way of its own.
+fn can_be_applied(what: &What<'_>) -> bool {
+    matches!(what, What::Swap { .. } | What::Fitted { .. } | What::Reading(_) | What::Service { .. })
+}
+
 impl MadeWith {
     fn of(input: &Input<'_>, stays: &Stays) -> Self {
         Self {
-            facts: *input.facts,
+            facts: input.facts.clone(),
             home_zone: stays.parts().0.zone.name().into(),
             policy: [input.policy.name.into(), input.policy.edition.into()],
         }

@@ -160,15 +160,15 @@ impl Curve {
         EngineHours { range: Some(range), grade }
     }
 
-    /// Engine hours at an event: those of its own reading if that is used, otherwise those of its time.
-    pub(crate) fn at_event(&self, placed: &Placed<'_>) -> EngineHours {
+    /// Engine hours at an event: those of its own reading if that is used, and whether it is, otherwise those of its time.
+    pub(crate) fn at_event(&self, placed: &Placed<'_>) -> (EngineHours, bool) {
         let past = self.points.partition_point(|point| point.instant <= placed.instant);
         let mut same_instant =
             self.points.iter().take(past).rev().take_while(|point| point.instant == placed.instant);
         if let Some(own) = same_instant.find(|point| point.event == Some(placed.id)) {
-            return EngineHours { range: Some(HoursRange::exact(own.hours)), grade: own.grade };
+            return (EngineHours { range: Some(HoursRange::exact(own.hours)), grade: own.grade }, own.read);
         }
-        self.at(placed.instant)
+        (self.at(placed.instant), false)
     }
 
     /// The place of the first point that reaches `hours`, or of the next to come.

@@ -1,6 +1,6 @@
 //! What is answered about one task on one unit.
 
-use model::{Code, EditionId, Hours, Instant, Label, LocalDate, ScheduleId};
+use model::{Code, EditionId, EventId, Hours, Instant, Label, LocalDate, ScheduleId, schedule::Pack};
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
@@ -26,6 +26,9 @@ pub struct DueItem {
     /// The edition in force.
     #[schema(value_type = String, format = "uuid")]
     pub edition_id: EditionId,
+    /// The policy pack that names the edition.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pack: Option<Pack>,
     /// The task's code.
     #[schema(value_type = String, example = "oil_change")]
     pub task: Code,
@@ -37,7 +40,7 @@ pub struct DueItem {
     pub title: Label,
     /// The state.
     pub state: DueState,
-    /// Why the state is unknown.
+    /// Why the state is unknown or deferred.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<Reason>,
     /// What would make it known.
@@ -52,13 +55,80 @@ pub struct DueItem {
     /// The limit by date, if there is one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub calendar: Option<CalendarAxis>,
-    /// The first instant at which it is due, or possibly due, if nothing new is recorded; may be past. Absent if
-    /// there is no such instant.
+    /// Hours of the component that it follows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 14.5)]
+    pub component_hours: Option<Hours>,
+    /// The first instant at which it is due, or possibly due, by its limits, if nothing new is recorded; may be past.
+    /// Absent if there is no such instant.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, format = DateTime)]
     pub due_at: Option<Instant>,
+    /// The deferral that lets it wait, while it holds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub deferral: Option<DeferralInForce>,
+    /// Whether the unit came out of storage with it due, so that it is to be done before the unit is used.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    #[schema(required = false)]
+    pub recommission_gate: bool,
+    /// Whether it came to be due during an emergency that is over.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    #[schema(required = false)]
+    pub waited_for_emergency: bool,
+    /// How late it was done the last time, if it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub late: Option<Late>,
+    /// The service that did it last, if what was checked was not fit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = "uuid")]
+    pub failed_event_id: Option<EventId>,
     /// How well the hours are known that it rests on; `A` where it rests on dates alone.
     pub grade: Grade,
+}
+
+/// A deferral while it holds. What is left and how much is overdue are counted from the limit all the same.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct DeferralInForce {
+    /// The event that says so.
+    #[schema(value_type = String, format = "uuid")]
+    pub event_id: EventId,
+    /// Up to which engine hours.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 255.0)]
+    pub until_hours: Option<Hours>,
+    /// The last day.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = Date)]
+    pub until_date: Option<LocalDate>,
+    /// Hours left until then, from the upper hours now.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 5.0)]
+    pub left_hours: Option<Hours>,
+}
+
+/// How far past its limits a task was done, by the likeliest values and without any tolerance.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Late {
+    /// Running hours.
+    #[serde(rename = "late_hours", skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 56.4)]
+    pub hours: Option<Hours>,
+    /// Days.
+    #[serde(rename = "late_days", skip_serializing_if = "Option::is_none")]
+    pub days: Option<i32>,
+    /// What made that right.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub justified_by: Option<Justified>,
+}
+
+/// What makes it right that work was late.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Justified {
+    /// It came to be due during an emergency.
+    Emergency,
+    /// Somebody with authority had let it wait.
+    Deferral,
 }
 
 /// A task's limit in engine hours.

@@ -1,6 +1,6 @@
 //! The state of one task at one instant.
 
-use model::{Hours, Instant};
+use model::Instant;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -15,10 +15,18 @@ use crate::{
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Decision {
+    /// The task is not for this unit.
+    NotApplicable,
+    /// The unit is in storage.
+    InStorage,
     /// Nothing to count from.
     NoHistory,
     /// The limit is in hours and none are known.
     NoHours,
+    /// Somebody with authority let it wait, and that still holds.
+    Deferral,
+    /// It was reached during a run in an emergency, and the engine still runs.
+    Emergency,
     /// The lower hours are past the upper limit and the tolerance.
     HoursOverdue,
     /// The day after the limit and its tolerance has begun.
@@ -41,6 +49,9 @@ impl Decision {
     /// The state that follows.
     pub fn state(self) -> DueState {
         match self {
+            Self::NotApplicable => DueState::NotApplicable,
+            Self::InStorage => DueState::Suspended,
+            Self::Deferral | Self::Emergency => DueState::Deferred,
             Self::NoHistory | Self::NoHours | Self::HoursPossiblyDue => DueState::Unknown,
             Self::HoursOverdue | Self::CalendarOverdue => DueState::Overdue,
             Self::HoursDue | Self::CalendarDue => DueState::Due,
@@ -49,12 +60,13 @@ impl Decision {
         }
     }
 
-    /// Why the state is unknown, if it is.
+    /// Why the state is unknown or deferred, where that needs a reason.
     pub fn reason(self) -> Option<Reason> {
         match self {
             Self::NoHistory => Some(Reason::NoHistory),
             Self::NoHours => Some(Reason::NoHours),
             Self::HoursPossiblyDue => Some(Reason::PossiblyDue),
+            Self::Emergency => Some(Reason::Emergency),
             _ => None,
         }
     }
@@ -81,7 +93,9 @@ pub(crate) fn judge(
     curve: &Curve,
     policy: &Policy,
 ) -> Decision {
-    let Some(anchor) = plan.anchor else { return Decision::NoHistory };
+    if let Some(fixed) = plan.fixed {
+        return fixed;
+    }
     let by_date = begun.map_or(Reach::Below, by_date);
     let limit = match &plan.hours {
         HoursRule::None => None,
@@ -90,7 +104,7 @@ pub(crate) fn judge(
         HoursRule::Unknown => None,
     };
     let by_hours = limit.map_or(Reach::Below, |limit| by_hours(limit, now, curve));
-    let stale = stale_from(curve.newest_reading().unwrap_or(anchor.instant), policy);
+    let stale = stale_from(newest_evidence(plan, curve), policy);
     let possibly = by_hours == Reach::PerhapsDue && now.at >= stale && stale < Instant::LAST;
     match (by_hours, by_date) {
         (Reach::Overdue, _) => Decision::HoursOverdue,
@@ -104,10 +118,28 @@ pub(crate) fn judge(
     }
 }
 
+/// When what the hours rest on was told last: by a reading, or else by the anchor.
+pub(crate) fn newest_evidence(plan: &Plan, curve: &Curve) -> Instant {
+    let anchor = || plan.anchor.map_or(Instant::FIRST, |anchor| anchor.instant);
+    curve.newest_reading().unwrap_or_else(anchor)
+}
+
 /// The instant from which a reading taken at `newest` is older than the policy allows.
 pub(crate) fn stale_from(newest: Instant, policy: &Policy) -> Instant {
     let oldest = newest.plus_seconds(policy.reading_age_days.saturating_mul(86_400));
     Instant::from_micros(oldest.micros() + 1)
+}
+
+impl Decision {
+    /// Whether a limit is reached, or may be.
+    pub(crate) fn is_reached(self) -> bool {
+        self.is_due() || self == Self::HoursPossiblyDue
+    }
+
+    /// Whether a limit is reached.
+    pub(crate) fn is_due(self) -> bool {
+        matches!(self.state(), DueState::Due | DueState::Overdue)
+    }
 }
 
 /// How far a task has come toward its limit on one axis.
@@ -126,7 +158,7 @@ fn by_hours(limit: &HoursLimit, now: &Now, curve: &Curve) -> Reach {
     let upper = limit.upper(curve, hours.upper, now.at);
     if hours.lower > limit.limit.upper + limit.tolerance {
         Reach::Overdue
-    } else if upper < limit.coming() {
+    } else if upper < limit.coming {
         Reach::Below
     } else if upper < limit.limit.lower {
         Reach::Coming
@@ -143,12 +175,5 @@ fn by_date(begun: Begun) -> Reach {
         Begun { limit: true, .. } => Reach::Due,
         Begun { coming: true, .. } => Reach::Coming,
         _ => Reach::Below,
-    }
-}
-
-impl HoursLimit {
-    /// The upper hours from which it is coming due.
-    pub(crate) fn coming(&self) -> Hours {
-        self.limit.lower - self.lead
     }
 }

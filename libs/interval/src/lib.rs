@@ -14,7 +14,7 @@
 //! use std::{collections::BTreeMap, sync::Arc};
 //!
 //! use interval::{DueState, Input, Policy, UnitFacts, refold};
-//! use model::{EditionId, Hours, Instant, SiteId, Zone, event::ServiceEvent, json, read, schedule::Edition};
+//! use model::{EditionId, Hours, Instant, SiteId, UnitId, Zone, event::ServiceEvent, json, read, schedule::Edition};
 //!
 //! let value = |text: &str| json::parse(text.as_bytes()).unwrap();
 //! let event = |text: &str| read::whole(&value(text), read::Mode::New, ServiceEvent::read).unwrap();
@@ -25,7 +25,8 @@
 //! let edition_id = EditionId::parse("019a0b5e-7c00-7000-8000-00000000000e").unwrap();
 //! let home_site = SiteId::parse("019a0b5e-7c00-7000-8000-00000000000a").unwrap();
 //! let input = Input {
-//!     facts: &UnitFacts { meter_fitted: true, tick: Hours::from_hundredths(10), home_site },
+//!     unit: UnitId::parse("019a0b5e-7c00-7000-8000-00000000000b").unwrap(),
+//!     facts: &UnitFacts::plain(true, Hours::from_hundredths(10), home_site),
 //!     events: &[
 //!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000001", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
 //!             "kind": "adoption", "occurred_on": "2025-01-02", "edition_id": "019a0b5e-7c00-7000-8000-00000000000e",
@@ -63,11 +64,16 @@ mod analysis;
 mod calendar;
 mod chain;
 mod compact;
+mod completion;
+mod compliance;
+mod conditions;
+mod corrections;
 mod fits;
 mod hours;
 mod input;
 mod item;
 mod judge;
+mod lasting;
 mod limit;
 mod placed;
 mod places;
@@ -76,6 +82,7 @@ mod quality;
 mod rate;
 mod reconcile;
 mod runs;
+mod segments;
 mod settled;
 mod standing;
 mod state;
@@ -85,14 +92,16 @@ mod words;
 
 pub use analysis::condemned;
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
+pub use compliance::Compliance;
 pub use fits::belongs_to;
 pub use hours::{
     EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,
     StopShownBy, SwapNotRecorded,
 };
 pub use input::{Input, Policy, UnitFacts};
-pub use item::{CalendarAxis, DueItem, Fraction, HoursAxis, ItemKey};
+pub use item::{CalendarAxis, DeferralInForce, DueItem, Fraction, HoursAxis, ItemKey, Justified, Late};
 pub use judge::Decision;
+pub use limit::drifts;
 pub use projection::{Months, Projected, ProjectedBy, Projection};
 pub use quality::{QualityCode, QualityEntry};
 pub use reconcile::Reconciliation;

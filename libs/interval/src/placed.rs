@@ -5,13 +5,13 @@ use std::borrow::Cow;
 use model::{
     EventId, Hours, Instant, LocalDate, Zone,
     event::{
-        Adoption, Component, ComponentAction, ComponentChange, Details, JobDone, Run, RunPhase, RunReason,
-        ServiceEvent,
+        Adoption, Component, ComponentAction, ComponentChange, Deferral, Details, Duty, JobDone, Run,
+        RunPhase, RunReason, StorageAction, UnitSetting,
     },
     time::When,
 };
 
-use crate::runs::Phase;
+use crate::{runs::Phase, standing::Said};
 
 /// An event with the instant that stands for its time.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,10 +35,13 @@ pub(crate) enum What<'a> {
         old: Option<Hours>,
         new: Hours,
     },
-    /// An engine was fitted or rebuilt.
-    Engine {
+    /// A component was fitted or rebuilt.
+    Fitted {
+        component: Component,
         meter: Option<Hours>,
     },
+    Storage(StorageAction),
+    Duty(&'a Duty),
     Reading(Hours),
     Service {
         jobs: Cow<'a, [JobDone]>,
@@ -53,16 +56,18 @@ pub(crate) enum What<'a> {
         emergency: bool,
     },
     Adoption(&'a Adoption),
+    Setting(&'a UnitSetting),
+    Deferral(&'a Deferral),
 }
 
 impl<'a> Placed<'a> {
     /// Nothing for the kinds that only say where a unit stands or what counts.
-    pub(crate) fn of(event: &'a ServiceEvent, instant: Instant) -> Option<Self> {
-        let day = match event.occurred.when {
+    pub(crate) fn of(said: Said<'a>, instant: Instant) -> Option<Self> {
+        let day = match said.when {
             When::At { .. } => None,
-            When::On(date) => Some(date),
+            When::On(date) => Some(*date),
         };
-        Some(Self { id: event.id, instant, day, what: What::of(&event.details, instant)? })
+        Some(Self { id: said.id, instant, day, what: What::of(said.details, instant)? })
     }
 
     /// Its place in canonical order: what is read at one instant comes before what is done then.
@@ -103,21 +108,20 @@ impl<'a> What<'a> {
             Details::Component(change) if swaps_meter(change) => {
                 Self::Swap { old: change.old_meter_hours, new: change.new_meter_hours.unwrap_or(Hours::ZERO) }
             }
-            Details::Component(change) => Self::Engine { meter: change.meter_hours },
+            Details::Component(change) => {
+                Self::Fitted { component: change.component, meter: change.meter_hours }
+            }
+            Details::Storage(storage) => Self::Storage(storage.action),
+            Details::Duty(duty) => Self::Duty(duty),
             Details::Reading(reading) => Self::Reading(reading.meter_hours),
             Details::Service(done) => {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
             Details::Run(run) => Self::run(run, instant),
-            // Kinds that due state does not rest on yet.
-            Details::Storage(_)
-            | Details::Duty(_)
-            | Details::Setting(_)
-            | Details::Deferral(_)
-            | Details::Tag(_)
-            | Details::Placement(_)
-            | Details::Correction(_) => return None,
+            Details::Setting(setting) => Self::Setting(setting),
+            Details::Deferral(deferral) => Self::Deferral(deferral),
+            Details::Placement(_) | Details::Tag(_) | Details::Correction(_) => return None,
         })
     }
 
@@ -145,12 +149,16 @@ impl<'a> What<'a> {
             Self::Service { jobs, meter } => What::Service { jobs: Cow::Borrowed(jobs), meter: *meter },
             Self::Commissioning { meter, engine } => What::Commissioning { meter: *meter, engine: *engine },
             Self::Swap { old, new } => What::Swap { old: *old, new: *new },
-            Self::Engine { meter } => What::Engine { meter: *meter },
+            Self::Fitted { component, meter } => What::Fitted { component: *component, meter: *meter },
+            Self::Storage(action) => What::Storage(*action),
+            Self::Duty(duty) => What::Duty(duty),
             Self::Reading(hours) => What::Reading(*hours),
             Self::Run { phase, meter, stop_meter, emergency } => {
                 What::Run { phase: *phase, meter: *meter, stop_meter: *stop_meter, emergency: *emergency }
             }
             Self::Adoption(adoption) => What::Adoption(adoption),
+            Self::Setting(setting) => What::Setting(setting),
+            Self::Deferral(deferral) => What::Deferral(deferral),
         }
     }
 
@@ -159,22 +167,30 @@ impl<'a> What<'a> {
         match self {
             Self::Reading(hours) | Self::Swap { new: hours, .. } => Some(*hours),
             Self::Commissioning { meter, .. }
-            | Self::Engine { meter }
+            | Self::Fitted { meter, .. }
             | Self::Service { meter, .. }
             | Self::Run { meter, .. } => *meter,
-            Self::Adoption(_) => None,
+            Self::Storage(_) | Self::Duty(_) | Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => {
+                None
+            }
         }
     }
 
     fn rank(&self) -> u8 {
         match self {
             Self::Commissioning { .. } => 0,
-            Self::Swap { .. } | Self::Engine { .. } => 1,
-            Self::Reading(_) => 2,
-            Self::Run { .. } => 3,
-            Self::Service { .. } => 4,
-            Self::Adoption(_) => 5,
+            Self::Swap { .. } | Self::Fitted { .. } => 1,
+            Self::Storage(_) | Self::Duty(_) => 2,
+            Self::Reading(_) => 3,
+            Self::Run { .. } => 4,
+            Self::Service { .. } => 5,
+            Self::Adoption(_) | Self::Setting(_) | Self::Deferral(_) => 6,
         }
+    }
+
+    /// Whether it says from when it holds, whenever it was recorded.
+    pub(crate) fn is_decision(&self) -> bool {
+        matches!(self, Self::Adoption(_) | Self::Setting(_) | Self::Duty(_))
     }
 }
 

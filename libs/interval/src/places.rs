@@ -1,12 +1,8 @@
 //! Where the unit stood when, and so which zone its days are counted in.
 
-use model::{
-    Instant, LocalDate, SiteId, Zone,
-    event::{Details, ServiceEvent},
-    time::When,
-};
+use model::{Instant, LocalDate, SiteId, Zone, event::Details, time::When};
 
-use crate::input::Input;
+use crate::{input::Input, standing::Said};
 
 /// A site that the unit stands at from an instant until the next stay.
 #[derive(Clone, Debug)]
@@ -28,22 +24,21 @@ impl Stays {
     ///
     /// A placement of which only the day is known is put after those with an instant: which zone its day is
     /// counted in depends on where the unit stood.
-    pub(crate) fn of<'e>(input: &Input<'_>, events: impl Iterator<Item = &'e ServiceEvent> + Clone) -> Self {
+    pub(crate) fn of<'e>(input: &Input<'_>, events: impl Iterator<Item = Said<'e>> + Clone) -> Self {
         let home = stay(input, Instant::FIRST, input.facts.home_site);
         let placed = |exact: bool| {
             events
                 .clone()
-                .filter_map(|event| Some((event, site(event)?)))
-                .filter(move |(event, _)| matches!(event.occurred.when, When::At { .. }) == exact)
+                .filter_map(|said| Some((said, site(said.details)?)))
+                .filter(move |(said, _)| matches!(said.when, When::At { .. }) == exact)
         };
         let mut stays = Self { home, moves: Vec::new() };
-        let mut found: Vec<_> =
-            placed(true).map(|(e, s)| (stays.instant(&e.occurred.when), e.id, s)).collect();
+        let mut found: Vec<_> = placed(true).map(|(e, s)| (stays.instant(e.when), e.id, s)).collect();
         found.sort_unstable();
         stays.moves = found.iter().map(|(from, _, site)| stay(input, *from, *site)).collect();
 
         let exact = found.len();
-        found.extend(placed(false).map(|(e, s)| (stays.instant(&e.occurred.when), e.id, s)));
+        found.extend(placed(false).map(|(e, s)| (stays.instant(e.when), e.id, s)));
         if found.len() > exact {
             found.sort_unstable();
             stays.moves = found.iter().map(|(from, _, site)| stay(input, *from, *site)).collect();
@@ -103,8 +98,8 @@ impl Stays {
     }
 }
 
-fn site(event: &ServiceEvent) -> Option<SiteId> {
-    match &event.details {
+fn site(details: &Details) -> Option<SiteId> {
+    match details {
         Details::Commissioning(commissioning) => Some(commissioning.site_id),
         Details::Placement(placement) => Some(placement.site_id),
         _ => None,

@@ -4,6 +4,7 @@ use model::{Code, Instant, LocalDate};
 
 use crate::{
     chain::Mark,
+    completion::Outcome,
     hours::{Meter, Point},
     limit::Anchor,
     words::Grade,
@@ -25,17 +26,18 @@ pub(crate) struct Settled {
     /// The best that hours are known since the newest swap.
     pub(crate) grade: Grade,
     pub(crate) commissioning: Option<Anchor>,
-    /// For each job the service that did it last.
+    /// For each job the services that did it last, as far back as one that comes later is held against them; in
+    /// canonical order.
     pub(crate) done: Vec<Done>,
     /// For each job when it was done first, as long as there is no commissioning to count a grid from.
     pub(crate) begun: Vec<Begun>,
 }
 
-/// The service that did these jobs last.
+/// A service that did these jobs.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Done {
     pub(crate) anchor: Anchor,
-    pub(crate) jobs: Vec<Code>,
+    pub(crate) jobs: Vec<(Code, Outcome)>,
 }
 
 /// When a job was done first.

@@ -3,12 +3,14 @@
 use std::collections::BTreeSet;
 
 use model::{
-    EventId, Instant, LocalDate,
-    event::{CorrectionAction, Details, EventKind, ServiceEvent},
+    EventId, Instant, LocalDate, UnitId,
+    event::{Details, EventKind, ServiceEvent},
     time::When,
+    unit::Ignition,
 };
 
 use crate::{
+    corrections::Corrections,
     input::Input,
     placed::{Placed, What},
     places::Stays,
@@ -19,11 +21,17 @@ use crate::{
 pub(crate) struct Standing<'a> {
     pub(crate) settled: &'a Settled,
     pub(crate) events: Vec<Placed<'a>>,
+    /// Events that are taken out, or happened to another unit.
     pub(crate) voided: Vec<Void<'a>>,
     /// Events that were taken out before they came.
     pub(crate) voided_ahead: Vec<EventId>,
-    /// Events whose readings hold whatever the others say.
-    pub(crate) confirmed: BTreeSet<EventId>,
+    /// Events that count otherwise than they were recorded.
+    pub(crate) altered: Vec<Altered>,
+    pub(crate) corrections: Corrections<'a>,
+    /// Whether the events are those of several units.
+    pub(crate) is_joined: bool,
+    /// How the engine is lit, if that is known.
+    pub(crate) ignition: Option<Ignition>,
     pub(crate) stays: Stays,
 }
 
@@ -34,48 +42,111 @@ pub(crate) struct Void<'a> {
     pub(crate) correction: EventId,
 }
 
+/// An event that a correction moved here or gave another content.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Altered {
+    pub(crate) event: EventId,
+    pub(crate) correction: EventId,
+    pub(crate) is_moved: bool,
+}
+
+/// What an event says, by what amendments made of it.
+#[derive(Clone, Copy)]
+pub(crate) struct Said<'a> {
+    pub(crate) id: EventId,
+    pub(crate) when: &'a When,
+    pub(crate) details: &'a Details,
+}
+
+impl<'a> Said<'a> {
+    pub(crate) fn of(event: &'a ServiceEvent) -> Self {
+        Self { id: event.id, when: &event.occurred.when, details: &event.details }
+    }
+
+    fn corrected(event: &'a ServiceEvent, corrections: &Corrections<'a>) -> Self {
+        let said = Self::of(event);
+        match corrections.amendment(event.id) {
+            Some((to, _)) if to.kind() == event.kind() => {
+                Self { when: &to.occurred.when, details: &to.details, ..said }
+            }
+            _ => said,
+        }
+    }
+}
+
+/// Whose event it is.
+enum Whose {
+    Ours,
+    /// Recorded for this unit, but a correction says that it happened to another.
+    MovedAway(EventId),
+    Theirs,
+}
+
+/// Which units' events count as one's.
+struct Machine {
+    units: BTreeSet<UnitId>,
+}
+
+impl Machine {
+    fn whose(&self, event: &ServiceEvent, corrections: &Corrections<'_>) -> Whose {
+        match corrections.moved(event.id) {
+            Some((unit, _)) if self.units.contains(&unit) => Whose::Ours,
+            Some((_, correction)) if self.units.contains(&event.unit_id) => Whose::MovedAway(correction),
+            None if self.units.contains(&event.unit_id) => Whose::Ours,
+            _ => Whose::Theirs,
+        }
+    }
+}
+
 impl<'a> Standing<'a> {
     /// What had happened by `until`, of all events, with nothing settled. Decisions count whenever they were taken.
     pub(crate) fn of(input: &Input<'a>, nothing: &'a Settled, until: Instant) -> Self {
-        let voids = voids(input);
-        let correction = |event: &ServiceEvent| {
-            let at = voids.binary_search_by_key(&event.id, |(target, _)| *target).ok()?;
-            voids.get(at).map(|(_, correction)| *correction)
+        let corrections = Corrections::of(input);
+        let machine = Machine { units: corrections.machine(input.unit) };
+        let ours = || {
+            input.events.iter().filter(|event| {
+                event.kind() != EventKind::Correction
+                    && matches!(machine.whose(event, &corrections), Whose::Ours)
+            })
         };
-        let counting = input.events.iter().filter(|event| {
-            event.kind() != EventKind::Correction && (voids.is_empty() || correction(event).is_none())
-        });
-        let stays = Stays::of(input, counting.clone());
+        let counting: Vec<Said<'a>> = ours()
+            .filter(|event| corrections.void(event.id).is_none())
+            .map(|event| Said::corrected(event, &corrections))
+            .collect();
+        let stays = Stays::of(input, counting.iter().copied());
         let mut events: Vec<Placed<'a>> = counting
-            .filter_map(|event| Placed::of(event, stays.instant(&event.occurred.when)))
-            .filter(|placed| placed.instant <= until || matches!(placed.what, What::Adoption(_)))
+            .iter()
+            .filter_map(|said| Placed::of(*said, stays.instant(said.when)))
+            .filter(|placed| placed.instant <= until || placed.what.is_decision())
             .collect();
         let stops: Vec<Placed<'a>> = events.iter().filter_map(Placed::stop_reading).collect();
         events.extend(stops.into_iter().filter(|placed| placed.instant <= until));
-        let mut voided: Vec<Void<'a>> = Vec::new();
-        let mut voided_ahead = Vec::new();
-        if !voids.is_empty() {
-            let happened = |event: &&ServiceEvent| {
-                event.kind() != EventKind::Correction && stays.instant(&event.occurred.when) <= until
-            };
-            let of = |event| correction(event).map(|correction| Void { event, correction });
-            voided.extend(input.events.iter().filter(happened).filter_map(of));
-            voided.sort_unstable_by_key(|void| void.event.id);
-            voided_ahead.extend(voids.iter().map(|(target, _)| *target));
-            voided_ahead.retain(|target| !input.events.iter().any(|event| event.id == *target));
-        }
-        Self { voided, voided_ahead, confirmed: confirmed(input), ..Self::after(nothing, events, stays) }
+        let voided = voided(input, &corrections, &machine, |when| stays.instant(when) <= until);
+        let mut voided_ahead: Vec<EventId> = corrections.voided().collect();
+        voided_ahead.retain(|target| !input.events.iter().any(|event| event.id == *target));
+        let altered = altered(&events, &corrections);
+        let is_joined = machine.units.len() > 1;
+        let after = Self::after(input, nothing, events, stays);
+        Self { voided, voided_ahead, altered, corrections, is_joined, ..after }
     }
 
     /// What happened after what is settled.
-    pub(crate) fn after(settled: &'a Settled, mut events: Vec<Placed<'a>>, stays: Stays) -> Self {
+    pub(crate) fn after(
+        input: &Input<'_>,
+        settled: &'a Settled,
+        mut events: Vec<Placed<'a>>,
+        stays: Stays,
+    ) -> Self {
         events.sort_unstable_by_key(Placed::key);
         Self {
             settled,
             events,
             voided: Vec::new(),
             voided_ahead: Vec::new(),
-            confirmed: BTreeSet::new(),
+            altered: Vec::new(),
+            corrections: Corrections::default(),
+            is_joined: false,
+            ignition: ignition(input),
             stays,
         }
     }
@@ -97,43 +168,50 @@ impl<'a> Standing<'a> {
     }
 }
 
-/// The targets whose last correction is a void, in order of id, each with that correction.
-fn voids(input: &Input<'_>) -> Vec<(EventId, EventId)> {
-    let mut all: Vec<(EventId, Instant, EventId, bool)> = Vec::new();
-    for event in input.events {
-        if let Details::Correction(correction) = &event.details {
-            let (target, voids) = match correction.action {
-                CorrectionAction::Void { target_id } => (target_id, true),
-                CorrectionAction::Reinstate { target_id } => (target_id, false),
-                _ => continue,
-            };
-            // Where the unit stood may itself be corrected, so a correction's day is counted at the home site.
-            let instant = match &event.occurred.when {
-                When::At { instant, .. } => *instant,
-                When::On(date) => {
-                    let home = input.zones.get(&input.facts.home_site);
-                    home.map_or_else(|| model::Zone::utc().midnight(*date), |zone| zone.midnight(*date))
-                }
-            };
-            all.push((target, instant, event.id, voids));
-        }
+fn ignition(input: &Input<'_>) -> Option<Ignition> {
+    let has = |feature: &str| input.facts.features.iter().any(|code| code.as_str() == feature);
+    match (has("spark_ignition"), has("compression_ignition")) {
+        (true, false) => Some(Ignition::Spark),
+        (false, true) => Some(Ignition::Compression),
+        _ => None,
     }
-    all.sort_unstable_by_key(|(target, instant, id, _)| (*target, *instant, *id));
-    let last_of_each = all.chunk_by(|a, b| a.0 == b.0).filter_map(|of_one| of_one.last());
-    last_of_each
-        .filter(|(.., voids)| *voids)
-        .map(|(target, _, correction, _)| (*target, *correction))
-        .collect()
 }
 
-/// The events whose readings somebody confirmed.
-fn confirmed(input: &Input<'_>) -> BTreeSet<EventId> {
-    let target = |event: &ServiceEvent| match &event.details {
-        Details::Correction(correction) => match correction.action {
-            CorrectionAction::Confirm { target_id } => Some(target_id),
-            _ => None,
-        },
-        _ => None,
-    };
-    input.events.iter().filter_map(target).collect()
+/// In order of id.
+fn voided<'a>(
+    input: &Input<'a>,
+    corrections: &Corrections<'a>,
+    machine: &Machine,
+    has_happened: impl Fn(&When) -> bool,
+) -> Vec<Void<'a>> {
+    let mut voided: Vec<Void<'a>> = Vec::new();
+    if corrections.are_only_voids() && corrections.voided().next().is_none() {
+        return voided;
+    }
+    for event in input.events {
+        let correction = match machine.whose(event, corrections) {
+            Whose::Ours => corrections.void(event.id),
+            Whose::MovedAway(correction) => Some(correction),
+            Whose::Theirs => None,
+        };
+        let is_correction = event.kind() == EventKind::Correction;
+        let correction = correction.filter(|_| !is_correction && has_happened(&event.occurred.when));
+        voided.extend(correction.map(|correction| Void { event, correction }));
+    }
+    voided.sort_unstable_by_key(|void| void.event.id);
+    voided
+}
+
+fn altered(events: &[Placed<'_>], corrections: &Corrections<'_>) -> Vec<Altered> {
+    if corrections.are_only_voids() {
+        return Vec::new();
+    }
+    let mut altered = Vec::new();
+    for event in events.iter().map(|placed| placed.id) {
+        let moved = corrections.moved(event).map(|(_, correction)| (correction, true));
+        let amended = corrections.amendment(event).map(|(_, correction)| (correction, false));
+        let all = moved.into_iter().chain(amended);
+        altered.extend(all.map(|(correction, is_moved)| Altered { event, correction, is_moved }));
+    }
+    altered
 }

@@ -12,14 +12,17 @@ use model::{
 use crate::{
     adoption::{Rule, rules},
     calendar,
+    conditions::Conditions,
     hours::{Built, Curve, EngineHours, SetAside, Settling, build},
     input::{Input, Policy, UnitFacts},
     item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
     judge::{Decision, Now, judge},
-    limit::{CalendarLimit, Ground, HoursLimit, HoursRule, Plan},
+    lasting::{Held, Lasting},
+    limit::{CalendarLimit, Counted, Ground, HoursLimit, HoursRule, Plan},
     places::Stays,
+    segments::cut,
     settled::Settled,
-    standing::{Standing, Void},
+    standing::{Altered, Standing, Void},
     trace::NotCounted,
     words::{Action, Axis, Grade, Reason},
 };
@@ -36,7 +39,9 @@ pub struct UnitState {
     pub(crate) curve: Curve,
     /// In order of schedule and time.
     pub(crate) rules: Vec<Rule>,
+    pub(crate) lasting: Lasting,
     pub(crate) not_counted: Vec<NotCounted>,
+    pub(crate) altered: Vec<Altered>,
     set_aside: Vec<SetAside>,
     exact_from: Instant,
     /// The newest event.
@@ -52,13 +57,13 @@ pub fn refold(input: &Input<'_>) -> UnitState {
 
 /// Folds what had happened to a unit by `until`, for a question about that instant.
 ///
-/// Corrections and adoptions are decisions and count whenever they were taken; an adoption still holds only from
-/// its first day on.
+/// Corrections, adoptions and what was decided for the unit alone are decisions and count whenever they were taken; each
+/// still holds only from its first day on.
 pub fn refold_until(input: &Input<'_>, until: Instant) -> UnitState {
     let nothing = Settled::default();
     let standing = Standing::of(input, &nothing, until);
     let rules = rules(input, &standing);
-    let mut state = fold(input, standing, rules, |_| ()).0;
+    let mut state = fold(input, standing, rules, until, |_| ()).0;
     state.stays.forget_after(until);
     state
 }
@@ -82,20 +87,27 @@ pub(crate) struct Fold<'f> {
 pub(crate) fn fold<K>(
     input: &Input<'_>,
     standing: Standing<'_>,
-    mut rules: Vec<Rule>,
+    rules: Vec<Rule>,
+    until: Instant,
     keep: impl FnOnce(&Fold<'_>) -> K,
 ) -> (UnitState, K) {
     let Built { curve, set_aside, settling } = build(input, &standing);
-    let ground = Ground::of(&standing, &curve, input.policy);
-    for rule in &mut rules {
-        rule.plans = ground.plans(&rule.edition);
+    let conditions = Conditions::of(&standing, until);
+    let mut rules = cut(rules, &conditions, &standing);
+    let ground = Ground::of(input, &standing, &conditions, &curve);
+    let plans: Vec<Vec<Plan>> = (0..rules.len()).map(|place| ground.plans(&rules, place)).collect();
+    for (rule, plans) in rules.iter_mut().zip(plans) {
+        rule.plans = plans;
     }
     let kept = keep(&Fold { standing: &standing, ground: &ground, curve: &curve, settling, rules: &rules });
+    let Conditions { storage, deferrals, .. } = conditions;
     let state = UnitState {
-        facts: *input.facts,
+        facts: input.facts.clone(),
+        lasting: Lasting { storage, deferrals },
         policy: *input.policy,
         exact_from: standing.settled.exact_from,
         not_counted: not_counted(&standing),
+        altered: standing.altered,
         newest: standing.events.last().map(|placed| (placed.instant, placed.id)),
         stays: standing.stays,
         curve,
@@ -125,8 +137,9 @@ pub(crate) struct Here<'a> {
 }
 
 impl Here<'_> {
+    /// By its limits alone.
     pub(crate) fn judge(&self, state: &UnitState, plan: &Plan) -> Decision {
-        let begun = plan.calendar.as_ref().map(|limit| limit.begun(self.today));
+        let begun = plan.calendar.as_ref().map(|limit| limit.begun(self.today, self.now.at));
         judge(plan, begun, &self.now, &state.curve, &state.policy)
     }
 }
@@ -195,7 +208,9 @@ impl UnitState {
 
     pub(crate) fn item(&self, i: usize, rule: &Rule, task: &Task, plan: &Plan, here: &Here<'_>) -> DueItem {
         let now = &here.now;
-        let decision = here.judge(self, plan);
+        let held = Held { rule, task, plan };
+        let by_limits = here.judge(self, plan);
+        let decision = self.decide(&held, by_limits, now, here.zone);
         let hours = match &plan.hours {
             HoursRule::Limit(limit) => self.hours_axis(limit, now),
             HoursRule::None | HoursRule::Unknown => None,
@@ -203,9 +218,11 @@ impl UnitState {
         let calendar = plan.calendar.as_ref().map(|limit| calendar_axis(limit, here.today));
         let due = plan.due_at(&self.curve, plan.limit_day(here.zone));
         let due_at = self.due_at(i, task, due, here.zone);
+        let failed = plan.anchor.filter(|anchor| anchor.counted == Counted::Failed);
         DueItem {
             schedule_id: rule.schedule,
             edition_id: rule.edition_id,
+            pack: rule.edition.pack.clone(),
             task: task.task.clone(),
             job: task.job.clone(),
             title: task.title.clone(),
@@ -215,7 +232,13 @@ impl UnitState {
             governing: governing(hours.as_ref(), calendar.as_ref()),
             hours,
             calendar,
+            component_hours: plan.component_from.zip(now.hours.range).map(|(from, now)| now.nominal - from),
             due_at: (due_at < Instant::LAST).then_some(due_at),
+            deferral: self.deferral(&held, now, here.zone).map(|deferral| deferral.item(now)),
+            recommission_gate: self.is_gate(&held, now.at),
+            waited_for_emergency: by_limits.is_due() && self.waited(&held, now.at),
+            late: plan.late,
+            failed_event_id: failed.map(|anchor| anchor.event),
             grade: grade(plan, now),
         }
     }
@@ -224,6 +247,7 @@ impl UnitState {
         match reason {
             Reason::NoHistory => Some(Action::BaselineService),
             Reason::NoHours | Reason::PossiblyDue => self.facts.meter_fitted.then_some(Action::ReadMeter),
+            Reason::Emergency => None,
         }
     }
 
@@ -274,8 +298,9 @@ fn governing(hours: Option<&HoursAxis>, calendar: Option<&CalendarAxis>) -> Opti
 
 fn grade(plan: &Plan, now: &Now) -> Grade {
     match (plan.anchor, &plan.hours) {
-        (None, _) | (_, HoursRule::Unknown) => Grade::D,
-        (Some(_), HoursRule::None) => Grade::A,
+        (_, HoursRule::Unknown) => Grade::D,
+        (None, _) if plan.fixed == Some(Decision::NoHistory) => Grade::D,
+        (_, HoursRule::None) | (None, _) => Grade::A,
         (Some(anchor), HoursRule::Limit(_)) => anchor.hours.grade.max(now.hours.grade),
     }
 }

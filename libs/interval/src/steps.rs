@@ -13,7 +13,8 @@ use crate::{
     hours::Curve,
     input::Policy,
     item::ItemKey,
-    judge::{Now, judge, stale_from},
+    judge::{Now, judge, newest_evidence, stale_from},
+    lasting::Held,
     limit::{Days, HoursRule, Plan},
     state::UnitState,
     words::{DueState, Reason},
@@ -85,7 +86,9 @@ impl UnitState {
                     let days = plan.calendar.as_ref().map(|limit| limit.days(&stay.zone));
                     let due = plan.due_at(&self.curve, days.map(|days| days.limit));
                     let due_at = self.due_at(i, task, due, &stay.zone);
-                    let stay = Stretch { plan, days, due_at, start: *start, end: *end };
+                    let held = Held { rule, task, plan };
+                    let zone = &stay.zone;
+                    let stay = Stretch { held, zone, days, due_at, start: *start, end: *end };
                     self.walk(&stay, &leaps, &mut item.steps);
                 }
             }
@@ -95,8 +98,10 @@ impl UnitState {
 
     /// Adds the steps of a plan while the unit stays at one place.
     fn walk(&self, stretch: &Stretch<'_>, leaps: &[Instant], steps: &mut Vec<Step>) {
-        let Stretch { plan, days, due_at, start, end } = stretch;
+        let Stretch { held, zone, days, due_at, start, end } = stretch;
+        let plan = held.plan;
         let mut breaks = leaps.to_vec();
+        self.lasting_breaks(held, zone, &mut breaks);
         plan.breaks(&self.curve, &self.policy, &mut breaks);
         breaks.extend(days.iter().flat_map(|days| [days.coming, days.limit, days.overdue]));
         breaks.retain(|at| start < at && at < end);
@@ -107,7 +112,8 @@ impl UnitState {
         for (at, until) in breaks.iter().copied().zip(ends) {
             let now = Now::of(at, &self.curve);
             let begun = days.map(|days| days.begun(at));
-            let decision = judge(plan, begun, &now, &self.curve, &self.policy);
+            let by_limits = judge(plan, begun, &now, &self.curve, &self.policy);
+            let decision = self.decide(held, by_limits, &now, zone);
             let step =
                 Step { state: decision.state(), reason: decision.reason(), from: at, until, due_at: *due_at };
             match steps.last_mut().filter(|last| last.goes_on_as(&step)) {
@@ -120,7 +126,8 @@ impl UnitState {
 
 /// A plan while it holds and the unit stays at one place.
 struct Stretch<'a> {
-    plan: &'a Plan,
+    held: Held<'a>,
+    zone: &'a Zone,
     days: Option<Days>,
     due_at: Instant,
     start: Instant,
@@ -147,12 +154,11 @@ impl Plan {
 
     /// The instants at which hours, or the age of what they rest on, reach something.
     fn breaks(&self, curve: &Curve, policy: &Policy, breaks: &mut Vec<Instant>) {
-        if let (Some(anchor), HoursRule::Limit(limit)) = (&self.anchor, &self.hours) {
-            breaks.extend(limit.upper_reaches(curve, limit.coming()));
+        if let HoursRule::Limit(limit) = &self.hours {
+            breaks.extend(limit.upper_reaches(curve, limit.coming));
             breaks.extend(limit.upper_reaches(curve, limit.limit.lower));
             breaks.extend(limit.lower_reaches(curve));
-            let newest = curve.newest_reading().unwrap_or(anchor.instant);
-            breaks.push(stale_from(newest, policy));
+            breaks.push(stale_from(newest_evidence(self, curve), policy));
         }
     }
 }

@@ -8,10 +8,11 @@ use utoipa::ToSchema;
 
 use crate::{
     hours::EngineHours,
-    item::ItemKey,
+    item::{DeferralInForce, ItemKey, Late},
     judge::Decision,
-    limit::{Anchor, HoursRule, Plan},
-    state::UnitState,
+    lasting::Held,
+    limit::{Anchor, Counted, HoursRule, Plan},
+    state::{Here, UnitState},
     words::{Axis, DueState, Grade},
 };
 
@@ -69,8 +70,150 @@ pub enum TraceEntry {
         #[serde(flatten)]
         hours: EngineHours,
     },
+    /// The component that the task follows was fitted or rebuilt then, and the work was not done since.
+    CountsFromComponent {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// Its day, where the unit stood.
+        #[schema(value_type = String, format = Date)]
+        date: LocalDate,
+        /// Engine hours then.
+        #[serde(flatten)]
+        hours: EngineHours,
+    },
+    /// The task came to be for this unit then, and the work was not done since.
+    CountsFromApplicable {
+        /// The event that made it so.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// The day, where the unit stood.
+        #[schema(value_type = String, format = Date)]
+        date: LocalDate,
+        /// Engine hours then.
+        #[serde(flatten)]
+        hours: EngineHours,
+    },
+    /// The work is to be done once, and counts from when its edition was adopted.
+    CountsFromAdoption {
+        /// The adoption.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// Its first day, where the unit stood.
+        #[schema(value_type = String, format = Date)]
+        date: LocalDate,
+        /// Engine hours then.
+        #[serde(flatten)]
+        hours: EngineHours,
+    },
     /// There is nothing to count from.
     NothingToCountFrom {},
+    /// An event that this rests on was recorded for another unit, and a correction moved it here.
+    EventReassigned {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// The correction.
+        #[schema(value_type = String, format = "uuid")]
+        correction_id: EventId,
+    },
+    /// An event that this rests on was recorded otherwise, and a correction amended it.
+    EventAmended {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// The correction.
+        #[schema(value_type = String, format = "uuid")]
+        correction_id: EventId,
+    },
+    /// Another service tells of the same work, and is not counted.
+    CompletionRepeats {
+        /// The service that is not counted.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+        /// The service that is.
+        #[schema(value_type = String, format = "uuid")]
+        counts_from: EventId,
+    },
+    /// The work was done sooner than it may be; it counts all the same.
+    CompletionTooEarly {
+        /// The service.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
+    /// The work was done past its limits the last time.
+    CompletionLate {
+        /// By how much.
+        #[serde(flatten)]
+        late: Late,
+    },
+    /// The task is not for this unit: so it was decided.
+    DecidedNotApplicable {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
+    /// The task is not for this unit: it lacks a feature.
+    FeatureMissing {
+        /// The feature.
+        #[schema(value_type = String)]
+        feature: Code,
+    },
+    /// The task is not for this unit: it has a feature that rules it out.
+    FeaturePresent {
+        /// The feature.
+        #[schema(value_type = String)]
+        feature: Code,
+    },
+    /// The task is not for this unit: its serial number is not known to be one of those it is for.
+    SerialOutside {},
+    /// Other limits were decided for this unit.
+    LimitsOfUnit {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
+    /// A part was used that nobody approved, so only a share of the interval holds.
+    SubstitutePart {
+        /// The service.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
+    /// The edition shortened the interval when it was adopted, and lets the work wait a little.
+    AdoptionGraceHours {
+        /// The limit without that.
+        #[schema(value_type = f64)]
+        limit_hours: Hours,
+    },
+    /// The same by the calendar.
+    AdoptionGraceDays {
+        /// The limit without that.
+        #[schema(value_type = String, format = Date)]
+        limit_date: LocalDate,
+    },
+    /// Days in storage put the limit off.
+    StorageNotCounted {
+        /// How many.
+        days: i64,
+    },
+    /// A check failed, after which the work is due.
+    CheckFailed {
+        /// The service.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
+    /// The unit is in storage.
+    InStorage {
+        /// Since when.
+        #[schema(value_type = String, format = DateTime)]
+        from: Instant,
+    },
+    /// Somebody with authority lets the work wait.
+    DeferredUntil {
+        /// Until when.
+        #[serde(flatten)]
+        deferral: DeferralInForce,
+    },
     /// The work was recorded, but a correction took that back.
     CompletionNotCounted {
         /// The service.
@@ -178,11 +321,15 @@ impl UnitState {
                 edition_id: rule.edition_id,
                 edition: rule.edition.edition.to_string(),
                 event_id: rule.adoption,
-                from: rule.from,
+                from: rule.begins,
             },
             TraceEntry::PolicyUsed { policy: self.policy.name, edition: self.policy.edition },
-            plan.anchor.as_ref().map_or(TraceEntry::NothingToCountFrom {}, counts_from),
         ];
+        if plan.fixed != Some(Decision::NotApplicable) {
+            trace.push(plan.anchor.as_ref().map_or(TraceEntry::NothingToCountFrom {}, counts_from));
+            trace.extend(self.altered_of(plan));
+        }
+        trace.extend(plan.notes.iter().cloned());
         let counts = |job: &Code| rule.edition.counts_as(job).contains(&&task.job);
         let taken_back = self.not_counted.iter().filter(|service| service.jobs.iter().any(counts));
         trace.extend(taken_back.map(|service| TraceEntry::CompletionNotCounted {
@@ -200,24 +347,55 @@ impl UnitState {
         trace.extend(limits(plan, task.anchor));
         let item = self.item(i, rule, task, plan, &here);
         trace.extend(item.governing.map(|axis| TraceEntry::Governing { axis }));
-        let by = here.judge(self, plan);
+        trace.extend(plan.late.map(|late| TraceEntry::CompletionLate { late }));
+        let held = Held { rule, task, plan };
+        trace.extend(self.waiting(&held, &here));
+        let by = self.decide(&held, here.judge(self, plan), &here.now, here.zone);
         trace.push(TraceEntry::Decided { by, state: by.state(), grade: item.grade });
         trace
     }
 }
 
+impl UnitState {
+    /// The corrections of what the task counts from.
+    fn altered_of(&self, plan: &Plan) -> impl Iterator<Item = TraceEntry> {
+        let event = plan.anchor.map(|anchor| anchor.event);
+        let altered = self.altered.iter().filter(move |altered| Some(altered.event) == event);
+        altered.map(|altered| {
+            let (event_id, correction_id) = (altered.event, altered.correction);
+            if altered.is_moved {
+                TraceEntry::EventReassigned { event_id, correction_id }
+            } else {
+                TraceEntry::EventAmended { event_id, correction_id }
+            }
+        })
+    }
+
+    /// What lets the task wait now.
+    fn waiting(&self, held: &Held<'_>, here: &Here<'_>) -> Vec<TraceEntry> {
+        let stored = self.lasting.storage.iter().find(|stored| stored.span.holds(here.now.at));
+        let stored = stored.map(|stored| TraceEntry::InStorage { from: stored.span.from });
+        let deferral = self.deferral(held, &here.now, here.zone);
+        let deferral =
+            deferral.map(|deferral| TraceEntry::DeferredUntil { deferral: deferral.item(&here.now) });
+        stored.into_iter().chain(deferral).collect()
+    }
+}
+
 fn counts_from(anchor: &Anchor) -> TraceEntry {
     let (event_id, date, hours) = (anchor.event, anchor.date, anchor.hours);
-    if anchor.completed {
-        TraceEntry::CountsFromCompletion { event_id, date, hours }
-    } else {
-        TraceEntry::CountsFromCommissioning { event_id, date, hours }
+    match anchor.counted {
+        Counted::Done | Counted::Failed => TraceEntry::CountsFromCompletion { event_id, date, hours },
+        Counted::Commissioned => TraceEntry::CountsFromCommissioning { event_id, date, hours },
+        Counted::Fitted => TraceEntry::CountsFromComponent { event_id, date, hours },
+        Counted::Applicable => TraceEntry::CountsFromApplicable { event_id, date, hours },
+        Counted::Adopted => TraceEntry::CountsFromAdoption { event_id, date, hours },
     }
 }
 
 fn limits(plan: &Plan, policy: AnchorPolicy) -> Vec<TraceEntry> {
     let anchor =
-        if plan.anchor.is_some_and(|anchor| anchor.completed) { policy } else { AnchorPolicy::Actual };
+        if plan.anchor.is_some_and(|anchor| anchor.completed()) { policy } else { AnchorPolicy::Actual };
     let hours = match &plan.hours {
         HoursRule::None => None,
         HoursRule::Unknown => Some(TraceEntry::HoursLimitUnknown {}),
@@ -228,7 +406,7 @@ fn limits(plan: &Plan, policy: AnchorPolicy) -> Vec<TraceEntry> {
             limit_hours: limit.limit.nominal,
             limit_upper_hours: limit.limit.upper,
             tolerance_hours: limit.tolerance,
-            lead_hours: limit.lead,
+            lead_hours: limit.limit.lower - limit.coming,
         }),
     };
     let calendar = plan.calendar.as_ref().map(|limit| TraceEntry::CalendarLimit {

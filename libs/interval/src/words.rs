@@ -37,7 +37,7 @@ pub const DUE_STATES: &[(&str, DueState)] = &[
     ("unknown", DueState::Unknown),
 ];
 
-/// Why a state is unknown.
+/// Why a state is unknown or deferred.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Reason {
@@ -47,6 +47,8 @@ pub enum Reason {
     NoHours,
     /// The limit may be reached, but the newest reading is too old to say.
     PossiblyDue,
+    /// It was reached during a run in an emergency, which could not be broken off.
+    Emergency,
 }
 
 /// The words for [`Reason`].
@@ -54,6 +56,7 @@ pub const REASONS: &[(&str, Reason)] = &[
     ("no_history", Reason::NoHistory),
     ("no_hours", Reason::NoHours),
     ("possibly_due", Reason::PossiblyDue),
+    ("emergency", Reason::Emergency),
 ];
 
 /// What would make an unknown state known.

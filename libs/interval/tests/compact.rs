@@ -5,7 +5,7 @@
 mod fixture;
 
 use interval::{Compact, Folded, NeedsRefold, UnitState, refold_compact};
-use model::{Hours, Instant, event::ServiceEvent};
+use model::{Hours, Instant, UnitId, event::ServiceEvent};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -275,13 +275,21 @@ fn what_is_not_in_order_is_refolded() {
     let hours = |week: i64| Hours::from_hundredths(week * 310);
     let week = |week: i64| week * 7 * 1440;
     let other = |details: Value| event(9, week(20), false, details);
+    let mut elsewhere = reading(9, week(20), hours(20));
+    elsewhere.unit_id = UnitId::parse(&id(5, 1)).unwrap();
     let cases = [
         ("in order", reading(9, week(20), hours(20)), None),
         (
             "a service that came late, after the last settled reading",
-            service(9, week(18) + 5, &["oil"], None),
+            service(9, week(18) + 5, &["filter"], None),
             None,
         ),
+        (
+            "the same of a job that was done later too",
+            service(9, week(18) + 5, &["oil"], None),
+            Some(NeedsRefold::Late),
+        ),
+        ("of another unit", elsewhere, Some(NeedsRefold::Kind)),
         ("before the last settled reading", service(9, week(10), &["oil"], None), Some(NeedsRefold::Late)),
         ("read before the newest reading", reading(9, week(18) + 5, hours(18)), Some(NeedsRefold::Late)),
         ("a placement", other(json!({"kind": "placement", "site_id": id(1, 1)})), Some(NeedsRefold::Kind)),
@@ -336,23 +344,74 @@ fn text_of_another_format_is_refused() {
     let world = World::new(true);
     let kept = refold_compact(&world.input(&weekly(20))).compact.unwrap();
     let text = serde_json::to_string(&kept).unwrap();
-    assert!(text.starts_with("[1,"));
-    for other in [text.replacen("[1,", "[2,", 1), text.replacen("[1,", "[", 1), "[]".to_owned()] {
+    assert!(text.starts_with("[2,"));
+    for other in [text.replacen("[2,", "[3,", 1), text.replacen("[2,", "[", 1), "[]".to_owned()] {
         assert!(serde_json::from_str::<Compact>(&other).is_err(), "{other}");
     }
 }
 
-/// A service that nobody reads a meter for waits for a reading; only the last of each job does.
+/// What was said of a record, and what its tasks ask for, may make more than the last work matter.
 #[test]
-fn a_unit_without_a_meter_keeps_the_last_of_each_job() {
-    let world = World::new(false);
-    let mut keeper = Keeper::new(&world);
-    let commissioning = json!({"kind": "commissioning", "site_id": id(1, 0)});
-    let begins: Vec<_> = adopted().chain([event(9, 0, false, commissioning)]).collect();
-    keeper.record(&begins);
-    for n in 0..300 {
-        let (_, applied) = keeper.record(&[service(100 + n, 1440 * n as i64, &[JOBS[n % 4]], None)]);
-        assert!(applied, "{n}");
+fn of_a_record_that_is_not_plain_nothing_is_kept() {
+    let keeps = |world: &World, extra: Option<Value>| {
+        let extra = extra.map(|details| event(500, 30 * 1440, false, details));
+        let events: Vec<_> = weekly(20).into_iter().chain(extra).collect();
+        refold_compact(&world.input(&events)).compact.is_some()
+    };
+    let world = World::new(true);
+    let correction = |mut details: Value| {
+        details["kind"] = json!("correction");
+        details["reason"] = json!("a slip");
+        details
+    };
+    let said = [
+        ("nothing", None, true),
+        ("a void", Some(correction(json!({"action": "void", "target_id": id(2, 100)}))), true),
+        ("a confirmation", Some(correction(json!({"action": "confirm", "target_id": id(2, 100)}))), false),
+        (
+            "a move",
+            Some(correction(json!({"action": "reassign", "target_id": id(2, 100), "to_unit_id": id(5, 1)}))),
+            false,
+        ),
+        (
+            "a link",
+            Some(correction(json!({"action": "link", "target_id": id(2, 100), "other_id": id(2, 101)}))),
+            false,
+        ),
+        ("another unit", Some(correction(json!({"action": "link", "other_unit_id": id(5, 1)}))), false),
+        ("storage", Some(json!({"kind": "storage", "action": "put_in"})), false),
+        ("duty", Some(json!({"kind": "duty", "causes": ["dust"]})), false),
+        (
+            "a setting",
+            Some(json!({"kind": "setting", "feature": {"feature": "hour_meter", "fitted": true}})),
+            false,
+        ),
+    ];
+    for (what, extra, expected) in said {
+        assert_eq!(keeps(&world, extra), expected, "{what}");
+    }
+    assert!(!keeps(&World::new(false), None), "without a meter");
+    let task = |more: Value| {
+        let mut task =
+            json!({"task": "oil", "job": "oil", "title": "Oil", "limits": {"hours": 100, "months": 6}});
+        task.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        let mut world = World::new(true);
+        world.editions.values_mut().for_each(|adopted| *adopted = edition(&json!([task])));
+        keeps(&world, None)
+    };
+    let tasks = [
+        (json!({}), true),
+        (json!({"anchor": "grid"}), true),
+        (json!({"earliest": {"days": 20}, "storage": "pauses", "substitute_factor": 0.5}), true),
+        (json!({"anchor": "planned"}), false),
+        (json!({"anchor": "planned_within", "within_percent": 10}), false),
+        (json!({"once": true}), false),
+        (json!({"component": "engine"}), false),
+        (json!({"severe": {"hours": 50}}), false),
+        (json!({"limits": {"on_failed": {"job": "check"}}}), false),
+    ];
+    for (more, expected) in tasks {
+        assert_eq!(task(more.clone()), expected, "{more}");
     }
 }
 

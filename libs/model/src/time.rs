@@ -181,6 +181,22 @@ impl LocalDate {
         Self(self.0.saturating_add(days.days()))
     }
 
+    /// The year.
+    pub fn year(self) -> i16 {
+        self.0.year()
+    }
+
+    /// The last day of its month.
+    #[must_use]
+    pub fn last_of_month(self) -> Self {
+        Self(self.0.last_of_month())
+    }
+
+    /// Whether it is one of Monday to Friday.
+    pub fn is_business_day(self) -> bool {
+        self.0.weekday().to_monday_one_offset() <= 5
+    }
+
     /// Days from `earlier` to this date; negative if `earlier` is later.
     pub fn days_since(self, earlier: Self) -> i32 {
         self.0.since(earlier.0).map_or(0, |span| span.get_days())

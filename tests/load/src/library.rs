@@ -33,6 +33,7 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
     let fold = |n: usize| {
         let (facts, events) = histories.get(n % HISTORIES)?;
         Some(refold(&Input {
+            unit: events.first()?.unit_id,
             facts,
             events,
             zones: &zones,
@@ -66,7 +67,7 @@ fn history(places: &Places, n: usize) -> Result<(UnitFacts, Vec<ServiceEvent>)> 
     let shift = i64::try_from(n)? * 97;
     let mut unit = Unit::new(places, n, Instant::parse("2025-06-01T08:00:00Z")?.plus_seconds(shift));
     let events = unit.lives(EVENTS, Instant::parse("2026-06-09T12:00:00Z")?)?;
-    Ok((UnitFacts { meter_fitted: true, tick: Hours::from_hundredths(10), home_site: unit.site() }, events))
+    Ok((UnitFacts::plain(true, Hours::from_hundredths(10), unit.site()), events))
 }
 
 /// The seconds that some work of this thread takes of a core; what else the machine does does not count.

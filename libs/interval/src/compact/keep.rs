@@ -2,31 +2,46 @@
 
 use std::{borrow::Cow, collections::BTreeSet};
 
-use model::{Code, Instant, event::JobDone};
+use model::{
+    Code, Hours, Instant,
+    event::{Component, JobDone},
+    schedule::{Anchor as AnchorPolicy, Task},
+    unit::Ignition,
+};
 
 use super::{Compact, Held, MadeWith, UNSETTLED_MOST, moves};
 use crate::{
     adoption::Rule,
+    completion::Outcome,
+    conditions::Conditions,
     hours::{Point, Settling},
     input::Input,
-    limit::{Anchor, HoursRule},
+    limit::{Anchor, Counted, HoursRule},
     placed::{Placed, What},
     rate,
     settled::{Begun, Done, Settled},
     state::Fold,
 };
 
-/// A job that some edition of the unit asks for, and the service that did it last.
-type Asked<'f> = (&'f Code, Anchor);
+/// A job that some edition of the unit asks for, and the services that those to come are held against.
+struct Asked<'f> {
+    job: &'f Code,
+    outcome: Outcome,
+    /// In canonical order.
+    held: Vec<Anchor>,
+}
 
 impl Compact {
     pub(super) fn of(input: &Input<'_>, fold: &Fold<'_>) -> Option<Self> {
-        // A new adoption is refolded, so nobody will ask for other jobs before.
-        let asked: Vec<Asked<'_>> =
-            fold.ground.done.iter().copied().filter(|(job, _)| asks_for(fold.rules, job)).collect();
+        if !is_plain(input, fold) {
+            return None;
+        }
+        let asked = asked(fold);
         let open = |placed: &&Placed<'_>| !is_settled(fold.settling.as_ref(), placed.instant);
         let unsettled = fold.standing.events.iter().filter(open);
-        let tail: Vec<Placed<'static>> = unsettled.filter_map(|placed| reduced(placed, &asked)).collect();
+        let ignition = fold.standing.ignition;
+        let tail: Vec<Placed<'static>> =
+            unsettled.filter_map(|placed| reduced(placed, &asked, ignition)).collect();
         let held = |rule: &Rule| Held {
             schedule: rule.schedule,
             edition: rule.edition_id,
@@ -45,10 +60,50 @@ impl Compact {
     }
 }
 
+/// Whether nothing but the last work, the readings and the editions tells what is due.
+fn is_plain(input: &Input<'_>, fold: &Fold<'_>) -> bool {
+    let Conditions { storage, severe, deferrals, settings } = fold.ground.conditions;
+    let unconditioned =
+        storage.is_empty() && severe.is_empty() && deferrals.is_empty() && settings.is_empty();
+    let as_recorded = fold.standing.corrections.are_only_voids() && !fold.standing.is_joined;
+    let tasks = || fold.rules.iter().flat_map(|rule| &rule.edition.tasks);
+    let substitutes = || fold.ground.work.doings.iter().flat_map(|doings| &doings.services);
+    input.facts.meter_fitted
+        && fold.curve.is_plain()
+        && unconditioned
+        && as_recorded
+        && tasks().all(follows_last_work)
+        && !(tasks().any(|task| task.substitute_factor.is_some()) && substitutes().any(|did| did.substitute))
+}
+
+fn follows_last_work(task: &Task) -> bool {
+    let by_last = matches!(task.anchor, AnchorPolicy::Actual | AnchorPolicy::Grid);
+    let after_failure = task.limits.on_failed.is_some();
+    by_last && !after_failure && !task.once && task.component.is_none() && task.severe.is_none()
+}
+
+/// A new adoption is refolded, so nobody will ask for other jobs before.
+fn asked<'f>(fold: &Fold<'f>) -> Vec<Asked<'f>> {
+    let tasks = fold.rules.iter().flat_map(|rule| &rule.edition.tasks);
+    let clock = tasks.map(|task| task.duplicates.clock_hours).max().unwrap_or(Hours::ZERO);
+    let work = &fold.ground.work;
+    let asked = work.doings.iter().filter(|doings| asks_for(fold.rules, doings.job));
+    let asked = asked.map(|doings| {
+        let held = work.held_against(doings, clock).iter();
+        Asked {
+            job: doings.job,
+            outcome: doings.outcome,
+            held: held.filter_map(|did| work.anchor(did, doings.outcome)).collect(),
+        }
+    });
+    asked.collect()
+}
+
 fn asks_for(rules: &[Rule], job: &Code) -> bool {
     rules.iter().any(|rule| {
         let counting = rule.edition.counts_as(job);
-        rule.edition.tasks.iter().any(|task| counting.contains(&&task.job))
+        let mut tasks = rule.edition.tasks.iter();
+        tasks.any(|task| counting.contains(&&task.job) || task.reset_by_passed.contains(job))
     })
 }
 
@@ -56,25 +111,45 @@ fn is_settled(settling: Option<&Settling>, at: Instant) -> bool {
     settling.is_some_and(|settling| at <= settling.mark.instant)
 }
 
-/// What due state can still rest on of an event; of a service its reading, and the jobs that it did last.
-fn reduced(placed: &Placed<'_>, asked: &[Asked<'_>]) -> Option<Placed<'static>> {
+/// What due state can still rest on of an event; of a service its reading, and the jobs that others are held against.
+fn reduced(placed: &Placed<'_>, asked: &[Asked<'_>], ignition: Option<Ignition>) -> Option<Placed<'static>> {
     let what = match &placed.what {
         What::Service { jobs, meter } => {
-            let is_last = |job: &Code| asked.iter().any(|(last, by)| *last == job && by.event == placed.id);
-            let done = |done: &JobDone| JobDone::plain(done.job.clone());
-            let jobs: Vec<JobDone> = jobs.iter().filter(|done| is_last(&done.job)).map(done).collect();
+            let jobs: Vec<JobDone> =
+                jobs.iter().filter_map(|done| kept(done, placed, asked, ignition)).collect();
             if jobs.is_empty() && meter.is_none() {
                 return None;
             }
             What::Service { jobs: Cow::Owned(jobs), meter: *meter }
         }
-        What::Engine { meter: None } | What::Adoption(_) | What::Run { .. } => return None,
-        What::Engine { meter } => What::Engine { meter: *meter },
+        // Nothing follows a component here, so of any only the reading is kept.
+        What::Fitted { meter: Some(meter), .. } => {
+            What::Fitted { component: Component::Engine, meter: Some(*meter) }
+        }
         What::Commissioning { meter, engine } => What::Commissioning { meter: *meter, engine: *engine },
         What::Swap { old, new } => What::Swap { old: *old, new: *new },
         What::Reading(hours) => What::Reading(*hours),
+        What::Fitted { meter: None, .. }
+        | What::Storage(_)
+        | What::Duty(_)
+        | What::Run { .. }
+        | What::Adoption(_)
+        | What::Setting(_)
+        | What::Deferral(_) => return None,
     };
     Some(Placed { id: placed.id, instant: placed.instant, day: placed.day, what })
+}
+
+fn kept(
+    done: &JobDone,
+    placed: &Placed<'_>,
+    asked: &[Asked<'_>],
+    ignition: Option<Ignition>,
+) -> Option<JobDone> {
+    let outcome = Outcome::of(done, ignition)?;
+    let mut of_job = asked.iter().filter(|asked| *asked.job == done.job && asked.outcome == outcome);
+    let is_held = of_job.any(|asked| asked.held.iter().any(|anchor| anchor.event == placed.id));
+    is_held.then(|| JobDone { result: outcome.result(), ..JobDone::plain(done.job.clone()) })
 }
 
 fn settled(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Settled {
@@ -85,7 +160,8 @@ fn settled(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Settled {
     let looked_at = settling.mark.instant.plus_seconds(-rate::LOOKED_BACK_SECONDS);
     let window = drawn.clone().take_while(|point| point.instant <= looked_at).count().saturating_sub(1);
     let reached = limits_reached(fold);
-    let keeps = |(at, _): &(usize, &Point)| *at >= window || reached.contains(at);
+    let adopted = adopted(fold);
+    let keeps = |(at, _): &(usize, &Point)| *at >= window || reached.contains(at) || adopted.contains(at);
     let exact = fold.curve.points.get(window).filter(|_| window > 0).map(|point| point.instant);
     Settled {
         mark: Some(settling.mark),
@@ -110,28 +186,54 @@ fn limits_reached(fold: &Fold<'_>) -> BTreeSet<usize> {
     limits.map(|limit| fold.curve.reached(limit)).collect()
 }
 
-fn done(settling: &Settling, asked: &[Asked<'_>]) -> Vec<Done> {
-    let mut done: Vec<Done> = Vec::new();
-    for (job, anchor) in asked.iter().filter(|(_, anchor)| is_settled(Some(settling), anchor.instant)) {
-        match done.iter_mut().find(|done| done.anchor.event == anchor.event) {
-            Some(done) => done.jobs.push((*job).clone()),
-            None => done.push(Done { anchor: *anchor, jobs: vec![(*job).clone()] }),
+/// The places of the points around the instants at which an edition took the place of another: hours of then decide how
+/// long work may still wait.
+fn adopted(fold: &Fold<'_>) -> BTreeSet<usize> {
+    let mut places = BTreeSet::new();
+    for pair in fold.rules.windows(2) {
+        if let [before, rule] = pair
+            && before.schedule == rule.schedule
+        {
+            let next = fold.curve.points.partition_point(|point| point.instant <= rule.begins);
+            places.extend([next.saturating_sub(1), next]);
         }
     }
+    places
+}
+
+fn done(settling: &Settling, asked: &[Asked<'_>]) -> Vec<Done> {
+    let mut done: Vec<Done> = Vec::new();
+    for Asked { job, outcome, held } in asked {
+        for anchor in held.iter().filter(|anchor| is_settled(Some(settling), anchor.instant)) {
+            let job = ((*job).clone(), *outcome);
+            match done.iter_mut().find(|done| done.anchor.event == anchor.event) {
+                Some(done) => done.jobs.push(job),
+                // As what it counts is told by each job.
+                None => {
+                    done.push(Done { anchor: Anchor { counted: Counted::Done, ..*anchor }, jobs: vec![job] })
+                }
+            }
+        }
+    }
+    done.sort_unstable_by_key(|done| done.anchor.key());
     done
 }
 
 fn begun(fold: &Fold<'_>, asked: &[Asked<'_>]) -> Vec<Begun> {
+    let ignition = fold.standing.ignition;
     let first = |job: &Code| {
         let before = fold.standing.settled.begun.iter().filter(|begun| begun.job == *job);
         let before = before.map(|begun| (begun.instant, begun.date));
-        let did = |placed: &&Placed<'_>| placed.jobs().iter().any(|done| done.job == *job);
-        let since = fold.standing.services().find(did);
+        let did = |done: &JobDone| done.job == *job && Outcome::of(done, ignition).is_some();
+        let since = fold.standing.services().find(|placed| placed.jobs().iter().any(did));
         before.chain(since.map(|placed| (placed.instant, fold.standing.date(placed)))).min()
     };
-    let begun = asked.iter().filter_map(|(job, _)| {
+    let mut jobs: Vec<&Code> = asked.iter().map(|asked| asked.job).collect();
+    jobs.sort_unstable();
+    jobs.dedup();
+    let begun = jobs.into_iter().filter_map(|job| {
         let (instant, date) = first(job)?;
-        Some(Begun { job: (*job).clone(), instant, date })
+        Some(Begun { job: job.clone(), instant, date })
     });
     begun.collect()
 }

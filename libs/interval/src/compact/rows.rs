@@ -2,22 +2,26 @@
 
 use std::borrow::Cow;
 
-use model::{Code, EditionId, EventId, Hours, Instant, LocalDate, ScheduleId, SiteId, event::JobDone};
+use model::{
+    Code, EditionId, EventId, Hours, Instant, LocalDate, ScheduleId, SiteId,
+    event::{Component, JobDone, JobResult},
+};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
 use super::{Compact, Held, MadeWith, Move};
 use crate::{
     chain::Mark,
+    completion::Outcome,
     hours::{EngineHours, HoursRange, Meter, Point},
     input::UnitFacts,
-    limit::Anchor,
+    limit::{Anchor, Counted},
     placed::{Placed, What},
     settled::{Begun, Done, Settled},
     words::Grade,
 };
 
 /// Changes whenever the rows, or what is kept in them, mean something else.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 type Text = Box<str>;
 
@@ -33,8 +37,9 @@ struct Row(
     Vec<EventId>,
 );
 
-/// Home site and its zone, tick, whether a meter is fitted, policy and its edition.
-type MadeWithRow = (SiteId, Text, i64, bool, Text, Text);
+/// Home site and its zone, tick, whether a meter is fitted, policy and its edition, hours of rollover and of the longest
+/// run, features, serial number.
+type MadeWithRow = (SiteId, Text, i64, bool, Text, Text, [Option<i64>; 2], Vec<Code>, Option<Text>);
 
 /// Instant and meter hours of the mark, since when points are exact, the first reading, grade, meters, points,
 /// commissioning, completions.
@@ -47,17 +52,20 @@ type SettledRow = (
     Vec<(i64, i64)>,
     PointRows,
     Option<AnchorRow>,
-    Vec<(AnchorRow, Vec<Code>)>,
+    Vec<(AnchorRow, Vec<JobRow>)>,
 );
 
 /// Three numbers each: how much later and how much higher than the one before, and 2 × grade + 1 if not read.
 type PointRows = Vec<i64>;
 
-/// Event, instant, date, hours as in [`range_row`], grade.
-type AnchorRow = (EventId, i64, Date, Vec<i64>, GradeRow);
+/// Event, instant, date, hours as in [`range_row`], 2 × grade + 1 if it has a reading of its own.
+type AnchorRow = (EventId, i64, Date, Vec<i64>, u8);
 
 /// Kind as in [`entry_row`], event, instant, day, hours, jobs.
-type EntryRow = (u8, EventId, i64, Option<Date>, Vec<Option<i64>>, Vec<Code>);
+type EntryRow = (u8, EventId, i64, Option<Date>, Vec<Option<i64>>, Vec<JobRow>);
+
+/// A job, after a mark if it is a check: `+` passed, `-` failed.
+type JobRow = Text;
 
 type GradeRow = u8;
 
@@ -80,7 +88,7 @@ impl Serialize for Compact {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
         let made_with = &self.made_with;
         let [policy, edition] = made_with.policy.clone();
-        let facts = made_with.facts;
+        let facts = &made_with.facts;
         let held = |held: &Held| {
             (held.schedule, held.edition, held.adoption, held.from.micros(), held.until.micros())
         };
@@ -94,6 +102,9 @@ impl Serialize for Compact {
                 facts.meter_fitted,
                 policy,
                 edition,
+                [facts.rollover, facts.run_most].map(|hours| hours.map(Hours::seconds)),
+                facts.features.to_vec(),
+                facts.serial.clone(),
             ),
             self.moves.iter().map(|to| (to.from.micros(), to.site, to.zone.clone())).collect(),
             self.rules.iter().map(held).collect(),
@@ -117,7 +128,15 @@ impl<'de> Deserialize<'de> for Compact {
 }
 
 fn compact(Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead): Row) -> Option<Compact> {
-    let (home_site, home_zone, tick, meter_fitted, policy, edition) = made_with;
+    let (home_site, home_zone, tick, meter_fitted, policy, edition, hours, features, serial) = made_with;
+    let [rollover, run_most] = hours.map(|hours| hours.map(Hours::from_seconds));
+    let facts = UnitFacts {
+        rollover,
+        run_most,
+        features: features.into(),
+        serial,
+        ..UnitFacts::plain(meter_fitted, Hours::from_seconds(tick), home_site)
+    };
     let at = Instant::from_micros;
     let held = |(schedule, edition, adoption, from, until)| Held {
         schedule,
@@ -129,11 +148,7 @@ fn compact(Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead): 
     let begun = begun.into_iter().map(|(job, instant, Date(date))| Begun { job, instant: at(instant), date });
     let settled = settled.map_or_else(|| Some(Settled::default()), settled_of)?;
     Some(Compact {
-        made_with: MadeWith {
-            facts: UnitFacts { meter_fitted, tick: Hours::from_seconds(tick), home_site },
-            home_zone,
-            policy: [policy, edition],
-        },
+        made_with: MadeWith { facts, home_zone, policy: [policy, edition] },
         moves: moves.into_iter().map(|(from, site, zone)| Move { from: at(from), site, zone }).collect(),
         rules: rules.into_iter().map(held).collect(),
         settled: Settled { begun: begun.collect(), ..settled },
@@ -152,7 +167,7 @@ fn settled_row(settled: &Settled, mark: Mark) -> SettledRow {
         settled.meters.iter().map(|meter| (meter.from.micros(), meter.offset.seconds())).collect(),
         point_rows(&settled.points),
         settled.commissioning.as_ref().map(anchor_row),
-        settled.done.iter().map(|done| (anchor_row(&done.anchor), done.jobs.clone())).collect(),
+        settled.done.iter().map(|done| (anchor_row(&done.anchor), done_row(&done.jobs))).collect(),
     )
 }
 
@@ -160,7 +175,9 @@ fn settled_of(row: SettledRow) -> Option<Settled> {
     let (instant, hours, exact_from, first_reading, grade, meters, points, commissioning, done) = row;
     let meter =
         |(from, offset)| Meter { from: Instant::from_micros(from), offset: Hours::from_seconds(offset) };
-    let done = done.into_iter().map(|(row, jobs)| Some(Done { anchor: anchor(row, true)?, jobs }));
+    let done = done
+        .into_iter()
+        .map(|(row, jobs)| Some(Done { anchor: anchor(row, Counted::Done)?, jobs: jobs_of(&jobs)? }));
     Some(Settled {
         mark: Some(Mark { instant: Instant::from_micros(instant), hours: Hours::from_seconds(hours) }),
         points: points_of(&points)?,
@@ -170,7 +187,7 @@ fn settled_of(row: SettledRow) -> Option<Settled> {
         grade: grade_of(grade)?,
         commissioning: match commissioning {
             None => None,
-            Some(row) => Some(anchor(row, false)?),
+            Some(row) => Some(anchor(row, Counted::Commissioned)?),
         },
         done: done.collect::<Option<_>>()?,
         begun: Vec::new(),
@@ -213,13 +230,43 @@ fn anchor_row(anchor: &Anchor) -> AnchorRow {
         anchor.instant.micros(),
         Date(anchor.date),
         hours.range.as_ref().map_or_else(Vec::new, range_row),
-        hours.grade as GradeRow,
+        2 * (hours.grade as GradeRow) + u8::from(anchor.read),
     )
 }
 
-fn anchor((event, instant, Date(date), range, grade): AnchorRow, completed: bool) -> Option<Anchor> {
-    let hours = EngineHours { range: range_of(&range)?, grade: grade_of(grade)? };
-    Some(Anchor { event, completed, instant: Instant::from_micros(instant), date, hours })
+fn anchor((event, instant, Date(date), range, known): AnchorRow, counted: Counted) -> Option<Anchor> {
+    let hours = EngineHours { range: range_of(&range)?, grade: grade_of(known / 2)? };
+    let (read, instant) = (known % 2 == 1, Instant::from_micros(instant));
+    Some(Anchor { event, counted, substitute: false, read, instant, date, hours })
+}
+
+fn done_row(jobs: &[(Code, Outcome)]) -> Vec<JobRow> {
+    jobs.iter().map(|(job, outcome)| job_row(job, outcome.result())).collect()
+}
+
+fn jobs_of(rows: &[JobRow]) -> Option<Vec<(Code, Outcome)>> {
+    rows.iter()
+        .map(|row| job_of(row).and_then(|done| Some((done.job.clone(), Outcome::of(&done, None)?))))
+        .collect()
+}
+
+fn job_row(job: &Code, result: JobResult) -> JobRow {
+    let mark = match result {
+        JobResult::Passed => "+",
+        JobResult::Failed => "-",
+        // What was left out is not kept.
+        JobResult::Done | JobResult::Skipped => "",
+    };
+    format!("{mark}{}", job.as_str()).into()
+}
+
+fn job_of(row: &str) -> Option<JobDone> {
+    let (result, job) = match (row.strip_prefix('+'), row.strip_prefix('-')) {
+        (Some(job), _) => (JobResult::Passed, job),
+        (_, Some(job)) => (JobResult::Failed, job),
+        (None, None) => (JobResult::Done, row),
+    };
+    Some(JobDone { result, ..JobDone::plain(Code::parse(job).ok()?) })
 }
 
 /// One number where the hours are known exactly, otherwise the three.
@@ -248,26 +295,32 @@ fn entry_row(placed: &Placed<'_>) -> EntryRow {
     let (kind, hours) = match &placed.what {
         What::Commissioning { meter, engine } => (0, vec![*meter, *engine]),
         What::Swap { old, new } => (1, vec![*old, Some(*new)]),
-        What::Engine { meter } => (2, vec![*meter]),
+        // Of a component only the reading is kept.
+        What::Fitted { meter, .. } => (2, vec![*meter]),
         What::Reading(hours) => (3, vec![Some(*hours)]),
         What::Service { meter, .. } => (4, vec![*meter]),
-        // None is kept: rules hold them.
-        What::Adoption(_) | What::Run { .. } => (5, vec![]),
+        // None is kept: rules hold adoptions, and with any of the others nothing is.
+        What::Storage(_)
+        | What::Duty(_)
+        | What::Run { .. }
+        | What::Adoption(_)
+        | What::Setting(_)
+        | What::Deferral(_) => (5, vec![]),
     };
     let hours = hours.into_iter().map(|hours| hours.map(Hours::seconds)).collect();
-    let jobs = placed.jobs().iter().map(|done| done.job.clone()).collect();
+    let jobs = placed.jobs().iter().map(|done| job_row(&done.job, done.result)).collect();
     (kind, placed.id, placed.instant.micros(), placed.day.map(Date), hours, jobs)
 }
 
 fn entry((kind, id, instant, day, hours, jobs): EntryRow) -> Option<Placed<'static>> {
     let hours: Vec<Option<Hours>> = hours.into_iter().map(|hours| hours.map(Hours::from_seconds)).collect();
-    let jobs = || jobs.into_iter().map(JobDone::plain).collect();
+    let jobs = || jobs.iter().map(|row| job_of(row)).collect::<Option<_>>();
     let what = match (kind, hours.as_slice()) {
         (0, [meter, engine]) => What::Commissioning { meter: *meter, engine: *engine },
         (1, [old, Some(new)]) => What::Swap { old: *old, new: *new },
-        (2, [meter]) => What::Engine { meter: *meter },
+        (2, [meter]) => What::Fitted { component: Component::Engine, meter: *meter },
         (3, [Some(hours)]) => What::Reading(*hours),
-        (4, [meter]) => What::Service { jobs: Cow::Owned(jobs()), meter: *meter },
+        (4, [meter]) => What::Service { jobs: Cow::Owned(jobs()?), meter: *meter },
         _ => return None,
     };
     let day = day.map(|Date(day)| day);

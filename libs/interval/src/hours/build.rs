@@ -44,8 +44,12 @@ pub(crate) struct Machine {
 /// Draws the curve on from what is settled.
 pub(crate) fn build(input: &Input<'_>, standing: &Standing<'_>) -> Built {
     let facts = input.facts;
-    let dial = Dial { tick: facts.tick, rollover: None };
-    draw(&Machine { meter_fitted: facts.meter_fitted, dial, run_most: None }, input.policy, standing)
+    let dial = Dial { tick: facts.tick, rollover: facts.rollover };
+    draw(
+        &Machine { meter_fitted: facts.meter_fitted, dial, run_most: facts.run_most },
+        input.policy,
+        standing,
+    )
 }
 
 /// The same for the unit as far as hours rest on it.
@@ -88,7 +92,7 @@ fn spans(standing: &Standing<'_>) -> Vec<Span> {
             let opened = Span { from: placed.instant, continues: old.is_some(), readings: Vec::new() };
             done.push(std::mem::replace(&mut span, opened));
         }
-        let is_confirmed = standing.confirmed.contains(&placed.id);
+        let is_confirmed = standing.corrections.confirmed.contains(&placed.id);
         let fixed =
             is_confirmed || matches!(placed.what, What::Swap { .. }) || commissioning == Some(placed.id);
         let read = placed.what.meter().map(|hours| Reading { is_confirmed, ..reading(placed, hours, fixed) });

@@ -83,13 +83,15 @@ impl Life {
     }
 
     fn built(&self) -> Built {
-        let facts = UnitFacts { meter_fitted: true, tick: TICK, home_site: site() };
+        let facts = UnitFacts::plain(true, TICK, site());
         let (zones, editions) = Default::default();
-        let input = Input { facts: &facts, events: &[], zones: &zones, editions: &editions, policy: &POLICY };
+        let unit = model::UnitId::parse("00000000-0000-7000-8000-000000000002").unwrap();
+        let input =
+            Input { unit, facts: &facts, events: &[], zones: &zones, editions: &editions, policy: &POLICY };
         let settled = Settled::default();
         let stays = Stays::moved(&input, std::iter::empty());
-        let mut standing = Standing::after(&settled, self.events.clone(), stays);
-        standing.confirmed = self.confirmed.iter().copied().collect();
+        let mut standing = Standing::after(&input, &settled, self.events.clone(), stays);
+        standing.corrections.confirmed = self.confirmed.iter().copied().collect();
         build::draw(&self.machine, &POLICY, &standing)
     }
 }

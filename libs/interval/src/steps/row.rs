@@ -111,7 +111,7 @@ mod tests {
     #[test]
     fn what_is_no_row_is_refused() {
         for numbers in
-            ["[]", "[0,0]", "[0,0,1]", "[0,9,0,0]", "[0,40,0,0]", "[0,-2,0,0]", "[9223372036854775807,0,5,0]"]
+            ["[]", "[0,0]", "[0,0,1]", "[0,9,0,0]", "[0,50,0,0]", "[0,-2,0,0]", "[9223372036854775807,0,5,0]"]
         {
             let text = format!(r#"["019a0b5e-7c00-7000-8000-00000000000d","oil_change",{numbers}]"#);
             assert!(serde_json::from_str::<ItemSteps>(&text).is_err(), "{numbers}");

@@ -26,6 +26,7 @@ pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<SiteId>> {
 /// unit's rows alone.
 pub(crate) fn standing(unit: &Unit) -> Result<SiteId> {
     let input = Input {
+        unit: unit.id,
         facts: &unit.facts()?,
         events: &unit.events,
         zones: &BTreeMap::new(),

@@ -13,7 +13,7 @@ use model::{
     event::{Details, ModelAdoption, ServiceEvent, UnitModel},
     schedule::Edition,
     site::SiteFields,
-    unit::{MeterTick, UnitFields},
+    unit::UnitFields,
 };
 
 use super::super::Conn;
@@ -78,11 +78,7 @@ impl Unit {
 
 /// What of a unit's fields bears on what is due.
 pub(crate) fn facts(fields: &UnitFields) -> Result<UnitFacts> {
-    Ok(UnitFacts {
-        meter_fitted: fields.meter_fitted.unwrap_or(true),
-        tick: fields.meter_tick_hours.unwrap_or(MeterTick::TENTH).hours(),
-        home_site: fields.home_site_id.ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))?,
-    })
+    UnitFacts::of(fields).ok_or_else(|| StoreError::corrupt("unit")(&"no home site"))
 }
 
 /// Loads a unit with all its events.
@@ -208,13 +204,13 @@ impl Context {
 /// Folds all events of a unit, to be asked about any instant.
 pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
     let events = events_of(unit, context);
-    Ok(interval::refold(&input(&unit.facts()?, &events, context)))
+    Ok(interval::refold(&input(unit.id, &unit.facts()?, &events, context)))
 }
 
 /// Folds all events of a unit, to be stored.
 pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
     let events = events_of(unit, context);
-    let folded = interval::refold_compact(&input(&unit.facts()?, &events, context));
+    let folded = interval::refold_compact(&input(unit.id, &unit.facts()?, &events, context));
     let (home_site, standing_site) = (unit.home_site()?, scope::standing(unit)?);
     Ok(Fold { unit: unit.id, home_site, standing_site, folded })
 }
@@ -228,7 +224,7 @@ pub(crate) fn apply(
     context: &Context,
 ) -> Result<Option<Fold>> {
     let facts = facts(fields)?;
-    let applied = compact.apply(&input(&facts, new, context)).ok();
+    let applied = compact.apply(&input(state.unit_id.id(), &facts, new, context)).ok();
     Ok(applied.map(|folded| Fold {
         unit: state.unit_id.id(),
         home_site: facts.home_site,
@@ -237,8 +233,13 @@ pub(crate) fn apply(
     }))
 }
 
-fn input<'a>(facts: &'a UnitFacts, events: &'a [ServiceEvent], context: &'a Context) -> Input<'a> {
-    Input { facts, events, zones: &context.zones, editions: &context.editions, policy: &POLICY }
+fn input<'a>(
+    unit: UnitId,
+    facts: &'a UnitFacts,
+    events: &'a [ServiceEvent],
+    context: &'a Context,
+) -> Input<'a> {
+    Input { unit, facts, events, zones: &context.zones, editions: &context.editions, policy: &POLICY }
 }
 
 const POLICY: Policy = Policy::standard();
@@ -263,7 +264,7 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 pub(crate) fn due_of(unit: &Unit, context: &Context, until: Option<Instant>) -> Result<UnitDue> {
     let events = events_of(unit, context);
     let facts = unit.facts()?;
-    let input = input(&facts, &events, context);
+    let input = input(unit.id, &facts, &events, context);
     let state = match until {
         Some(until) => interval::refold_until(&input, until),
         None => interval::refold(&input),

@@ -1,0 +1,231 @@
+//! Where a limit on the calendar lies.
+
+use model::{
+    Code, Instant, LocalDate,
+    event::JobDone,
+    schedule::{Anchor as AnchorPolicy, Calendar, MonthDay, OnFailed, SevereMode, Span, StorageRule, Task},
+};
+
+use super::{
+    Anchor, CalendarLimit, Point,
+    ground::Ground,
+    severe,
+    situation::{Asked, CalendarOf, InForce},
+};
+use crate::{calendar, completion::Outcome, trace::TraceEntry};
+
+/// A limit and what it is made of.
+#[derive(Clone, Copy)]
+pub(super) struct DateMark {
+    pub(super) date: LocalDate,
+    /// Days of the interval, without those that storage adds.
+    pub(super) days: i64,
+    /// Days that storage adds.
+    stored: i64,
+}
+
+/// A check that failed, after which a task is due.
+pub(super) struct Failure {
+    pub(super) anchor: Anchor,
+    /// The day the result was known.
+    on: LocalDate,
+    /// Since when it is known.
+    known: Instant,
+    /// Whether the engine was in operation then.
+    running: bool,
+}
+
+impl Ground<'_> {
+    /// The limit that follows from a point, if there is one, as it stands at `at`.
+    pub(super) fn date_mark(
+        &self,
+        asked: &Asked<'_>,
+        from: &Point,
+        in_force: &InForce<'_>,
+        at: Instant,
+    ) -> Option<DateMark> {
+        let date = self.date_with_grace(asked, from, in_force)?;
+        let days = i64::from(date.days_since(from.date));
+        let is_interval = in_force.calendar.is_some_and(|calendar| calendar.is_interval());
+        let stored = if is_interval { self.days_stored(asked.task, from, at) } else { 0 };
+        Some(DateMark { date: calendar::shifted(date, stored), days, stored })
+    }
+
+    fn date_with_grace(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
+        let date = self.date_of_edition(asked, from, in_force)?;
+        let earlier = asked.earlier().filter(|earlier| self.has_grace(asked, earlier, from, in_force));
+        let Some(earlier) = earlier else { return Some(date) };
+        let before = self.date_with_grace(&earlier, from, &self.in_force(&earlier, &from.anchor));
+        let Some(before) = before.filter(|before| date < *before) else { return Some(date) };
+        let begins = asked.rule.begins;
+        let adopted = self.standing.stays.at(begins).zone.date(begins);
+        let grace = calendar::shifted(adopted, self.input.policy.grace_days);
+        Some(before.min(date.max(grace)))
+    }
+
+    fn date_of_edition(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
+        let every = |span| self.after_interval(asked, from, span);
+        Some(match in_force.calendar? {
+            CalendarOf::Unit(span) => every(span),
+            CalendarOf::Task(Calendar::Every(span)) => every(*span),
+            CalendarOf::Task(Calendar::ToMonthEnd(months)) => every(Span::Months(*months)).last_of_month(),
+            CalendarOf::Task(Calendar::FixedDates(days)) => next_fixed(days, asked.task, from),
+            CalendarOf::Task(Calendar::By(date)) => *date,
+        })
+    }
+
+    fn after_interval(&self, asked: &Asked<'_>, from: &Point, span: Span) -> LocalDate {
+        let task = asked.task;
+        if from.anchor.completed() && task.anchor == AnchorPolicy::Grid {
+            let commissioned = self.commissioning.map(|commissioning| commissioning.date);
+            let origin = commissioned.unwrap_or_else(|| self.first_done(asked).unwrap_or(from.date));
+            return calendar::next_on_grid(origin, span, from.date);
+        }
+        let factor = task.substitute_factor.filter(|_| from.anchor.substitute);
+        let severe = asked.severe(&from.anchor).filter(|_| !self.conditions.severe.is_empty());
+        let shorter = severe.and_then(|severe| Some((severe.mode, severe.limits.calendar?)));
+        if factor.is_none() && shorter.is_none() {
+            return calendar::after(from.date, span, 1);
+        }
+        let days = |span: Span| {
+            let days = i64::from(calendar::after(from.date, span, 1).days_since(from.date));
+            factor.map_or(days, |factor| days.saturating_mul(factor.hundredths()) / 100)
+        };
+        let interval = days(span);
+        match shorter.map(|(mode, span)| (mode, days(span))).filter(|(_, shorter)| *shorter < interval) {
+            Some((SevereMode::Strict, shorter)) if self.is_severe(asked, from) => {
+                calendar::shifted(from.date, shorter)
+            }
+            Some((SevereMode::Weighted, shorter)) => {
+                let counted = severe::reaching(0, interval, shorter, self.severe_days(asked, from));
+                calendar::shifted(from.date, counted)
+            }
+            _ => calendar::shifted(from.date, interval),
+        }
+    }
+
+    /// The spans of days, counted from the day after the point, at whose first instant the unit was under severe
+    /// conditions.
+    fn severe_days(&self, asked: &Asked<'_>, from: &Point) -> Vec<(i64, i64)> {
+        // The first day whose midnight is not before an instant.
+        let day = |at: Instant| {
+            let zone = &self.standing.stays.at(at).zone;
+            let today = zone.date(at);
+            let day = if zone.midnight(today) < at { today.plus_days(1) } else { today };
+            i64::from(day.days_since(from.date)) - 1
+        };
+        let end = |until: Instant| if until == Instant::LAST { i64::MAX } else { day(until) };
+        self.severe_since(asked, from).map(|span| (day(span.from), end(span.until))).collect()
+    }
+
+    /// Days in storage since the anchor that are over by `at`, where the calendar stands still in storage.
+    fn days_stored(&self, task: &Task, from: &Point, at: Instant) -> i64 {
+        if task.storage != StorageRule::Pauses {
+            return 0;
+        }
+        let since = from.anchor.date;
+        let over = self.conditions.storage.iter().filter(|stored| stored.span.until <= at);
+        let days = over.filter_map(|stored| {
+            let out = stored.until_date?;
+            Some(i64::from(out.days_since(stored.from_date.max(since))).max(0))
+        });
+        days.sum()
+    }
+
+    /// The limit from a point on, or after a check that failed, whichever comes first.
+    pub(super) fn calendar_limit(
+        &self,
+        asked: &Asked<'_>,
+        from: &Point,
+        in_force: &InForce<'_>,
+        notes: &mut Vec<TraceEntry>,
+    ) -> Option<CalendarLimit> {
+        let at = asked.rule.from;
+        let mark = self.date_mark(asked, from, in_force, at)?;
+        if let Some(own) = self.date_of_edition(asked, from, in_force)
+            && calendar::shifted(own, mark.stored) != mark.date
+        {
+            notes.push(TraceEntry::AdoptionGraceDays { limit_date: own });
+        }
+        if mark.stored > 0 {
+            notes.push(TraceEntry::StorageNotCounted { days: mark.stored });
+        }
+        let task = asked.task;
+        let is_fixed = matches!(in_force.calendar, Some(CalendarOf::Task(Calendar::FixedDates(_))));
+        let usual = || if is_fixed { 0 } else { self.lead_of(mark.days) };
+        let coming = match task.earliest.and_then(|earliest| earliest.days) {
+            Some(earliest) => calendar::shifted(from.date, i64::from(earliest).saturating_add(mark.stored)),
+            None => {
+                let lead = task.lead.days.map_or_else(usual, i64::from);
+                calendar::shifted(mark.date, lead.saturating_neg())
+            }
+        };
+        let tolerance = task.tolerance.days.map_or(0, i64::from);
+        Some(CalendarLimit {
+            anchor: from.date,
+            coming,
+            limit: mark.date,
+            overdue: calendar::shifted(mark.date, tolerance.saturating_add(1)),
+            not_before: None,
+        })
+    }
+
+    /// The check that failed last, as is known at `at`, if the task was not done since.
+    pub(super) fn failure(&self, after: &OnFailed, anchor: Option<&Anchor>, at: Instant) -> Option<Failure> {
+        let last = self.work.last(&after.job).filter(|last| last.outcome == Outcome::Failed)?;
+        let check = last.anchor;
+        let analysis = last.done.and_then(|done| done.analysis);
+        let on = analysis.map_or(check.date, |analysis| analysis.results_on);
+        let begins = self.standing.stays.at(check.instant).zone.midnight(on);
+        let done_since = |anchor: &Anchor| {
+            let is_work = anchor.completed() || anchor.begins_anew();
+            is_work && anchor.key() >= check.key() && anchor.date >= on
+        };
+        let running = analysis.is_none_or(|analysis| analysis.running);
+        let known = check.instant.max(begins);
+        (begins <= at && !anchor.is_some_and(done_since)).then_some(Failure {
+            anchor: check,
+            on,
+            known,
+            running,
+        })
+    }
+
+    pub(super) fn limit_after(&self, failure: &Failure, business_days: i32) -> CalendarLimit {
+        let mut limit = failure.on;
+        let mut left = business_days;
+        while left > 0 {
+            limit = limit.plus_days(1);
+            left -= i32::from(limit.is_business_day());
+        }
+        let not_before = || self.curve.runs.first_start_after(failure.known).unwrap_or(Instant::LAST);
+        CalendarLimit {
+            anchor: failure.on,
+            coming: failure.on,
+            limit,
+            overdue: limit.plus_days(1),
+            not_before: (!failure.running).then(not_before),
+        }
+    }
+
+    /// The day on which the task was done first.
+    fn first_done(&self, asked: &Asked<'_>) -> Option<LocalDate> {
+        let counts = |job: &Code| asked.rule.edition.counts_as(job).contains(&&asked.task.job);
+        let begun = self.standing.settled.begun.iter().filter(|begun| counts(&begun.job));
+        let settled = begun.map(|begun| (begun.instant, begun.date)).min();
+        let does = |job: &JobDone| Outcome::of(job, self.standing.ignition).is_some() && counts(&job.job);
+        let first = self.standing.services().find(|placed| placed.jobs().iter().any(does));
+        let first = first.map(|placed| (placed.instant, self.standing.date(placed)));
+        settled.into_iter().chain(first).min().map(|(_, date)| date)
+    }
+}
+
+/// The first fixed day whose window opens after the work, or that comes after anything else that is counted from.
+fn next_fixed(days: &[MonthDay], task: &Task, from: &Point) -> LocalDate {
+    let lead = if from.anchor.completed() { task.lead.days.map_or(0, i64::from) } else { 0 };
+    let after = |day: &LocalDate| calendar::shifted(*day, lead.saturating_neg()) > from.date;
+    // A window may open more than a year ahead, and a day that is too late for the calendar is never reached.
+    let years = from.date.year()..=from.date.year().saturating_add(110);
+    let dates = years.flat_map(|year| days.iter().filter_map(move |day| day.in_year(year)));
+    dates.into_iter().find(after).unwrap_or_else(|| calendar::shifted(from.date, i64::from(i32::MAX)))
+}

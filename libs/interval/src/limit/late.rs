@@ -1,0 +1,91 @@
+//! How late work was done, and whether that was justified.
+
+use model::{Hours, Instant};
+
+use super::{Anchor, Point, ground::Ground, situation::Asked};
+use crate::{
+    completion::Completion,
+    item::{Justified, Late},
+    trace::TraceEntry,
+};
+
+/// The limits that work had.
+struct Had {
+    hours: Option<Hours>,
+    /// The limit by date, and when it began.
+    day: Option<(i32, Instant)>,
+}
+
+impl Ground<'_> {
+    /// How far past the limits of then the work was done last, by the edition of then.
+    pub(super) fn late(&self, asked: &Asked<'_>, done: &Completion, before: &Point) -> Option<Late> {
+        let done = &done.anchor;
+        let asked = asked.held_at(done.instant)?;
+        if asked.task.once && before.anchor.completed() {
+            return None;
+        }
+        let in_force = self.in_force(&asked, &before.anchor);
+        let mark = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit.nominal);
+        let late_hours = mark.zip(done.hours.range).map(|(limit, at)| at.nominal - limit);
+        let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
+        let date = self.date_mark(&asked, before, &in_force, done.instant).map(|mark| mark.date);
+        let late_days = date.map(|date| done.date.days_since(date)).filter(|late| *late > 0);
+        if late_hours.is_none() && late_days.is_none() {
+            return None;
+        }
+        let zone = &self.standing.stays.at(done.instant).zone;
+        let had = Had {
+            hours: mark.filter(|_| late_hours.is_some()),
+            day: date.zip(late_days).map(|(date, late)| (late, zone.midnight(date))),
+        };
+        Some(Late {
+            hours: late_hours,
+            days: late_days,
+            justified_by: self.justified(&asked, done, before, &had),
+        })
+    }
+
+    fn justified(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> Option<Justified> {
+        let reached = |at: Instant| {
+            let hours = had.hours.zip(self.curve.at(at).range);
+            hours.is_some_and(|(limit, at)| at.nominal >= limit)
+                || had.day.is_some_and(|(_, begins)| begins <= at)
+        };
+        let emergencies = self.curve.runs.emergencies().iter();
+        let mut before_done = emergencies.filter(|(from, _)| *from <= done.instant);
+        if asked.task.may_wait_in_emergency
+            && before_done.any(|(from, until)| !reached(*from) && reached(*until))
+        {
+            return Some(Justified::Emergency);
+        }
+        let mut deferrals =
+            self.conditions.deferrals.iter().filter(|deferral| {
+                deferral.schedule == asked.rule.schedule && deferral.task == asked.task.task
+            });
+        let held = deferrals.any(|deferral| {
+            let upper = done.hours.range.map_or(Hours::ZERO, |range| range.upper);
+            deferral.decided > before.anchor.instant
+                && deferral.from <= done.instant
+                && deferral.until_hours.is_none_or(|until| upper <= until)
+                && deferral.until_date.is_none_or(|until| done.date <= until)
+        });
+        held.then_some(Justified::Deferral)
+    }
+
+    /// Whether the work was done before its time.
+    pub(super) fn too_early(
+        &self,
+        asked: &Asked<'_>,
+        done: &Completion,
+        before: &Point,
+    ) -> Option<TraceEntry> {
+        let earliest = asked.task.earliest?;
+        let done = &done.anchor;
+        let hours = earliest.hours.zip(before.hours).zip(done.hours.range);
+        let hours_open = hours.is_some_and(|((earliest, from), at)| at.nominal >= from.nominal + earliest);
+        let days_open = earliest
+            .days
+            .is_some_and(|earliest| i64::from(done.date.days_since(before.date)) >= earliest.into());
+        (!hours_open && !days_open).then_some(TraceEntry::CompletionTooEarly { event_id: done.event })
+    }
+}
