@@ -249,6 +249,30 @@ pub struct DuePlace {
     pub task: model::Code,
 }
 
+/// What a due item is at a moment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ItemThen {
+    /// The state.
+    pub state: DueState,
+    /// Why it is unknown, if it is.
+    pub reason: Option<Reason>,
+    /// First instant of due, given no new data; [`Instant::LAST`] if never.
+    pub due_at: Instant,
+}
+
+/// A due item that is not what it was.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemChange {
+    /// The unit.
+    pub unit: UnitId,
+    /// The task.
+    pub key: ItemKey,
+    /// What it was; nothing if there was no such item.
+    pub before: Option<ItemThen>,
+    /// What it is; nothing if there is no such item any more.
+    pub after: Option<ItemThen>,
+}
+
 /// One line of a list of due items.
 #[derive(Clone, Debug)]
 pub struct DueRow {

@@ -22,3 +22,4 @@ mod setup;
 mod signing;
 mod state;
 mod tokens;
+mod what_if;

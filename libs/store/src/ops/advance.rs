@@ -67,9 +67,8 @@ pub(crate) fn finish(conn: &mut Conn, organization: Key, now: Instant) -> Result
 /// Moves one unit's states on along its steps, if they wait; says which changed.
 fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
     let Some(state) = folds::state_of(conn, organization, unit)? else { return Ok(Vec::new()) };
-    let Some((state, rows)) = folds::advanced(&state, now)? else { return Ok(Vec::new()) };
     let mut items = folds::Items::stored(folds::items_of(conn, organization, unit)?);
-    items.turn(state.changed_at, rows);
+    let Some(state) = folds::advanced(&state, now, &mut items)? else { return Ok(Vec::new()) };
     folds::put(conn, &[state], vec![items])
 }
 

@@ -84,7 +84,7 @@ pub(crate) fn write(
     let answers = folded.answers();
     let stale = work.record(conn, folded)?;
     let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
-    Ok(Attempt::Done { outcomes, stale })
+    Ok(Attempt::Done { outcomes, stale, changes: answers.changes })
 }
 
 /// The records that an action writes, targets or names as parent.

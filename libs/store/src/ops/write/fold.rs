@@ -23,6 +23,7 @@ use crate::{
     command::Warning,
     error::{Result, StoreError},
     key::Key,
+    view::ItemChange,
 };
 
 /// A unit that the transaction writes about.
@@ -78,6 +79,8 @@ pub(super) struct Answers {
     pub(super) placed: BTreeMap<EventId, Instant>,
     /// Readings that are not used.
     pub(super) set_aside: BTreeMap<EventId, Warning>,
+    /// Due items that become other than they were.
+    pub(super) changes: Vec<ItemChange>,
 }
 
 impl Folded {
@@ -249,15 +252,13 @@ impl Folded {
         let mut now = now;
         if let Some(before) = before {
             // What time alone has changed is told before what this transaction changes.
-            let advanced = folds::advanced(before, now)?;
-            let changed_at = advanced.as_ref().map_or(before.changed_at, |(state, _)| state.changed_at);
-            if let Some((state, rows)) = advanced {
-                items.turn(state.changed_at, rows);
-            }
+            let advanced = folds::advanced(before, now, &mut items)?;
+            let changed_at = advanced.map_or(before.changed_at, |state| state.changed_at);
             now = now.max(Instant::from_micros(changed_at));
         }
         let (row, rows) = folds::rows(organization, fold, now)?;
         items.turn(row.changed_at, rows);
+        self.answers.changes.extend(items.changes()?);
         self.quality.1.extend(quality::rows(organization, fold)?);
         self.states.push(row);
         self.items.push(items);
