@@ -9,6 +9,7 @@ use blackbox::{
 use serde_json::{Value, json};
 
 on_both!(
+    a_dry_run_tells_what_would_be_due,
     the_real_one_answers_the_same_afterwards,
     it_fails_as_the_real_one_would,
     a_batch_is_judged_as_a_whole,
@@ -93,6 +94,8 @@ fn post(name: &'static str, path: &str, body: Value) -> Case {
 fn without_time(mut value: Value) -> Value {
     if let Some(members) = value.as_object_mut() {
         members.remove("recorded_at");
+        // What would change is told of what has not happened only.
+        members.remove("would_change");
     }
     value
 }
@@ -334,4 +337,48 @@ fn the_parameter_is_true_or_false(backend: Backend) {
     // Reading has no dry run.
     client.get("/v1/sites?dry_run=true").problem(400, "invalid_parameter");
     assert_eq!(world.database.log_rows(), rows);
+}
+
+/// The due items of a unit by task, each with its state and when it is due.
+fn items(client: &Client, unit: &str) -> std::collections::BTreeMap<String, Value> {
+    let due = client.get(&format!("/v1/units/{unit}/due")).expect(200).json();
+    let items = due["items"].as_array().unwrap().iter();
+    items
+        .map(|item| {
+            let mut told = json!({"state": item["state"]});
+            for name in ["reason", "due_at"] {
+                if let Some(value) = item.get(name) {
+                    told[name] = value.clone();
+                }
+            }
+            (item["task"].as_str().unwrap().to_owned(), told)
+        })
+        .collect()
+}
+
+fn a_dry_run_tells_what_would_be_due(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let unit = town.unit_in_service("FS-1", 0);
+    let client = town.coordinator();
+    let service = json!({"id": new_id(), "kind": "service", "unit_id": unit, "jobs": [{"job": "oil_change"}],
+        "meter_hours": 12, "occurred_at": "2026-06-14T12:00:00Z"});
+    let before = items(client, &unit);
+    let dry = client.post("/v1/service-events?dry_run=true", &service).expect(200).json();
+    let batch =
+        client.post("/v1/service-events/batch?dry_run=true", &json!({"events": [service]})).expect(207);
+    assert_eq!(batch.json()["would_change"], dry["would_change"]);
+    assert_eq!(items(client, &unit), before, "nothing is recorded");
+    let real = client.post("/v1/service-events", &service).expect(201).json();
+    assert_eq!(real.get("would_change"), None, "{real}");
+    let after = items(client, &unit);
+    let foretold = dry["would_change"].as_array().unwrap();
+    let changed: Vec<&String> =
+        after.keys().filter(|task| before[*task]["state"] != after[*task]["state"]).collect();
+    assert!(changed.contains(&&"oil_change".to_owned()), "{before:?} {after:?}");
+    for task in changed {
+        let told = foretold.iter().find(|change| change["task"] == task.as_str());
+        let told = told.unwrap_or_else(|| panic!("{task} was not foretold: {dry}"));
+        assert_eq!((&told["before"], &told["after"]), (&before[task], &after[task]), "{task}");
+    }
 }

@@ -16,6 +16,7 @@ mod batch;
 mod commands;
 mod conditional;
 mod config;
+mod data_quality;
 mod demo;
 mod description;
 mod dry_run;

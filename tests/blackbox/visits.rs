@@ -3,7 +3,12 @@
 use blackbox::{Backend, Town, World, on_both, world::id_of};
 use serde_json::{Value, json};
 
-on_both!(one_answer_is_enough_for_a_visit, a_loan_is_visited_where_it_stands, hours_tell_what_they_rest_on);
+on_both!(
+    one_answer_is_enough_for_a_visit,
+    a_loan_is_visited_where_it_stands,
+    a_reading_may_belong_to_another_unit,
+    hours_tell_what_they_rest_on
+);
 
 /// An edition whose tasks take parts, settings and care.
 fn edition() -> Value {
@@ -128,6 +133,36 @@ fn a_loan_is_visited_where_it_stands(backend: Backend) {
     }
 }
 
+/// Worked example A52: 1203.4 is entered on U7, which stands at about 231, while U9 stands at 1203.1.
+fn a_reading_may_belong_to_another_unit(backend: Backend) {
+    let world = World::new(backend);
+    let town = town(&world);
+    let read = |unit: &str, at: &str, meter: f64| {
+        town.happened(unit, at, json!({"kind": "reading", "meter_hours": meter}))
+    };
+    let [seven, nine, near] = ["U7", "U9", "U8"].map(|label| town.unit(label));
+    for (unit, meter) in [(&seven, 230.8), (&nine, 1202.9), (&near, 400.0)] {
+        read(unit, "2026-06-10T12:00:00Z", meter);
+    }
+    read(&nine, "2026-06-13T12:00:00Z", 1203.1);
+    let wrong = read(&seven, "2026-06-14T12:00:00Z", 1203.4);
+    assert_eq!(wrong["warnings"][0]["code"], "reading_set_aside", "{wrong}");
+    let aside = |client: &blackbox::Client| {
+        let hours = client.get(&format!("/v1/units/{seven}/hours")).expect(200).json();
+        assert_eq!(hours["set_aside"][0]["event_id"], wrong["id"], "{hours}");
+        hours["set_aside"][0].clone()
+    };
+    let found = aside(town.coordinator());
+    assert_eq!(found["belongs_to"], json!({"unit_id": nine, "unit_label": "U9"}), "{found}");
+    // Nobody is told of a unit that they may not see.
+    let home = json!({"home_site_id": town.sites[1]});
+    let path = format!("/v1/units/{nine}");
+    let client = town.coordinator();
+    client.patch(&path, &client.get(&path).expect(200).etag(), &home).expect(200);
+    let station = world.client(town.id, world.person(town.id, &[("custodian", json!([town.sites[0]]))]));
+    assert_eq!(aside(&station).get("belongs_to"), None);
+}
+
 fn hours_tell_what_they_rest_on(backend: Backend) {
     let world = World::new(backend);
     let town = town(&world);
@@ -138,13 +173,14 @@ fn hours_tell_what_they_rest_on(backend: Backend) {
     let hours =
         |query: &str| town.coordinator().get(&format!("/v1/units/{unit}/hours{query}")).expect(200).json();
     let now = hours("");
-    assert_eq!(now["engine_hours"]["lower_hours"], 120.3, "{now}");
+    assert_eq!(now["lower_hours"], 120.3, "{now}");
     assert_eq!(now["set_aside"][0]["event_id"], wrong["id"]);
     assert_eq!(now["set_aside"][0]["suggested_meter_hours"], 120.4);
     let then = hours("?valid_at=2026-06-10T12:00:00Z");
-    assert_eq!((&then["engine_hours"]["grade"], &then["set_aside"]), (&json!("A"), &json!([])), "{then}");
+    assert_eq!((&then["grade"], &then["set_aside"]), (&json!("A"), &json!([])), "{then}");
     let due = town.coordinator().get(&format!("/v1/units/{unit}/due")).expect(200).json();
-    assert_eq!(due["engine_hours"]["grade"], now["engine_hours"]["grade"]);
+    assert_eq!(due["engine_hours"]["grade"], now["grade"]);
+    assert_eq!(now["readings"].as_array().unwrap().len(), 2, "{now}");
     let other = world.client(town.id, world.person(town.id, &[("custodian", json!([town.sites[1]]))]));
     other.get(&format!("/v1/units/{unit}/hours")).problem(404, "not_found");
 }

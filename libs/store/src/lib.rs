@@ -59,6 +59,7 @@ use self::{
     command::Outcome,
     key::Key,
     locks::{Attempt, Locks},
+    view::ItemChange,
 };
 
 /// How often a write is run again because reading named more records to lock.
@@ -137,6 +138,15 @@ impl Store {
 
     /// Judges and records edits; one outcome for each, in order.
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
+        Ok(self.written(command).await?.0)
+    }
+
+    /// Judges edits and records nothing: what would become of each, and which due items would be others than now.
+    pub async fn foresee(&self, command: Command) -> Result<(Vec<Outcome>, Vec<ItemChange>)> {
+        self.written(Command { dry_run: true, ..command }).await
+    }
+
+    async fn written(&self, command: Command) -> Result<(Vec<Outcome>, Vec<ItemChange>)> {
         let organization = Key::from(command.organization);
         let (command, bodies) = door::on_a_blocking_thread(move || {
             let bodies: Result<Vec<_>> =
@@ -150,7 +160,7 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &locks)
             })?;
             return match attempt {
-                Attempt::Done { outcomes, .. } => Ok(outcomes),
+                Attempt::Done { outcomes, changes, .. } => Ok((outcomes, changes)),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
@@ -160,11 +170,11 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &extra)
             })?;
             match attempt {
-                Attempt::Done { outcomes, stale } => {
+                Attempt::Done { outcomes, stale, changes } => {
                     if stale {
                         self.left_stale.notify_one();
                     }
-                    return Ok(outcomes);
+                    return Ok((outcomes, changes));
                 }
                 Attempt::Again(more) => locks = more,
             }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use model::edit::RecordKind;
 
-use crate::{command::Outcome, key::Key};
+use crate::{command::Outcome, key::Key, view::ItemChange};
 
 /// Records to lock, in the order in which everybody locks: organization, site, schedule, unit, person, grant;
 /// then by id.
@@ -31,6 +31,8 @@ pub(crate) enum Attempt {
         outcomes: Vec<Outcome>,
         /// Whether units were left to be folded anew.
         stale: bool,
+        /// Due items that become other than they were.
+        changes: Vec<ItemChange>,
     },
     /// Reading named more records; nothing is written, run it again with these locked.
     Again(Locks),

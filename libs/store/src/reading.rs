@@ -14,7 +14,7 @@ use crate::{
     through,
     view::{
         Among, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView, Folding, Look, Moment, Page,
-        RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -157,6 +157,38 @@ impl Store {
     ) -> Result<Option<Then<UnitDue>>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::then::unit(conn, key, unit, moment))
+    }
+
+    /// A page of what is to be put right, and how many of the units asked about are stale.
+    pub async fn quality(&self, query: QualityQuery) -> Result<(Page<QualityLine>, usize)> {
+        through!(self, read for Key::from(query.of.organization), |conn, ops| {
+            Ok((ops::quality::list(conn, &query)?, ops::contexts::pending(conn, &query.of)?))
+        })
+    }
+
+    /// A page of what was to be put right at a moment, for which each unit asked about is folded.
+    pub async fn quality_then(
+        &self,
+        query: QualityQuery,
+        moment: Moment,
+    ) -> Result<Folding<Page<QualityLine>>> {
+        through!(self, read for Key::from(query.of.organization), |conn, ops| {
+            ops::quality::list_then(conn, &query, moment)
+        })
+    }
+
+    /// Units beside one of which a reading of it may be, those at `site` first, each folded; of those that `filter` lets
+    /// the asker see.
+    pub async fn beside(
+        &self,
+        filter: DueFilter,
+        unit: UnitId,
+        site: SiteId,
+        moment: Moment,
+    ) -> Result<BTreeMap<UnitId, UnitDue>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::others::beside(conn, &filter, unit, site, moment)
+        })
     }
 
     /// The units that stand at a site at a moment, each folded, of those that `filter` lets the asker see.

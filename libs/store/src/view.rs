@@ -1,6 +1,7 @@
 //! What readers are given.
 
 mod moment;
+mod quality;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -15,7 +16,10 @@ use model::{
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
-pub use self::moment::{FOLDED_MOST, Folding, Known, Moment, Then};
+pub use self::{
+    moment::{FOLDED_MOST, Folding, Known, Moment, Then},
+    quality::{QUALITY_CODES, QualityLine, QualityPlace, QualityQuery},
+};
 use crate::command::Etag;
 
 /// A record with fields, private text joined in; `Debug` shows nothing of them.
@@ -245,6 +249,30 @@ pub struct DuePlace {
     pub schedule: ScheduleId,
     /// and task.
     pub task: model::Code,
+}
+
+/// What a due item is at a moment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ItemThen {
+    /// The state.
+    pub state: DueState,
+    /// Why it is unknown, if it is.
+    pub reason: Option<Reason>,
+    /// First instant of due, given no new data; [`Instant::LAST`] if never.
+    pub due_at: Instant,
+}
+
+/// A due item that is not what it was.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemChange {
+    /// The unit.
+    pub unit: UnitId,
+    /// The task.
+    pub key: ItemKey,
+    /// What it was; nothing if there was no such item.
+    pub before: Option<ItemThen>,
+    /// What it is; nothing if there is no such item any more.
+    pub after: Option<ItemThen>,
 }
 
 /// One line of a list of due items.

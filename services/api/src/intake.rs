@@ -26,6 +26,7 @@ use crate::{
     problem::{ApiError, ApiResult, Kind as ProblemKind},
     random,
     state::State,
+    what_if::DueChange,
 };
 
 /// What a body came to, or everything wrong with it.
@@ -100,6 +101,8 @@ pub(crate) struct Done {
     pub written: Written,
     /// Whether it was just written.
     pub fate: Fate,
+    /// Of a dry run, the due items that would be others than they are.
+    pub would_change: Option<Vec<DueChange>>,
 }
 
 /// When what an edit asks for was written.
@@ -115,16 +118,17 @@ pub(crate) enum Fate {
     WouldBeRepeat,
 }
 
-/// Has edits judged and recorded in one transaction; one outcome for each, in order. A dry run records nothing.
+/// Has edits judged and recorded in one transaction; one outcome for each, in order. A dry run records nothing, and
+/// says which due items would be others.
 pub(crate) async fn submit_all(
     state: &State,
     caller: &Caller,
     channel: Channel,
     edits: Vec<Proposal>,
     dry_run: bool,
-) -> ApiResult<Vec<Outcome>> {
+) -> ApiResult<(Vec<Outcome>, Option<Vec<DueChange>>)> {
     if edits.is_empty() {
-        return Ok(Vec::new());
+        return Ok((Vec::new(), dry_run.then(Vec::new)));
     }
     let command = Command {
         organization: caller.organization(),
@@ -135,7 +139,11 @@ pub(crate) async fn submit_all(
         permit: caller.permit(),
         dry_run,
     };
-    Ok(state.store.write(command).await?)
+    if dry_run {
+        let (outcomes, changes) = state.store.foresee(command).await?;
+        return Ok((outcomes, Some(changes.into_iter().map(DueChange::from).collect())));
+    }
+    Ok((state.store.write(command).await?, None))
 }
 
 /// Has one edit judged and recorded; what the store refuses becomes a problem.
@@ -146,7 +154,8 @@ pub(crate) async fn submit(
     proposal: Proposal,
     dry_run: bool,
 ) -> ApiResult<Done> {
-    let (written, fate) = match submit_all(state, caller, channel, vec![proposal], dry_run).await?.pop() {
+    let (mut outcomes, would_change) = submit_all(state, caller, channel, vec![proposal], dry_run).await?;
+    let (written, fate) = match outcomes.pop() {
         Some(Outcome::Applied(written)) if dry_run => (written, Fate::WouldBeNew),
         Some(Outcome::Applied(written)) => (written, Fate::New),
         Some(Outcome::AlreadyApplied(written)) if dry_run => (written, Fate::WouldBeRepeat),
@@ -154,7 +163,9 @@ pub(crate) async fn submit(
         Some(Outcome::Refused(refusal)) => return Err(refused(refusal)),
         None => return Err(ApiError::internal("an edit without an outcome")),
     };
-    Ok(Done { written, fate })
+    // A repeat changes nothing, so it gets the very answer of the first.
+    let would_change = would_change.filter(|_| fate == Fate::WouldBeNew);
+    Ok(Done { written, fate, would_change })
 }
 
 /// The service's stated action behind a change, for the decision who may do it.

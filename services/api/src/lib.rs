@@ -23,3 +23,4 @@ mod setup;
 mod signing;
 mod state;
 mod tokens;
+mod what_if;

@@ -35,7 +35,7 @@ use utoipa::{
 
 pub(crate) use self::{finish::text, schedule::schedule_schema};
 pub(crate) use crate::problem::Problem;
-use crate::{problem::Kind, routes::Paths};
+use crate::{problem::Kind, routes::Paths, what_if::DueChange};
 
 /// How every operation fails: with a problem.
 pub(crate) struct Problems;
@@ -314,6 +314,9 @@ pub(crate) struct EventRecorded {
     event: Event,
     /// What is doubtful about it; it is recorded all the same.
     warnings: Vec<EventWarning>,
+    /// In a dry run, the due items that would be others than they are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    would_change: Option<Vec<DueChange>>,
 }
 
 /// Something doubtful about an event.

@@ -46,6 +46,9 @@ const STATEMENTS: &[&str] = &[
      CASE (n + (folded_at - changed_at) / 600000000) % 97 WHEN 0 THEN 'overdue' WHEN 1 THEN 'due' WHEN 2 THEN 'unknown' \
      WHEN 3 THEN 'coming_due' ELSE 'ok' END, NULL, \
      next_at - 1000000000::bigint + n FROM unit_state, generate_series(1, 12) n WHERE organization IN (SELECT town FROM town)",
+    "INSERT INTO data_quality SELECT organization, unit_id, n, (ARRAY['no_history', 'possible_duplicate', 'quiet', \
+     'reading_set_aside', 'stale_reading', 'stop_missing', 'swap_not_recorded'])[((folded_at - changed_at) / 600000000 + n) % 7 + 1], home_site, standing_site, \
+     next_at - 1000000000::bigint + n * 1000000000::bigint, 9000000000000000, '[]' FROM unit_state, generate_series(0, 1) n WHERE organization IN (SELECT town FROM town)",
     "INSERT INTO due_item_before SELECT organization, unit_id, schedule_id, task, due_at, state, NULL, due_at \
      FROM due_item WHERE task = 'oil_change'",
     "INSERT INTO model_adoption SELECT town, id(n), id(n % 50), repeat('x', 300) FROM town, generate_series(1, 500) n",

@@ -1,11 +1,14 @@
 //! Every list of the store, each asked for as the service does.
 
 use blackbox::{captured::Sent, world::fresh};
-use interval::DueState;
+use interval::{DueState, QualityCode};
 use model::{Code, SiteId, edit::Target, event::EventKind};
 use store::{
     Store,
-    view::{DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, SiteQuery, SiteThenQuery, ThenQuery},
+    view::{
+        DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, QualityPlace, QualityQuery, SiteQuery,
+        SiteThenQuery, ThenQuery,
+    },
 };
 
 use super::ground::{Ground, now};
@@ -25,6 +28,7 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     events(ground, &mut heard);
     due(ground, &mut heard);
     then(ground, &mut heard);
+    quality(ground, &mut heard);
     jobs(ground, &mut heard);
     all
 }
@@ -148,6 +152,29 @@ fn then(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.due_by_site_then(query));
         heard(if of_some { "then, of some" } else { "then" });
     }
+}
+
+fn quality(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let place = QualityPlace { from: now().plus_seconds(-9_000_000), unit: ground.unit, n: 0 };
+    let named = filters(ground).into_iter().filter(|(_, filter)| {
+        filter.states.is_empty() && filter.task.is_none() && filter.due_before.is_none()
+    });
+    for (_, of) in named {
+        let name = match (&of.sites, of.site, of.unit) {
+            (None, None, None) => "quality",
+            (_, _, Some(_)) => "quality, one unit",
+            _ => "quality at some sites",
+        };
+        for (codes, after) in [(vec![], None), (vec![QualityCode::Quiet], Some(place))] {
+            let query = QualityQuery { of: of.clone(), codes, at: now(), after, limit: LIMIT };
+            ask!(ground, |store| store.quality(query));
+        }
+        heard(name);
+    }
+    let (of, unit, site) = (DueFilter::all(ground.id), ground.unit, ground.site);
+    let moment = Moment { at: now(), until: false, known: Known::All };
+    ask!(ground, |store| store.beside(of, unit, site, moment));
+    heard("then, beside");
 }
 
 fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {

@@ -23,6 +23,7 @@ const TEXT: (&str, &str) = ("private_text", "organization, edit_id, pointer");
 const RECORD: (&str, &str) = ("record", "organization, kind, id");
 const STATE: (&str, &str) = ("unit_state", "organization, unit_id");
 const ITEM: (&str, &str) = ("due_item", "organization, unit_id, schedule_id, task");
+const QUALITY: (&str, &str) = ("data_quality", "organization, unit_id, n");
 const EDITION: (&str, &str) = ("edition", "organization, id");
 
 fn update(
@@ -241,6 +242,8 @@ fn of_units() -> Vec<Change> {
         update("a due item's due_at", ITEM, "due_at = due_at + 1", "task = 'oil_change'", "due items"),
         update("a due item's site", ITEM, "standing_site = unit_id", "task = 'oil_change'", "due items"),
         delete("a deleted due item", ITEM, "task = 'oil_change'", "due items"),
+        update("a quality row's start", QUALITY, "from_at = from_at + 1", "true", "data quality"),
+        delete("a deleted quality row", QUALITY, "true", "data quality"),
         add(
             "an extra due item",
             "due_item",

@@ -7,7 +7,7 @@ use model::{Instant, UnitId, edit::RecordKind};
 
 use super::super::{Conn, dialect};
 use super::{
-    contexts, events, folds, inserts, log,
+    contexts, events, folds, inserts, log, quality,
     schema::unit_state,
     units::{self, Context},
 };
@@ -67,9 +67,8 @@ pub(crate) fn finish(conn: &mut Conn, organization: Key, now: Instant) -> Result
 /// Moves one unit's states on along its steps, if they wait; says which changed.
 fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
     let Some(state) = folds::state_of(conn, organization, unit)? else { return Ok(Vec::new()) };
-    let Some((state, rows)) = folds::advanced(&state, now)? else { return Ok(Vec::new()) };
     let mut items = folds::Items::stored(folds::items_of(conn, organization, unit)?);
-    items.turn(state.changed_at, rows);
+    let Some(state) = folds::advanced(&state, now, &mut items)? else { return Ok(Vec::new()) };
     folds::put(conn, &[state], vec![items])
 }
 
@@ -98,6 +97,8 @@ fn refold_stale(
     let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
     items.turn(row.changed_at, rows);
     let changed = folds::put(conn, &[row], vec![items])?;
+    let before_it = quality::of_units(conn, organization, &[key])?;
+    quality::put(conn, before_it, &quality::rows(organization, &fold)?)?;
     let folded = contexts::Folded { unit: key, before, now: context.versions_of(&loaded)? };
     contexts::keep(conn, organization, std::slice::from_ref(&folded))?;
     Ok(Some((changed, folded)))

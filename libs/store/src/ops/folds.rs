@@ -13,6 +13,7 @@ use super::schema::{due_item, due_item_before, unit_state};
 use crate::{
     error::{Result, StoreError},
     key::Key,
+    view::{ItemChange, ItemThen},
 };
 
 /// How far a device's clock may be ahead before its times are refused.
@@ -129,17 +130,21 @@ pub(crate) fn item_rows(state: &StateRow, steps: &[ItemSteps], at: Instant) -> V
     steps.iter().filter_map(row).collect()
 }
 
-/// What a state that waits comes to when it is moved on along its steps to `now`; nothing if it does not wait.
-pub(crate) fn advanced(state: &StateRow, now: Instant) -> Result<Option<(StateRow, Vec<ItemRow>)>> {
+/// What a state that waits comes to when it is moved on along its steps to `now`; nothing if it does not wait. The items
+/// turn at every step on the way, however late they are moved, so that each step is told once.
+pub(crate) fn advanced(state: &StateRow, now: Instant, items: &mut Items) -> Result<Option<StateRow>> {
     if state.next_at > now.micros() {
         return Ok(None);
     }
     let steps = steps(state)?;
     let mut state = state.clone();
-    state.changed_at = last_before(&steps, now).map_or(state.changed_at, Instant::micros);
-    state.next_at = next_at(&steps, now).micros();
-    let items = item_rows(&state, &steps, now);
-    Ok(Some((state, items)))
+    while state.next_at <= now.micros() {
+        let at = Instant::from_micros(state.next_at);
+        state.changed_at = last_before(&steps, at).map_or(state.changed_at, Instant::micros);
+        state.next_at = next_at(&steps, at).micros();
+        items.turn(at.micros(), item_rows(&state, &steps, at));
+    }
+    Ok(Some(state))
 }
 
 /// Parses the steps of a unit.
@@ -153,6 +158,8 @@ pub(crate) struct Items {
     now: BTreeMap<Place, ItemRow>,
     before: Vec<BeforeRow>,
     told: Vec<Changed>,
+    /// What each item that the last turn changed was and is.
+    changes: Vec<(Option<ItemRow>, Option<ItemRow>)>,
 }
 
 /// An item's schedule and task.
@@ -162,16 +169,18 @@ impl Items {
     /// Items as they are stored.
     pub(crate) fn stored(rows: Vec<ItemRow>) -> Self {
         let stored: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
-        Self { now: stored.clone(), stored, before: Vec::new(), told: Vec::new() }
+        Self { now: stored.clone(), stored, before: Vec::new(), told: Vec::new(), changes: Vec::new() }
     }
 
     /// Items that were as `self` until `until`, and are `rows` from then on.
     pub(crate) fn turn(&mut self, until: i64, rows: Vec<ItemRow>) {
         let next: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
+        self.changes.clear();
         for (place, item) in &next {
             let old = self.now.get(place);
             if old != Some(item) {
                 self.before.push(before(until, item, old));
+                self.changes.push((old.cloned(), Some(item.clone())));
             }
             if old.map(|old| &old.state) != Some(&item.state) {
                 self.told.push(change(item, old.map(|old| old.state.as_str()), Some(&item.state)));
@@ -180,8 +189,14 @@ impl Items {
         for (_, old) in self.now.iter().filter(|(place, _)| !next.contains_key(*place)) {
             self.before.push(before(until, old, Some(old)));
             self.told.push(change(old, Some(&old.state), None));
+            self.changes.push((Some(old.clone()), None));
         }
         self.now = next;
+    }
+
+    /// The items that the last turn changed.
+    pub(crate) fn changes(&self) -> Result<Vec<ItemChange>> {
+        self.changes.iter().filter_map(|(old, new)| changed(old.as_ref(), new.as_ref()).transpose()).collect()
     }
 
     fn written(&self) -> impl Iterator<Item = &ItemRow> {
@@ -191,6 +206,18 @@ impl Items {
     fn removed(&self) -> impl Iterator<Item = &ItemRow> {
         self.stored.iter().filter(|(place, _)| !self.now.contains_key(*place)).map(|(_, item)| item)
     }
+}
+
+/// A change of an item as readers are told; nothing if they would see none.
+fn changed(old: Option<&ItemRow>, new: Option<&ItemRow>) -> Result<Option<ItemChange>> {
+    let Some(row) = new.or(old) else { return Ok(None) };
+    let then = |row: &ItemRow| {
+        let (state, reason) = words_of(&row.state, row.reason.as_deref())?;
+        Ok::<_, StoreError>(ItemThen { state, reason, due_at: Instant::from_micros(row.due_at) })
+    };
+    let (before, after) = (old.map(then).transpose()?, new.map(then).transpose()?);
+    let key = key_of(row.schedule_id, &row.task)?;
+    Ok((before != after).then(|| ItemChange { unit: row.unit_id.id(), key, before, after }))
 }
 
 fn placed(row: ItemRow) -> (Place, ItemRow) {

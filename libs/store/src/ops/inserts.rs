@@ -11,6 +11,7 @@ use super::{
     kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
     private_texts::TextRow,
+    quality::QualityRow,
     records::RecordRow,
 };
 use crate::key::Key;
@@ -157,6 +158,22 @@ bulk! {
         state: String => Text,
         reason: Option<String> => Nullable<Text>,
         due_at: i64 => BigInt,
+    }
+
+    /// Writes what is to be put right, new or changed; each of it once.
+    quality, IntoQuality, QualityRow, "data_quality",
+    "ON CONFLICT (organization, unit_id, n) DO UPDATE SET code = excluded.code, home_site = excluded.home_site, \
+     standing_site = excluded.standing_site, from_at = excluded.from_at, until_at = excluded.until_at, \
+     evidence = excluded.evidence", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        n: i64 => BigInt,
+        code: String => Text,
+        home_site: Key => SqlKey,
+        standing_site: Key => SqlKey,
+        from_at: i64 => BigInt,
+        until_at: i64 => BigInt,
+        evidence: String => Text,
     }
 
     /// Keeps what due items were.

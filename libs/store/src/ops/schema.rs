@@ -113,6 +113,17 @@ tables! {
         reason -> Nullable<Text>,
         due_at -> BigInt,
     }
+    data_quality (organization, unit_id, n) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        n -> BigInt,
+        code -> Text,
+        home_site -> SqlKey,
+        standing_site -> SqlKey,
+        from_at -> BigInt,
+        until_at -> BigInt,
+        evidence -> Text,
+    }
     model_adoption (organization, id) {
         organization -> SqlKey,
         id -> SqlKey,

@@ -91,7 +91,7 @@ pub(crate) fn write(
     let answers = folded.answers();
     let stale = work.record(conn, folded)?;
     let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
-    Ok(Attempt::Done { outcomes, stale })
+    Ok(Attempt::Done { outcomes, stale, changes: answers.changes })
 }
 
 /// What the transaction has read and means to write.

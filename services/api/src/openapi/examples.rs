@@ -28,6 +28,7 @@ operations! {
     create_schedule
     create_site
     create_unit
+    list_data_quality
     list_due
     list_editions
     list_policy_packs

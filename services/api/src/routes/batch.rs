@@ -20,6 +20,7 @@ use crate::{
     problem::{ApiError, ApiResult},
     random,
     state::State,
+    what_if::DueChange,
 };
 
 /// Events of a batch at most.
@@ -41,6 +42,9 @@ pub(crate) struct BatchNew {
 pub(crate) struct BatchResults {
     /// One for each event, in order.
     results: Vec<BatchResult>,
+    /// In a dry run, the due items that would be others than they are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    would_change: Option<Vec<DueChange>>,
 }
 
 /// What became of one service event of a batch.
@@ -91,7 +95,8 @@ pub(super) async fn create(
         let proposal = intake::event_with_id(event, random::salts()?);
         read.push(proposal.map(|proposal| proposals.push(proposal)));
     }
-    let outcomes = intake::submit_all(&state, &caller, Channel::Rest, proposals, dry_run).await?;
+    let (outcomes, would_change) =
+        intake::submit_all(&state, &caller, Channel::Rest, proposals, dry_run).await?;
     let mut outcomes = outcomes.into_iter();
     let mut results = Vec::with_capacity(events.len());
     for (at, (event, read)) in events.iter().zip(read).enumerate() {
@@ -105,7 +110,7 @@ pub(super) async fn create(
     if dry_run {
         response.insert_header((answer::DRY_RUN, "results"));
     }
-    Ok(response.json(BatchResults { results }))
+    Ok(response.json(BatchResults { results, would_change }))
 }
 
 /// The events of a batch, or what makes it none.

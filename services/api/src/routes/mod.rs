@@ -1,6 +1,7 @@
 //! Routes: one file for each resource, one table of all of them.
 
 mod batch;
+mod data_quality;
 mod docs;
 mod due;
 mod due_query;
@@ -73,6 +74,7 @@ routes! {
     "/v1/service-events/{event_id}" { get service_events::read, }
     "/v1/due" { get due::list, }
     "/v1/due/by-site" { get due_summary::by_site, }
+    "/v1/data-quality" { get data_quality::list, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }

@@ -83,6 +83,7 @@ pub(super) async fn create(
     let etag = view.etag.to_string();
     if let Some(members) = value.as_object_mut() {
         members.insert("warnings".to_owned(), json!(warnings));
+        members.extend(done.would_change.as_ref().map(|all| ("would_change".to_owned(), json!(all))));
     }
     Ok(answer::made(done.fate, &value, &etag, format!("/v1/service-events/{}", view.id)))
 }

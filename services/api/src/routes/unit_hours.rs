@@ -1,16 +1,18 @@
 //! `/v1/units/{unit_id}/hours`: how many hours the engine of one unit has, and what that rests on.
 
+use std::collections::BTreeMap;
+
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, web};
-use interval::EngineHours;
-use model::{Instant, SiteId, UnitId};
+use interval::{HoursReport, SetAside};
+use model::{EventId, Hours, Instant, SiteId, UnitId};
 use serde::Serialize;
+use store::view::{DueFilter, UnitDue};
 use utoipa::ToSchema;
 
 use super::{
     moment::{Asked, KnownThen, MomentParams},
-    unit_due::{self, SetAsideReading},
-    units,
+    unit_due, units,
 };
 use crate::{
     extract::{Caller, Params, path_id},
@@ -34,16 +36,51 @@ pub(crate) struct UnitHours {
     /// Where the unit stands.
     #[schema(value_type = String, format = "uuid")]
     standing_site_id: SiteId,
-    /// Hours of the engine since new, across all meters.
-    engine_hours: EngineHours,
-    /// Readings that are not used, with what was probably meant.
-    set_aside: Vec<SetAsideReading>,
+    /// Hours of the engine since new, across all meters, and what they rest on.
+    #[serde(flatten)]
+    report: HoursReport,
+    /// Readings that are not used.
+    set_aside: Vec<ReadingAside>,
+}
+
+/// A reading that the engine hours do not rest on.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ReadingAside {
+    /// The event that carries it.
+    #[schema(value_type = String, format = "uuid")]
+    event_id: EventId,
+    /// When it was read.
+    #[schema(value_type = String, format = DateTime)]
+    read_at: Instant,
+    /// What was read.
+    #[schema(value_type = f64, example = 1203.4)]
+    meter_hours: Hours,
+    /// What was probably meant.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 423.2)]
+    suggested_meter_hours: Option<Hours>,
+    /// The unit whose meter showed about that, where nothing else was probably meant: was it entered for the wrong one?
+    #[serde(skip_serializing_if = "Option::is_none")]
+    belongs_to: Option<OtherUnit>,
+}
+
+/// Another unit.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct OtherUnit {
+    /// The unit.
+    #[schema(value_type = String, format = "uuid")]
+    unit_id: UnitId,
+    /// What people call the unit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unit_label: Option<String>,
 }
 
 /// Say how many hours an engine has
 ///
 /// Worked out afresh from all events of the unit, across meters that were swapped: the likeliest value, its bounds, how
-/// well they are known, and the readings that they do not rest on.
+/// well they are known, the run that goes on, stops that were never recorded, what the meter says against what the runs
+/// say, and the readings that the hours do not rest on, each with what was probably meant or with the unit that it
+/// probably belongs to. That is looked for among 200 units that you may see, those at the same site first.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/hours", tag = "due", operation_id = "read_unit_hours",
     params(("unit_id" = String, Path, format = "uuid", description = "The unit."), MomentParams),
     responses((status = 200, body = UnitHours), Problems))]
@@ -58,13 +95,34 @@ pub(super) async fn read(
     params.close()?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
     let (due, known) = unit_due::at(&state, &caller, unit, &asked).await?;
-    let at = asked.at();
+    let (at, aside) = (asked.at(), due.state.set_aside());
+    let site = due.state.site_at(at);
+    let others = if aside.iter().any(|reading| reading.suggested.is_none()) {
+        let visible = DueFilter { sites: caller.visible_sites(), ..DueFilter::all(caller.organization()) };
+        state.store.beside(visible, unit, site, asked.moment()).await?
+    } else {
+        BTreeMap::new()
+    };
     Ok(HttpResponse::Ok().json(UnitHours {
         unit_id: unit,
         as_of: at,
         known,
-        standing_site_id: due.state.site_at(at),
-        engine_hours: due.state.hours_at(at),
-        set_aside: unit_due::set_aside(&due),
+        standing_site_id: site,
+        report: due.state.hours_report(at),
+        set_aside: aside.iter().map(|reading| told(reading, &others)).collect(),
     }))
+}
+
+fn told(reading: &SetAside, others: &BTreeMap<UnitId, UnitDue>) -> ReadingAside {
+    let other = interval::belongs_to(reading, others.iter().map(|(unit, due)| (*unit, &due.state)));
+    ReadingAside {
+        event_id: reading.event_id,
+        read_at: reading.read_at,
+        meter_hours: reading.meter_hours,
+        suggested_meter_hours: reading.suggested,
+        belongs_to: other.map(|unit_id| OtherUnit {
+            unit_id,
+            unit_label: others.get(&unit_id).and_then(|due| due.label.clone()),
+        }),
+    }
 }

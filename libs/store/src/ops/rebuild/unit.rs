@@ -12,8 +12,9 @@ use super::super::{
     events::{self, EventRow},
     folds::{self, StateRow},
     log::{self, FeedRow},
+    quality,
     replay::Growing,
-    schema::{due_item, feed, record, service_event, unit_context, unit_state},
+    schema::{data_quality, due_item, feed, record, service_event, unit_context, unit_state},
     scope,
     units::{self, Context, Unit},
 };
@@ -49,6 +50,11 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .select(feed::unit_id)
         .distinct()
         .load(conn)?;
+    let quality: Vec<Key> = data_quality::table
+        .filter(data_quality::organization.eq(organization))
+        .select(data_quality::unit_id)
+        .distinct()
+        .load(conn)?;
     let contexts: Vec<Key> = unit_context::table
         .filter(unit_context::organization.eq(organization))
         .select(unit_context::unit_id)
@@ -59,6 +65,7 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .chain(states)
         .chain(items)
         .chain(events)
+        .chain(quality)
         .chain(contexts)
         .chain(lines.into_iter().flatten());
     Ok(all.map(Key::id).collect())
@@ -140,6 +147,7 @@ impl Check {
             ("service events", !events::of_unit(conn, organization, self.id)?.is_empty()),
             ("unit state", folds::state_of(conn, organization, key)?.is_some()),
             ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
+            ("data quality", !quality::of_units(conn, organization, &[key])?.is_empty()),
             ("unit contexts", !contexts::of_units(conn, organization, &[key])?.is_empty()),
         ];
         for (what, _) in held.iter().filter(|(_, held)| *held) {
@@ -198,7 +206,8 @@ impl Check {
         stored: &StateRow,
     ) -> Result<()> {
         let folded_at = Instant::from_micros(stored.folded_at);
-        let (mut expected, _) = folds::rows(self.organization, &units::fold(unit, context)?, folded_at)?;
+        let fold = units::fold(unit, context)?;
+        let (mut expected, _) = folds::rows(self.organization, &fold, folded_at)?;
         let steps = folds::steps(&expected)?;
         let moved_to = Instant::from_micros(stored.changed_at).max(folded_at);
         expected.changed_at = moved_to.micros();
@@ -217,6 +226,11 @@ impl Check {
         let items = folds::items_of(conn, self.organization, self.key)?;
         if items != folds::item_rows(&expected, &steps, moved_to) {
             self.differ("due items", format!("of unit {} are stored otherwise than the log says", self.id));
+        }
+        let found = quality::of_units(conn, self.organization, &[self.key])?;
+        if found != quality::rows(self.organization, &fold)? {
+            let detail = format!("of unit {} is stored otherwise than the log says", self.id);
+            self.differ("data quality", detail);
         }
         Ok(())
     }

@@ -17,7 +17,9 @@ use super::super::{
     contexts::{self, ContextId, Versions},
     events::{self, EventRow},
     folds::{self, Changed, Fold, Items, StateRow},
-    inserts, scope,
+    inserts,
+    quality::{self, QualityRow},
+    scope,
     units::{self, Context, Unit},
 };
 use super::{Planned, Work, Wrote, doubts};
@@ -25,6 +27,7 @@ use crate::{
     command::Warning,
     error::{Result, StoreError},
     key::Key,
+    view::ItemChange,
 };
 
 /// A unit that the transaction writes about.
@@ -67,6 +70,8 @@ pub(super) struct Folded {
     items: Vec<Items>,
     events: Vec<EventRow>,
     moved: Vec<(EventId, Instant)>,
+    /// What was to be put right of the units, and what is.
+    quality: (Vec<QualityRow>, Vec<QualityRow>),
     with: Vec<contexts::Folded>,
     answers: Answers,
 }
@@ -78,6 +83,8 @@ pub(super) struct Answers {
     pub(super) placed: BTreeMap<EventId, Instant>,
     /// What is doubtful about events.
     pub(super) doubts: BTreeMap<EventId, Vec<Warning>>,
+    /// Due items that become other than they were.
+    pub(super) changes: Vec<ItemChange>,
 }
 
 impl Folded {
@@ -96,6 +103,7 @@ impl Folded {
             events::move_in_time(conn, organization, event, at)?;
         }
         contexts::keep(conn, organization, &self.with)?;
+        quality::put(conn, self.quality.0, &self.quality.1)?;
         Ok((folds::put(conn, &self.states, self.items)?, self.with))
     }
 }
@@ -108,7 +116,8 @@ impl Work<'_> {
         let keys: Vec<Key> = touched.keys().map(|id| Key::from(*id)).collect();
         let mut with = contexts::of_units(conn, self.organization, &keys)?;
         let mut context = self.brought();
-        let mut applied = self.apply(conn, &touched, &with, &mut context)?;
+        let poor = quality::of_units(conn, self.organization, &keys)?;
+        let mut applied = self.apply(conn, &touched, &with, &poor, &mut context)?;
         self.load_events(conn, &mut touched, &applied)?;
         self.give_kin(&mut touched);
         let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
@@ -117,7 +126,7 @@ impl Work<'_> {
         for item in folds::items_of_units(conn, self.organization, &keys)? {
             stored.entry(item.unit_id.id()).or_default().push(item);
         }
-        let mut folded = Folded::default();
+        let mut folded = Folded { quality: (poor, Vec::new()), ..Folded::default() };
         let bodies = event_bodies(&self.planned);
         for (id, touched) in &touched {
             let key = Key::from(*id);
@@ -154,13 +163,16 @@ impl Work<'_> {
         conn: &mut Conn,
         touched: &BTreeMap<UnitId, Touched>,
         with: &BTreeMap<Key, Versions>,
+        poor: &[QualityRow],
         context: &mut Context,
     ) -> Result<BTreeMap<UnitId, Fold>> {
         let named: BTreeSet<ContextId> = with.values().flat_map(BTreeMap::keys).copied().collect();
         context.load_versions(conn, self.organization, named)?;
         let (mut sites, mut editions) = (BTreeSet::new(), BTreeSet::new());
         let mut kept = Vec::new();
-        for (id, touched) in touched.iter().filter(|(_, touched)| touched.unit.is_none()) {
+        let whole = quality::told_by_all_events(poor);
+        let few = |(id, touched): &(&UnitId, &Touched)| touched.unit.is_none() && !whole.contains(id);
+        for (id, touched) in touched.iter().filter(few) {
             let Some(state) = self.known.state(conn, *id)? else { continue };
             let is_current = |(id, version): (&ContextId, &i64)| context.versions.get(id) == Some(version);
             let known = with.get(&state.unit_id).is_some_and(|versions| versions.iter().all(is_current));
@@ -251,15 +263,14 @@ impl Folded {
         let mut now = now;
         if let Some(before) = before {
             // What time alone has changed is told before what this transaction changes.
-            let advanced = folds::advanced(before, now)?;
-            let changed_at = advanced.as_ref().map_or(before.changed_at, |(state, _)| state.changed_at);
-            if let Some((state, rows)) = advanced {
-                items.turn(state.changed_at, rows);
-            }
+            let advanced = folds::advanced(before, now, &mut items)?;
+            let changed_at = advanced.map_or(before.changed_at, |state| state.changed_at);
             now = now.max(Instant::from_micros(changed_at));
         }
         let (row, rows) = folds::rows(organization, fold, now)?;
         items.turn(row.changed_at, rows);
+        self.answers.changes.extend(items.changes()?);
+        self.quality.1.extend(quality::rows(organization, fold)?);
         self.states.push(row);
         self.items.push(items);
         let set_aside = fold.folded.state.set_aside().iter();
