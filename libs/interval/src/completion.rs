@@ -112,7 +112,9 @@ impl Doings<'_> {
 
 impl<'a> Work<'a> {
     pub(crate) fn of(standing: &'a Standing<'a>, curve: &'a Curve) -> Self {
-        let mut work = Self { services: Vec::new(), doings: Vec::new(), standing, curve };
+        let services = standing.services().count() + standing.settled.done.len();
+        let mut work =
+            Self { services: Vec::with_capacity(services), doings: Vec::with_capacity(16), standing, curve };
         for settled in &standing.settled.done {
             let service = work.services.len();
             work.services.push(Service {

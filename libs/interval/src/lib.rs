@@ -5,6 +5,11 @@
 //! how many hours the engine has ([`UnitState::hours_at`]) and what each answer rests on
 //! ([`UnitState::trace_at`]). Pure functions of their arguments: no clock, no order of arrival.
 //!
+//! Which events count is told first: corrections take events out, amend them, move them to another unit, or say that two
+//! units are one machine. Then the engine hours are drawn, and each task's limits are counted from the work done, by the
+//! policy of its edition. A rule is cut where a setting, severe duty or storage changes what it asks for, so that each
+//! part has plans of its own; what lets a task wait (storage, a deferral, an emergency) lies over what its limits say.
+//!
 //! [`refold_compact`] says beside the state what to keep of the events: a [`Compact`], small and serializable, to
 //! which an event in order is applied without those before it ([`Compact::apply`]). To apply is to refold, by one
 //! and the same fold, begun at the last settled reading instead of at nothing. What cannot be applied, because it

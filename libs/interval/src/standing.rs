@@ -84,11 +84,16 @@ enum Whose {
 
 /// Which units' events count as one's.
 struct Machine {
+    unit: UnitId,
+    /// Those that are the same machine, itself among them.
     units: BTreeSet<UnitId>,
 }
 
 impl Machine {
     fn whose(&self, event: &ServiceEvent, corrections: &Corrections<'_>) -> Whose {
+        if corrections.are_only_voids() {
+            return if event.unit_id == self.unit { Whose::Ours } else { Whose::Theirs };
+        }
         match corrections.moved(event.id) {
             Some((unit, _)) if self.units.contains(&unit) => Whose::Ours,
             Some((_, correction)) if self.units.contains(&event.unit_id) => Whose::MovedAway(correction),
@@ -102,17 +107,19 @@ impl<'a> Standing<'a> {
     /// What had happened by `until`, of all events, with nothing settled. Decisions count whenever they were taken.
     pub(crate) fn of(input: &Input<'a>, nothing: &'a Settled, until: Instant) -> Self {
         let corrections = Corrections::of(input);
-        let machine = Machine { units: corrections.machine(input.unit) };
+        let machine = Machine { unit: input.unit, units: corrections.machine(input.unit) };
         let ours = || {
             input.events.iter().filter(|event| {
                 event.kind() != EventKind::Correction
                     && matches!(machine.whose(event, &corrections), Whose::Ours)
             })
         };
-        let counting: Vec<Said<'a>> = ours()
-            .filter(|event| corrections.void(event.id).is_none())
-            .map(|event| Said::corrected(event, &corrections))
-            .collect();
+        let has_voids = corrections.voided().next().is_some();
+        let mut counting: Vec<Said<'a>> = Vec::with_capacity(input.events.len());
+        let standing = ours()
+            .filter(|event| !has_voids || corrections.void(event.id).is_none())
+            .map(|event| Said::corrected(event, &corrections));
+        counting.extend(standing);
         let stays = Stays::of(input, counting.iter().copied());
         let mut events: Vec<Placed<'a>> = counting
             .iter()

@@ -149,7 +149,7 @@ impl UnitState {
     pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
         let here = self.here(at);
         let in_force = self.rules.iter().enumerate().filter(|(_, rule)| rule.holds(at));
-        let mut items = Vec::new();
+        let mut items = Vec::with_capacity(self.rules.iter().map(|rule| rule.plans.len()).sum());
         for (i, rule) in in_force {
             items.extend(rule.tasks().map(|(task, plan)| self.item(i, rule, task, plan, &here)));
         }

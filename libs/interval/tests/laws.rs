@@ -7,7 +7,11 @@ mod fixture;
 use std::sync::Arc;
 
 use interval::{DueState, Input, ItemSteps, Policy, Reason, UnitState, next_at, refold, state_in};
-use model::{EditionId, EventId, Hours, Instant, LocalDate, UnitId, Zone, event::ServiceEvent, read};
+use model::{
+    EditionId, EventId, Hours, Instant, LocalDate, UnitId, Zone,
+    event::{Details, ServiceEvent},
+    read,
+};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -314,6 +318,33 @@ proptest! {
             let is_actual = before.schedule_id.to_string() == id(4, 0);
             let never = Instant::LAST;
             prop_assert!(!is_actual || after.due_at.unwrap_or(never) >= before.due_at.unwrap_or(never), "{before:?} {after:?}");
+        }
+    }
+
+    /// Of a plain task that counts hours from where the work was done: a reading that is taken later, and shows no less,
+    /// never lets it be less due then. (Whether it may be due is a reading's to settle, so that is no state in the order.)
+    #[test]
+    fn more_hours_never_make_it_less_due(events in life(), tenths in 0_i64..400, more in 0_i64..400, days in 1_i64..30) {
+        let world = World::new(true);
+        let rank = |state: DueState| [DueState::Ok, DueState::ComingDue, DueState::Due, DueState::Overdue].iter().position(|s| *s == state);
+        let minute = DAYS * 1440;
+        let latest = events.iter().rev().find_map(|event| match &event.details {
+            Details::Reading(reading) => Some(reading.meter_hours),
+            Details::Service(service) => service.meter_hours,
+            _ => None,
+        });
+        let shown = latest.unwrap_or(Hours::ZERO);
+        let at = Instant::from_micros(START * 1_000_000).plus_seconds((minute + days * 1440) * 60);
+        let with = |hours: Hours| {
+            let mut events = events.clone();
+            events.push(event(700, minute + days * 1440, false, json!({"kind": "reading", "meter_hours": hours})));
+            world.fold(&events).items_at(at)
+        };
+        let less = shown + Hours::from_hundredths(tenths * 10);
+        for (less, more) in with(less).iter().zip(with(less + Hours::from_hundredths(more * 10))) {
+            if let (Some(less_due), Some(more_due)) = (rank(less.state), rank(more.state)) {
+                prop_assert!(less_due <= more_due, "{less:?} {more:?}");
+            }
         }
     }
 

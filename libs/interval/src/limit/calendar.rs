@@ -175,7 +175,8 @@ impl Ground<'_> {
         notes: &mut Vec<TraceEntry>,
     ) -> Option<CalendarLimit> {
         let mark = self.date_mark(asked, from, in_force, asked.at)?;
-        if let Some(own) = self.date_of_edition(asked, from, in_force)
+        if asked.place > 0
+            && let Some(own) = self.date_of_edition(asked, from, in_force)
             && calendar::shifted(own, mark.stored) != mark.date
         {
             notes.push(TraceEntry::AdoptionGraceDays { limit_date: own });

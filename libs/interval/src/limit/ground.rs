@@ -44,14 +44,11 @@ impl<'a> Ground<'a> {
     /// One plan for each task of the edition that the rule at `place` puts in force, in order of code.
     pub(crate) fn plans(&self, rules: &[Rule], place: usize) -> Vec<Plan> {
         let Some(rule) = rules.get(place) else { return Vec::new() };
-        let tasks = rule.edition.tasks.iter().zip(self.counting(rule)).enumerate();
-        let mut plans: Vec<Plan> = tasks
-            .map(|(at, (task, doings))| {
-                self.plan(&Asked { rules, place, rule, task, at: rule.from }, at, &doings)
-            })
-            .collect();
-        plans.sort_unstable_by_key(|plan| rule.edition.tasks.get(plan.task).map(|task| &task.task));
-        plans
+        let counting = self.counting(rule);
+        let mut tasks: Vec<_> = rule.edition.tasks.iter().zip(&counting).enumerate().collect();
+        tasks.sort_unstable_by_key(|(_, (task, _))| &task.task);
+        let asked = |task| Asked { rules, place, rule, task, at: rule.from };
+        tasks.into_iter().map(|(at, (task, doings))| self.plan(&asked(task), at, doings)).collect()
     }
 
     /// For each task of the edition the work that counts for it.

@@ -146,7 +146,8 @@ impl Ground<'_> {
         }
         let mark = self.hours_mark(asked, from, in_force);
         let Some((mark, at)) = mark.zip(from.hours) else { return HoursRule::Unknown };
-        if let Some(own) = self.hours_mark_of_edition(asked, from, in_force)
+        if asked.place > 0
+            && let Some(own) = self.hours_mark_of_edition(asked, from, in_force)
             && own.limit != mark.limit
         {
             notes.push(TraceEntry::AdoptionGraceHours { limit_hours: own.limit.nominal });

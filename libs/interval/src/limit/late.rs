@@ -1,8 +1,15 @@
 //! How late work was done, and whether that was justified.
 
-use model::{Hours, Instant};
+use model::{
+    Hours, Instant,
+    schedule::{Anchor as AnchorPolicy, Calendar, Span},
+};
 
-use super::{Anchor, Point, ground::Ground, situation::Asked};
+use super::{
+    Anchor, Point,
+    ground::Ground,
+    situation::{Asked, CalendarOf, InForce},
+};
 use crate::{
     completion::Completion,
     item::{Justified, Late},
@@ -29,7 +36,11 @@ impl Ground<'_> {
         let mark = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit);
         let late_hours = mark.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.nominal);
         let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
-        let date = self.date_mark(&asked, before, &in_force, done.instant).map(|mark| mark.date);
+        let date = if self.is_surely_in_time(&asked, before, &in_force, done) {
+            None
+        } else {
+            self.date_mark(&asked, before, &in_force, done.instant).map(|mark| mark.date)
+        };
         let late_days = date.map(|date| done.date.days_since(date)).filter(|late| *late > 0);
         if late_hours.is_none() && late_days.is_none() {
             return None;
@@ -44,6 +55,27 @@ impl Ground<'_> {
             days: late_days,
             justified_by: self.justified(&asked, done, before, &had),
         })
+    }
+
+    /// Whether the work was done so soon that no calendar needs to be asked.
+    fn is_surely_in_time(
+        &self,
+        asked: &Asked<'_>,
+        before: &Point,
+        in_force: &InForce<'_>,
+        done: &Anchor,
+    ) -> bool {
+        const DAY_SECONDS: i64 = 86_400;
+        let least = match in_force.calendar {
+            Some(CalendarOf::Task(Calendar::Every(Span::Months(months)))) => 28 * i64::from(*months),
+            Some(CalendarOf::Task(Calendar::Every(Span::Days(days)))) => (*days).into(),
+            _ => return false,
+        };
+        let task = asked.task;
+        let is_plain = task.anchor == AnchorPolicy::Actual && task.severe.is_none();
+        // Two days of two places differ by less than two days from the time between them.
+        let most = done.instant.seconds_since(before.anchor.instant) / DAY_SECONDS + 2;
+        is_plain && task.substitute_factor.is_none() && asked.place == 0 && most < least
     }
 
     fn justified(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> Option<Justified> {
