@@ -23,13 +23,20 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
     let places = Places::new();
     let mut unit = Unit::new(&places, 0, Instant::parse("2006-06-01T08:00:00Z")?);
     let events = unit.lives(EVENTS, Instant::parse("2026-06-09T12:00:00Z")?)?;
-    let facts = UnitFacts { meter_fitted: true, tick: Hours::from_hundredths(10), home_site: unit.site() };
+    let facts = UnitFacts::plain(true, Hours::from_hundredths(10), unit.site());
     let edition = Arc::new(twelve_tasks()?);
     let editions = places.schedules.iter().map(|(_, id)| (*id, Arc::clone(&edition))).collect();
     let zone = Zone::parse("America/Denver")?;
     let zones: BTreeMap<_, _> = places.sites.iter().map(|site| (*site, zone.clone())).collect();
     let policy = Policy::standard();
-    let input = Input { facts: &facts, events: &events, zones: &zones, editions: &editions, policy: &policy };
+    let input = Input {
+        unit: unit.id,
+        facts: &facts,
+        events: &events,
+        zones: &zones,
+        editions: &editions,
+        policy: &policy,
+    };
 
     let rounds = options.rounds.max(5);
     let kept = refold_compact(&input).compact.context("a plain unit keeps a compact state")?;
@@ -51,7 +58,7 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
 }
 
 /// How long some work takes, in milliseconds, shortest first.
-fn milliseconds(times: usize, work: impl Fn()) -> Vec<f64> {
+fn milliseconds(times: u32, work: impl Fn()) -> Vec<f64> {
     let once = || {
         let began = Moment::now();
         work();
