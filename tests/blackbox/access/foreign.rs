@@ -39,6 +39,7 @@ fn ids(town: &Town) -> BTreeMap<&'static str, String> {
 
 fn send(client: &Client, method: &str, path: &str) -> Reply {
     match method {
+        "GET" if path.ends_with("/engine-class") => client.get(&format!("{path}?source=area")),
         "GET" | "HEAD" => client.send(method, path, &[], None),
         "POST" => client.post(path, &edition()),
         "PATCH" => {
