@@ -176,31 +176,50 @@ fn answers(state: &UnitState, moments: &[Instant]) -> Vec<Value> {
     moments.iter().copied().map(at).collect()
 }
 
+/// In another order the events come to the same.
+fn mixed_comes_to_the_same(world: &World, events: &[ServiceEvent], mix: prop::sample::Index, at: Instant) {
+    let mut mixed = events.to_vec();
+    mixed.rotate_left(mix.index(events.len()));
+    mixed[1..].reverse();
+    assert_eq!(answers(&world.fold(events), &[at]), answers(&world.fold(&mixed), &[at]));
+}
+
+/// With one of them taken out and put back the events come to the same.
+fn reinstated_comes_to_the_same(
+    world: &World,
+    mut events: Vec<ServiceEvent>,
+    target: prop::sample::Index,
+    at: Instant,
+) {
+    let target = events[target.index(events.len())].id;
+    // An earlier void would be undone too, so let the event count to begin with.
+    events.push(corrected(target, 0, "reinstate"));
+    let before = answers(&world.fold(&events), &[at]);
+    events.push(corrected(target, 1, "void"));
+    events.push(corrected(target, 2, "reinstate"));
+    assert_eq!(before, answers(&world.fold(&events), &[at]));
+}
+
+/// Steps and evaluation agree at the moments from `from` on, around every break and at the end of time.
+fn agree_from(from: Instant, state: &UnitState, steps: &[ItemSteps], moments: Vec<Instant>) {
+    for at in moments.into_iter().chain(edges(steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
+        agree(state, steps, at);
+    }
+}
+
 proptest! {
     #[test]
     fn the_order_of_events_never_matters(
         events in soup(), meter in any::<bool>(), mix in any::<prop::sample::Index>(), at in moment(),
     ) {
-        let world = World::new(meter);
-        let mut mixed = events.clone();
-        mixed.rotate_left(mix.index(events.len()));
-        mixed[1..].reverse();
-        prop_assert_eq!(answers(&world.fold(&events), &[at]), answers(&world.fold(&mixed), &[at]));
+        mixed_comes_to_the_same(&World::new(meter), &events, mix, at);
     }
 
     #[test]
     fn to_void_and_reinstate_is_to_do_nothing(
         events in soup(), target in any::<prop::sample::Index>(), at in moment(),
     ) {
-        let world = World::new(true);
-        let target = events[target.index(events.len())].id;
-        let mut events = events;
-        // An earlier void would be undone too, so let the event count to begin with.
-        events.push(corrected(target, 0, "reinstate"));
-        let before = answers(&world.fold(&events), &[at]);
-        events.push(corrected(target, 1, "void"));
-        events.push(corrected(target, 2, "reinstate"));
-        prop_assert_eq!(before, answers(&world.fold(&events), &[at]));
+        reinstated_comes_to_the_same(&World::new(true), events, target, at);
     }
 
     #[test]
@@ -208,9 +227,7 @@ proptest! {
         moments in prop::collection::vec(moment(), 8)) {
         let state = World::new(meter).fold(&events);
         let steps = state.steps_from(from);
-        for at in moments.into_iter().chain(edges(&steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
-            agree(&state, &steps, at);
-        }
+        agree_from(from, &state, &steps, moments);
         for item in &steps {
             prop_assert!(item.steps.iter().all(|step| step.from < step.until));
             prop_assert!(item.steps.is_sorted_by(|a, b| a.until <= b.from));
@@ -226,25 +243,14 @@ proptest! {
     fn with_all_kinds_the_order_of_events_never_matters(
         events in thick_soup(), meter in any::<bool>(), mix in any::<prop::sample::Index>(), at in moment(),
     ) {
-        let world = World::of_all_kinds(meter);
-        let mut mixed = events.clone();
-        mixed.rotate_left(mix.index(events.len()));
-        mixed[1..].reverse();
-        prop_assert_eq!(answers(&world.fold(&events), &[at]), answers(&world.fold(&mixed), &[at]));
+        mixed_comes_to_the_same(&World::of_all_kinds(meter), &events, mix, at);
     }
 
     #[test]
     fn with_all_kinds_to_void_and_reinstate_is_to_do_nothing(
         events in thick_soup(), target in any::<prop::sample::Index>(), at in moment(),
     ) {
-        let world = World::of_all_kinds(true);
-        let target = events[target.index(events.len())].id;
-        let mut events = events;
-        events.push(corrected(target, 0, "reinstate"));
-        let before = answers(&world.fold(&events), &[at]);
-        events.push(corrected(target, 1, "void"));
-        events.push(corrected(target, 2, "reinstate"));
-        prop_assert_eq!(before, answers(&world.fold(&events), &[at]));
+        reinstated_comes_to_the_same(&World::of_all_kinds(true), events, target, at);
     }
 
     #[test]
@@ -252,9 +258,7 @@ proptest! {
         moments in prop::collection::vec(moment(), 8)) {
         let state = World::of_all_kinds(meter).fold(&events);
         let steps = state.steps_from(from);
-        for at in moments.into_iter().chain(edges(&steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
-            agree(&state, &steps, at);
-        }
+        agree_from(from, &state, &steps, moments);
     }
 
     /// `due_at` is where the steps first come to be due or possibly due.
