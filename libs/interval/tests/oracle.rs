@@ -1,5 +1,6 @@
-//! Compares the library with the independent oracle (`tests/oracle`), case by case: those checked in, and as many
-//! random ones as `KEEPSTART_ORACLE_HISTORIES` says, drawn and answered by the oracle while they are judged.
+//! Compares the library with the independent oracle (`tests/oracle`), case by case: those checked in, and with the
+//! feature `histories` as many random ones as `KEEPSTART_ORACLE_HISTORIES` says, drawn and answered by the oracle while
+//! they are judged.
 //! `KEEPSTART_ORACLE_CASES` names another file of cases instead of those checked in.
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "a test fails by panicking")]
@@ -20,6 +21,7 @@ use model::{
 };
 use serde_json::{Value, json};
 
+#[cfg(feature = "histories")]
 #[path = "oracle/stream.rs"]
 mod stream;
 

@@ -20,10 +20,10 @@ const TOLD: usize = 5;
 /// Set where the shrinker runs this very program.
 const ONE_CASE: &str = "KEEPSTART_ORACLE_ONE_CASE";
 
-/// None unless asked for: it needs Python with the oracle's packages, which `tests/run` gives it.
+/// It needs Python with the oracle's packages, which `tests/run --histories` gives it.
 #[test]
 fn random_histories() {
-    let (all, seed) = (number("KEEPSTART_ORACLE_HISTORIES", 0), number("KEEPSTART_ORACLE_SEED", 9));
+    let (all, seed) = (number("KEEPSTART_ORACLE_HISTORIES", 1000), number("KEEPSTART_ORACLE_SEED", 9));
     let cores = thread::available_parallelism().map_or(1, usize::from);
     let share = all.div_ceil(cores);
     let starts = (0..all).step_by(share.max(1));
