@@ -29,6 +29,7 @@ fn parameters(backend: Backend) {
         ("/v1/due?due_before=tomorrow", "due_before", "invalid_instant"),
         ("/v1/due?due_before=2026-13-01T00:00:00Z", "due_before", "invalid_instant"),
         ("/v1/due?due_before=2026-06-01T00:00:00", "due_before", "offset_required"),
+        ("/v1/due?valid_at=2026-06-01T00:00:00+02:00", "valid_at", "invalid_instant"),
         ("/v1/due?sort=state", "sort", "unknown_word"),
         ("/v1/due?sort=due_at;DELETE", "sort", "unknown_word"),
         ("/v1/due?limit=0", "limit", "out_of_range"),
