@@ -77,23 +77,6 @@ fn cases() {
     assert!(failures.is_empty(), "{} checks fail:\n{}", failures.len(), failures.join("\n"));
 }
 
-/// A20 by its links; what the rest of the worked examples say belongs to other parts of the service.
-#[test]
-fn every_worked_example_is_in_the_table() {
-    let ids = (1..=27).chain([40, 42, 43, 44, 48, 49]).chain(51..=55).chain([59, 60]).chain(63..=66);
-    let ids = ids.map(|n| format!("A{n:02}")).chain(["B04", "B15"].map(str::to_owned));
-    let vectors = vectors();
-    let sections = ["cases", "dates", "analyses", "entries", "wall_clocks"];
-    let sources: Vec<&str> =
-        sections.iter().flat_map(|name| section(&vectors, name)).map(|case| text(case, "source")).collect();
-    for id in ids {
-        let names_it = |source: &&str| {
-            source.contains("worked example") && source.split(' ').any(|word| word.trim_matches(',') == id)
-        };
-        assert!(sources.iter().any(names_it), "{id} has no case");
-    }
-}
-
 #[test]
 fn dates() {
     for case in section(&vectors(), "dates") {
