@@ -173,6 +173,11 @@ impl UnitState {
         &self.set_aside
     }
 
+    /// The policy that every answer goes by.
+    pub fn policy(&self) -> &Policy {
+        &self.policy
+    }
+
     /// Where the unit stands at `at`.
     pub fn site_at(&self, at: Instant) -> SiteId {
         self.stays.at(at).site

@@ -42,7 +42,7 @@ fn parameters(backend: Backend) {
         ("/v1/units?colour=red", "colour", "unknown_parameter"),
         ("/v1/units/{unit}?fields=label", "fields", "unknown_parameter"),
         ("/v1/units/{unit}/due?include=history", "include", "unknown_word"),
-        ("/v1/units/{unit}/due?include=trace,trace", "include", "unknown_word"),
+        ("/v1/units/{unit}/due?include=trace,history", "include", "unknown_word"),
         ("/v1/service-events", "unit", "required"),
         ("/v1/service-events?unit={unit}&kind=fuel", "kind", "unknown_word"),
     ];
