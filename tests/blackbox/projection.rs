@@ -55,7 +55,7 @@ fn twelve_months_of_use_are_replayed(backend: Backend) {
     assert!(asked("")["items"][0].get("projection").is_none());
 }
 
-/// Worked example A14: what is not for a unit counts neither way.
+/// Worked example A14: what is not for a unit counts neither way. A55: what is not known is not in order.
 fn what_applies_and_is_not_overdue_is_counted(backend: Backend) {
     let world = World::new(backend);
     let mut town = world.town();
@@ -75,6 +75,15 @@ fn what_applies_and_is_not_overdue_is_counted(backend: Backend) {
     let unit = town.unit_in_service("FS-1", 0);
     town.happened(&unit, "2026-04-01T12:00:00Z", json!({"kind": "service", "jobs": jobs}));
     let answer = town.coordinator().get(&format!("/v1/units/{unit}/due")).expect(200).json();
-    assert_eq!(answer["compliance"], json!({"applicable": 10, "overdue": 2, "share": 0.8}), "{answer}");
+    assert_eq!(
+        answer["compliance"],
+        json!({"applicable": 10, "overdue": 2, "unknown": 0, "share": 0.8}),
+        "{answer}"
+    );
+    let nothing = town.unit_at("FS-2", 0);
+    town.happened(&nothing, "2026-04-01T12:00:00Z", town.adoption());
+    let answer = town.coordinator().get(&format!("/v1/units/{nothing}/due")).expect(200).json();
+    let unknown = json!({"applicable": 10, "overdue": 0, "unknown": 10, "share": 0.0});
+    assert_eq!(answer["compliance"], unknown, "what is not known is not in order: {answer}");
     assert_eq!(answer["policy"], json!({"policy": "standard", "edition": "1"}));
 }

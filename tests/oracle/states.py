@@ -354,9 +354,9 @@ def decide(flags):
 
 
 def compliance(states):
-    """(not overdue, all that apply) of a list of states."""
+    """(known not to be overdue, all that apply) of a list of states."""
     applicable = [s for s in states if s != "not_applicable"]
-    return len([s for s in applicable if s != "overdue"]), len(applicable)
+    return len([s for s in applicable if s not in ("overdue", "unknown")]), len(applicable)
 
 
 def governing(clock):

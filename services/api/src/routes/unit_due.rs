@@ -56,7 +56,7 @@ pub(crate) struct UnitDue {
     engine_hours: EngineHours,
     /// Readings that are not used, with what was probably meant.
     set_aside: Vec<SetAsideReading>,
-    /// How many of the items that are for the unit are not overdue.
+    /// How many of the items that are for the unit are known not to be overdue.
     compliance: Compliance,
     /// What it goes by where schedules are silent.
     policy: PolicyInUse,
