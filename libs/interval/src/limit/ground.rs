@@ -47,7 +47,7 @@ impl<'a> Ground<'a> {
         let counting = self.counting(rule);
         let mut tasks: Vec<_> = rule.edition.tasks.iter().zip(&counting).enumerate().collect();
         tasks.sort_unstable_by_key(|(_, (task, _))| &task.task);
-        let asked = |task| Asked { rules, place, rule, task, at: rule.from };
+        let asked = |task| Asked { rules, place, rule, task, at: rule.from, alone: false };
         tasks.into_iter().map(|(at, (task, doings))| self.plan(&asked(task), at, doings)).collect()
     }
 
