@@ -222,17 +222,17 @@ class Work:
             return False
         return abs(b - a) <= apart
 
-    def last_failure(self, job, at, today):
-        """The service by which a job failed, if its last result known today is that."""
-        last = None
+    def failures(self, job, at, today):
+        """The services by which a job failed, since its last result known today that is none."""
+        streak = []
         for event in self.services:
             for entry in event["jobs"]:
                 if entry["job"] != job or event["instant"] > at:
                     continue
                 result, day = self.result_of(entry), self.known_on(event, entry)
                 if result != "skipped" and day <= today:
-                    last = (event, entry) if result == "failed" else None
-        return last
+                    streak = [*streak, (event, entry)] if result == "failed" else []
+        return streak
 
     def known_on(self, event, entry):
         text = entry.get("analysis", {}).get("results_on")

@@ -135,10 +135,12 @@ class Judge:
         """A job that failed makes it due, until it is done."""
         zone = self.history.zone_at(t)
         today = local_date(t, zone)
-        failure = self.work.last_failure(on_failed["job"], t, today)
-        if failure is None or self._done_since(plan, failure, t):
+        # That it fails again before it is put right does not put the limit off.
+        failures = self.work.failures(on_failed["job"], t, today)
+        left = [f for f in failures if not self._done_since(plan, f, t)]
+        if not left:
             return
-        event, entry = failure
+        event, entry = left[0]
         day = self.work.known_on(event, entry)
         limit = add_business_days(day, int(on_failed.get("business_days", 0)))
         overdue = first_instant(limit + timedelta(days=1), zone)
