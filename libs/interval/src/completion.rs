@@ -183,15 +183,17 @@ impl<'a> Work<'a> {
         })
     }
 
-    /// The last check of which it is known at `at` how it came out, if that is that it failed.
-    pub(crate) fn failed_last(&self, job: &Code, at: Instant) -> Option<Failed> {
+    /// Of the checks that are known at `at` to have failed, in canonical order those since the last that did not.
+    pub(crate) fn failed(&self, job: &Code, at: Instant) -> Vec<Failed> {
         let of_job = self.doings.iter().filter(|doings| doings.job == job);
-        let last = of_job.filter_map(|doings| {
-            let checks = doings.services.iter().rev().filter_map(|did| self.check(job, did));
-            checks.map(|check| (doings.failed, check)).find(|(_, check)| check.known <= at)
-        });
-        let (failed, last) = last.max_by_key(|(_, check)| check.anchor.key())?;
-        failed.then_some(last)
+        let mut known: Vec<(bool, Failed)> = of_job
+            .flat_map(|doings| doings.services.iter().map(|did| (doings.failed, did)))
+            .filter_map(|(failed, did)| Some((failed, self.check(job, did)?)))
+            .filter(|(_, check)| check.known <= at)
+            .collect();
+        known.sort_unstable_by_key(|(_, check)| check.anchor.key());
+        let last_fit = known.iter().rposition(|(failed, _)| !failed).map_or(0, |fit| fit + 1);
+        known.into_iter().skip(last_fit).map(|(_, check)| check).collect()
     }
 
     fn check(&self, job: &Code, did: &Did) -> Option<Failed> {

@@ -66,6 +66,7 @@
 
 mod adoption;
 mod analysis;
+mod bundle;
 mod calendar;
 mod chain;
 mod compact;
@@ -98,6 +99,7 @@ mod trace;
 mod words;
 
 pub use analysis::condemned;
+pub use bundle::{Bundle, BundledTask, Extent, bundle};
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
 pub use corrections::machine;

@@ -187,14 +187,14 @@ impl Ground<'_> {
         })
     }
 
-    /// The check that failed last, as is known at `at`, if the task was not done since.
+    /// The check that failed first, as is known at `at`, of those after which the task was not done. A second that fails
+    /// puts nothing off.
     pub(super) fn failure(&self, after: &OnFailed, anchor: Option<&Anchor>, at: Instant) -> Option<Failed> {
-        let failed = self.work.failed_last(&after.job, at)?;
-        let done_since = |anchor: &Anchor| {
-            let is_work = anchor.completed() || anchor.begins_anew();
-            is_work && anchor.key() >= failed.anchor.key() && anchor.date >= failed.on
+        let done_since = |failed: &Failed| {
+            let work = anchor.filter(|anchor| anchor.completed() || anchor.begins_anew());
+            work.is_some_and(|work| work.key() >= failed.anchor.key() && work.date >= failed.on)
         };
-        (!anchor.is_some_and(done_since)).then_some(failed)
+        self.work.failed(&after.job, at).into_iter().find(|failed| !done_since(failed))
     }
 
     pub(super) fn limit_after(&self, failure: &Failed, business_days: i32) -> CalendarLimit {

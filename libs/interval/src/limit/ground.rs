@@ -221,7 +221,7 @@ fn window(asked: &Asked<'_>) -> Window {
 }
 
 /// Whether a job that came out so counts as work on a task.
-pub(super) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
+pub(crate) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
     match outcome {
         // What failed was not put right, so it counts as nothing else.
         Outcome::Failed => *job == task.job,
