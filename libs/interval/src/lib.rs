@@ -67,6 +67,7 @@
 
 mod adoption;
 mod analysis;
+mod bundle;
 mod calendar;
 mod chain;
 mod compact;
@@ -99,6 +100,7 @@ mod trace;
 mod words;
 
 pub use analysis::condemned;
+pub use bundle::{Bundle, BundledTask, Extent, bundle};
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
 pub use corrections::machine;
