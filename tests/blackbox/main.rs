@@ -20,6 +20,7 @@ mod data_quality;
 mod demo;
 mod description;
 mod dry_run;
+mod due_changes;
 mod due_summary;
 mod fence;
 mod frame;
