@@ -33,6 +33,7 @@ mod paging;
 mod plans;
 mod policy_packs;
 mod prefix;
+mod projection;
 mod repeats;
 mod sessions;
 mod storage;

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use model::{
     EventId, Instant, LocalDate, UnitId,
-    event::{Details, EventKind, ServiceEvent},
+    event::{Details, EventKind, JobDone, ServiceEvent},
     time::When,
     unit::Ignition,
 };
@@ -156,6 +156,16 @@ impl<'a> Standing<'a> {
     /// The calendar day of an event, where the unit stood.
     pub(crate) fn date(&self, placed: &Placed<'_>) -> LocalDate {
         placed.date(&self.stays.at(placed.instant).zone)
+    }
+
+    /// The day on which it was known how a job came out.
+    pub(crate) fn known_on(&self, placed: &Placed<'_>, done: &JobDone) -> LocalDate {
+        done.analysis.map_or_else(|| self.date(placed), |analysis| analysis.results_on)
+    }
+
+    /// The first instant of that day, where the unit stood at the work.
+    pub(crate) fn known_from(&self, placed: &Placed<'_>, done: &JobDone) -> Instant {
+        self.stays.at(placed.instant).zone.midnight(self.known_on(placed, done))
     }
 
     /// The newest event; of several at one instant that with the greatest id.

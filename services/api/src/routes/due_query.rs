@@ -54,7 +54,7 @@ pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
         unit: params.take("unit", UnitId::parse),
         task: params.take("task", Code::parse),
         states,
-        due_before: params.take("due_before", Instant::parse),
+        due_before: params.instant("due_before"),
     }
 }
 
