@@ -29,6 +29,7 @@ mod kinds;
 mod main_job;
 mod mass_changes;
 mod oracle;
+mod outbox;
 mod paging;
 mod plans;
 mod policy_packs;

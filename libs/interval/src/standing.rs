@@ -108,18 +108,7 @@ impl<'a> Standing<'a> {
     pub(crate) fn of(input: &Input<'a>, nothing: &'a Settled, until: Instant) -> Self {
         let corrections = Corrections::of(input);
         let machine = Machine { unit: input.unit, units: corrections.machine(input.unit) };
-        let ours = || {
-            input.events.iter().filter(|event| {
-                event.kind() != EventKind::Correction
-                    && matches!(machine.whose(event, &corrections), Whose::Ours)
-            })
-        };
-        let has_voids = corrections.voided().next().is_some();
-        let mut counting: Vec<Said<'a>> = Vec::with_capacity(input.events.len());
-        let standing = ours()
-            .filter(|event| !has_voids || corrections.void(event.id).is_none())
-            .map(|event| Said::corrected(event, &corrections));
-        counting.extend(standing);
+        let counting = counting(input, &corrections, &machine);
         let stays = Stays::of(input, counting.iter().copied());
         let mut events: Vec<Placed<'a>> = counting
             .iter()
@@ -190,6 +179,26 @@ impl<'a> Standing<'a> {
     pub(crate) fn services(&self) -> impl DoubleEndedIterator<Item = &Placed<'a>> {
         self.events.iter().filter(|placed| matches!(placed.what, What::Service { .. }))
     }
+}
+
+/// What the events that count say, by what corrections made of it.
+pub(crate) fn said<'a>(input: &Input<'a>) -> Vec<Said<'a>> {
+    let corrections = Corrections::of(input);
+    let machine = Machine { unit: input.unit, units: corrections.machine(input.unit) };
+    counting(input, &corrections, &machine)
+}
+
+fn counting<'a>(input: &Input<'a>, corrections: &Corrections<'a>, machine: &Machine) -> Vec<Said<'a>> {
+    let ours = input.events.iter().filter(|event| {
+        event.kind() != EventKind::Correction && matches!(machine.whose(event, corrections), Whose::Ours)
+    });
+    let has_voids = corrections.voided().next().is_some();
+    let mut counting: Vec<Said<'a>> = Vec::with_capacity(input.events.len());
+    let standing = ours
+        .filter(|event| !has_voids || corrections.void(event.id).is_none())
+        .map(|event| Said::corrected(event, corrections));
+    counting.extend(standing);
+    counting
 }
 
 fn ignition(input: &Input<'_>) -> Option<Ignition> {

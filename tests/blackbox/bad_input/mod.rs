@@ -1,5 +1,6 @@
 //! Bad input: every kind of it gets a problem that points at what is wrong, and changes nothing.
 
+mod contradictions;
 mod edges;
 mod events;
 mod ground;

@@ -16,7 +16,7 @@ use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{events, folds};
-use super::{Work, Wrote};
+use super::{Work, Wrote, for_model::FURTHEST_EAST_SECONDS};
 use crate::{error::Result, key::Key};
 
 impl Work<'_> {
@@ -218,7 +218,7 @@ impl Work<'_> {
         Ok(None)
     }
 
-    /// A stop is one of a start of the same unit, and not before it.
+    /// A run has ended, unless only its start is told; a stop is one of a start of the same unit, and not before it.
     fn run_error(
         &mut self,
         conn: &mut Conn,
@@ -226,10 +226,17 @@ impl Work<'_> {
         occurred: &Occurred,
         run: &Run,
     ) -> Result<Option<FieldError>> {
+        let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
         match &run.phase {
             RunPhase::Until { stopped_at, .. } => {
-                let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
                 Ok((stopped_at.instant > latest).then(|| in_future("/stopped_at")))
+            }
+            RunPhase::For { run_hours, .. } => {
+                let start = match &occurred.when {
+                    When::At { instant, .. } => *instant,
+                    When::On(date) => Zone::utc().midnight(*date).plus_seconds(-FURTHEST_EAST_SECONDS),
+                };
+                Ok((start.plus_seconds(run_hours.seconds()) > latest).then(|| in_future("/run_hours")))
             }
             RunPhase::Stop { run_id } => {
                 let start = self.event_of_unit(conn, unit, *run_id)?;
@@ -244,14 +251,6 @@ impl Work<'_> {
                     let flaw = Flaw::new("not_after_start", "A run does not stop before it starts.");
                     FieldError::at(pointer_of(&occurred.when), flaw)
                 }))
-            }
-            RunPhase::For { run_hours, .. } => {
-                let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
-                let ahead = match &occurred.when {
-                    When::At { instant, .. } => instant.plus_seconds(run_hours.seconds()) > latest,
-                    When::On(_) => false,
-                };
-                Ok(ahead.then(|| in_future("/run_hours")))
             }
             RunPhase::Start => Ok(None),
         }
