@@ -320,7 +320,10 @@ class Judge:
     def _why_late(self, schedule, code, had, done):
         for start, end in self.hours.runs.emergencies:
             if start <= done.instant and had.anchor.instant < min(end, done.instant):
-                if not self._reached(had, start) and self._reached(had, min(end, done.instant)):
+                was_due = had.anchor.instant < start and self._was_due(
+                    schedule, code, had, done, start
+                )
+                if not was_due and self._reached(had, min(end, done.instant)):
                     if not had.task.get("may_wait_in_emergency"):
                         return OPEN
                     return "emergency"
@@ -330,6 +333,19 @@ class Judge:
         ):
             return "deferral"
         return None
+
+    def _was_due(self, schedule, code, had, done, t):
+        """Whether a limit was reached at t, by the adoption that asked for the work then."""
+        then = self.schedules.adopted(schedule, t)
+        if then is None:
+            return False
+        if then is not self.schedules.adopted(schedule, done.instant):
+            had = self.planner.plan(then, code, t, before=done.event)
+        return (
+            had is not None
+            and self.conditions.applies(schedule, code, had.task, t)
+            and self._reached(had, t)
+        )
 
     def _reached(self, plan, t):
         """Whether a limit was reached, by the likely hours as lateness is counted."""

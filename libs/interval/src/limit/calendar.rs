@@ -62,7 +62,9 @@ impl Ground<'_> {
         let date = self.date_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|_| in_force.is_of_edition.1 && had_before(asked, from));
         let Some(earlier) = earlier else { return Some(date) };
-        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(date) };
+        let Some(old) = self.earlier_point(asked, &earlier, from, asked.rule.begins) else {
+            return Some(date);
+        };
         let before = self.date_with_grace(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let Some(before) = before.filter(|before| date < *before) else { return Some(date) };
         let begins = asked.rule.begins;

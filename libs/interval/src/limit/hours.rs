@@ -31,7 +31,9 @@ impl Ground<'_> {
         let mark = self.hours_mark_of_edition(asked, from, in_force)?;
         let earlier = asked.earlier().filter(|_| in_force.is_of_edition.0 && had_before(asked, from));
         let Some(earlier) = earlier else { return Some(mark) };
-        let Some(old) = self.earlier_point(asked, &earlier, from) else { return Some(mark) };
+        let Some(old) = self.earlier_point(asked, &earlier, from, asked.rule.begins) else {
+            return Some(mark);
+        };
         let before = self.hours_mark(&earlier, &old, &self.in_force(&earlier, &old.anchor));
         let adopted = self.curve.at(asked.rule.begins).range;
         let Some((before, adopted)) = before.zip(adopted) else { return Some(mark) };

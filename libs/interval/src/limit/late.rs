@@ -18,7 +18,7 @@ use crate::{
     trace::TraceEntry,
 };
 
-/// The limits past which work was done.
+/// The limits that there were when work was done.
 struct Had {
     /// The likeliest limit in hours.
     hours: Option<Hours>,
@@ -33,30 +33,36 @@ impl Ground<'_> {
         if asked.task.once && before.anchor.completed() {
             return None;
         }
-        let in_force = self.in_force(&asked, &before.anchor);
-        let hours = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit.nominal);
-        let date = if self.is_surely_in_time(&asked, before, &in_force, done) {
-            None
-        } else {
-            self.date_mark(&asked, before, &in_force, DateBy::Grace, done.instant).map(|mark| mark.date)
-        };
+        let had = self.had(&asked, before, done, done.instant);
         // Nobody was late for work before it was asked for.
         let begins = asked.rule.begins;
         let asked_hours = self.curve.at(begins).range.map_or(Hours::ZERO, |range| range.nominal);
         let asked_date = self.standing.stays.at(begins).zone.date(begins);
-        let late_hours = hours.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.max(asked_hours));
+        let late_hours =
+            had.hours.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.max(asked_hours));
         let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
-        let late_days = date.map(|date| done.date.days_since(date.max(asked_date))).filter(|late| *late > 0);
+        let late_days =
+            had.date.map(|date| done.date.days_since(date.max(asked_date))).filter(|late| *late > 0);
         if late_hours.is_none() && late_days.is_none() {
             return None;
         }
-        let had =
-            Had { hours: hours.filter(|_| late_hours.is_some()), date: date.filter(|_| late_days.is_some()) };
         Some(Late {
             hours: late_hours,
             days: late_days,
             justified_by: self.justified(&asked, done, before, &had),
         })
+    }
+
+    /// The limits that work was done by, as they stood at `at`.
+    fn had(&self, asked: &Asked<'_>, before: &Point, done: &Anchor, at: Instant) -> Had {
+        let in_force = self.in_force(asked, &before.anchor);
+        let hours = self.hours_mark(asked, before, &in_force).map(|mark| mark.limit.nominal);
+        let date = if self.is_surely_in_time(asked, before, &in_force, done) {
+            None
+        } else {
+            self.date_mark(asked, before, &in_force, DateBy::Grace, at).map(|mark| mark.date)
+        };
+        Had { hours, date }
     }
 
     /// Whether the work was done so soon that no calendar needs to be asked.
@@ -81,17 +87,7 @@ impl Ground<'_> {
     }
 
     fn justified(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> Option<Justified> {
-        let reached = |at: Instant| {
-            let hours = had.hours.zip(self.curve.at(at).range);
-            let today = calendar::day(at, &self.standing.stays.at(at).zone);
-            hours.is_some_and(|(limit, at)| at.nominal >= limit) || had.date.is_some_and(|date| date <= today)
-        };
-        let emergencies = self.curve.runs.emergencies().iter();
-        let mut before_done =
-            emergencies.filter(|(from, until)| *from <= done.instant && before.anchor.instant < *until);
-        if asked.task.may_wait_in_emergency
-            && before_done.any(|(from, until)| !reached(*from) && reached(done.instant.min(*until)))
-        {
+        if asked.task.may_wait_in_emergency && self.fell_due_in_emergency(asked, done, before, had) {
             return Some(Justified::Emergency);
         }
         let mut deferrals =
@@ -106,6 +102,35 @@ impl Ground<'_> {
                 && deferral.until_date.is_none_or(|until| done.date <= until)
         });
         held.then_some(Justified::Deferral)
+    }
+
+    /// Whether it fell due, on whichever axis first, while the unit ran in an emergency.
+    fn fell_due_in_emergency(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> bool {
+        let emergencies = self.curve.runs.emergencies().iter();
+        let mut since =
+            emergencies.filter(|(from, until)| *from <= done.instant && before.anchor.instant < *until);
+        since.any(|(from, until)| {
+            let was_due = before.anchor.instant < *from && self.was_reached(asked, done, before, had, *from);
+            !was_due && self.is_reached(had, done.instant.min(*until))
+        })
+    }
+
+    /// Whether a limit was reached by `at`, of those that were asked for then.
+    fn was_reached(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had, at: Instant) -> bool {
+        let Some(then) = asked.held_at(at).filter(|then| self.why_not(then, at).is_none()) else {
+            return false;
+        };
+        if then.rule.adoption == asked.rule.adoption {
+            return self.is_reached(had, at);
+        }
+        let point = self.earlier_point(asked, &then, before, at);
+        point.is_some_and(|point| self.is_reached(&self.had(&then, &point, done, at), at))
+    }
+
+    fn is_reached(&self, had: &Had, at: Instant) -> bool {
+        let hours = had.hours.zip(self.curve.at(at).range);
+        let today = calendar::day(at, &self.standing.stays.at(at).zone);
+        hours.is_some_and(|(limit, at)| at.nominal >= limit) || had.date.is_some_and(|date| date <= today)
     }
 
     /// Whether the work was done before its time.

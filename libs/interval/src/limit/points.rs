@@ -1,7 +1,7 @@
 //! From where the next limit counts: the anchor policies, followed over all work that counts.
 
 use model::{
-    Code, Hours, LocalDate,
+    Code, Hours, Instant, LocalDate,
     schedule::{Anchor as AnchorPolicy, Task},
 };
 
@@ -32,14 +32,19 @@ impl Ground<'_> {
         followed
     }
 
-    /// From where limits counted by an earlier edition when the one that asks was adopted.
-    pub(super) fn earlier_point(&self, asked: &Asked<'_>, earlier: &Asked<'_>, now: &Point) -> Option<Point> {
+    /// From where limits counted by an earlier edition at `until`.
+    pub(super) fn earlier_point(
+        &self,
+        asked: &Asked<'_>,
+        earlier: &Asked<'_>,
+        now: &Point,
+        until: Instant,
+    ) -> Option<Point> {
         if self.count_alike(asked, earlier) {
             return Some(*now);
         }
         let doings = self.counting_for(earlier);
-        let begins = asked.rule.begins;
-        let followed = self.followed(earlier, self.base(earlier, begins), &doings, begins);
+        let followed = self.followed(earlier, self.base(earlier, until), &doings, until);
         // Work that is to be done once has no limits any more.
         followed.point.filter(|point| !(earlier.task.once && point.anchor.completed()))
     }
