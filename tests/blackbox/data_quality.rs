@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use blackbox::{Backend, Client, Town, World, none_failed, on_both, service::is_clean};
+use blackbox::{Backend, Client, Town, World, none_failed, on_both, service::is_clean, world::id_of};
 use serde_json::{Value, json};
 
 on_both!(
     each_code_is_told_with_its_events,
+    work_that_may_be_told_twice_is_told_until_it_is_settled,
     the_list_agrees_with_every_unit_folded,
     everybody_sees_what_is_theirs,
     pages_neither_repeat_nor_skip,
@@ -119,6 +120,53 @@ fn the_list_agrees_with_every_unit_folded(backend: Backend) {
     }
     none_failed(&failures);
     is_clean(&world.database);
+}
+
+/// One thing at a time is recorded and applied or refolded; after each the rows are what a fold of all comes to.
+fn work_that_may_be_told_twice_is_told_until_it_is_settled(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let client = town.coordinator();
+    let unit = town.unit_in_service("twice", 0);
+    let pairs = || -> Vec<(Value, Value)> {
+        is_clean(&world.database);
+        let lines = client.all(&format!("{LIST}?code=possible_duplicate"), 2);
+        let folded = client.all(&format!("{LIST}?code=possible_duplicate&known_at=2030-01-01T00:00:00Z"), 2);
+        assert_eq!(lines, folded);
+        lines.iter().map(|line| (line["since"].clone(), line["event_ids"].clone())).collect()
+    };
+    let oil = |meter: Option<f64>| json!({"kind": "service", "jobs": [{"job": "oil_change"}], "meter_hours": meter});
+    let say = |at: &str, event: Value| id_of(&town.happened(&unit, at, event));
+    let correct = |mut what: Value| {
+        what["kind"] = json!("correction");
+        what["reason"] = json!("asked them");
+        say("2026-06-15T08:00:00Z", what);
+    };
+    let first = say("2026-06-01T12:00:00Z", oil(Some(30.0)));
+    say("2026-06-01T14:00:00Z", oil(Some(30.2)));
+    assert_eq!(pairs(), [], "told twice for certain");
+    let later = say("2026-06-02T00:00:00Z", oil(None));
+    let open = (json!("2026-06-02T00:00:00Z"), json!([first, later]));
+    assert_eq!(pairs(), [open.clone()]);
+    say("2026-06-03T12:00:00Z", oil(None));
+    assert_eq!(pairs(), [open.clone()], "farther than the window");
+    correct(json!({"action": "void", "target_id": later}));
+    assert_eq!(pairs(), []);
+    correct(json!({"action": "reinstate", "target_id": later}));
+    assert_eq!(pairs(), [open]);
+    correct(json!({"action": "unlink", "target_id": first, "other_id": later}));
+    assert_eq!(pairs(), []);
+    // On another unit, whose state is still applied.
+    let unit = town.unit_in_service("fitted", 0);
+    let say = |at: &str, event: Value| id_of(&town.happened(&unit, at, event));
+    let rebuilt = || json!({"kind": "component", "component": "engine", "action": "rebuilt"});
+    let one = say("2026-06-05T12:00:00Z", rebuilt());
+    assert_eq!(pairs(), []);
+    let other = say("2026-06-06T11:00:00Z", rebuilt());
+    assert_eq!(pairs(), [(json!("2026-06-06T11:00:00Z"), json!([one, other]))]);
+    let both = json!({"kind": "correction", "action": "unlink", "target_id": one, "other_id": other, "reason": "rebuilt twice"});
+    say("2026-06-15T08:00:00Z", both);
+    assert_eq!(pairs(), []);
 }
 
 fn everybody_sees_what_is_theirs(backend: Backend) {

@@ -13,6 +13,7 @@ mod answers;
 mod as_of;
 mod bad_input;
 mod batch;
+mod bundle;
 mod commands;
 mod conditional;
 mod config;

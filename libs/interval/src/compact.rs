@@ -10,6 +10,7 @@ use thiserror::Error;
 
 use crate::{
     adoption::{Rule, rules},
+    hours::SetAside,
     input::{Input, UnitFacts},
     placed::{Placed, What},
     places::Stays,
@@ -29,7 +30,8 @@ const UNSETTLED_MOST: usize = 64;
 /// aside for good.
 ///
 /// Only a plain record is kept: of a unit with a meter, without runs, storage, severe duty, deferrals or anything else
-/// decided for it alone, corrected by nothing but voids, and without tasks that follow more than the last work.
+/// decided for it alone, corrected by nothing but voids, without two events that may be the same, and without tasks that
+/// follow more than the last work.
 ///
 /// It holds what the events up to the last settled reading come to, and those after it reduced to what due state
 /// rests on; no text that anybody wrote. It serializes as arrays, with instants as microseconds since 1970 and hours
@@ -113,9 +115,10 @@ pub fn refold_compact(input: &Input<'_>) -> Folded {
 impl Compact {
     /// Folds the input's events, which are those that are new, on what was kept. Without any it gives the state.
     ///
-    /// Services, readings and changes of components can be applied. They are in order if they happened after
+    /// Services and readings can be applied. They are in order if they happened after
     /// everything that is settled and, where a meter was read, after every other reading, and where a job was done, after
-    /// it was done any other time.
+    /// it was done any other time. A reading by which that of a service is set aside cannot be: without one, the service
+    /// may be the same work as another.
     pub fn apply(&self, input: &Input<'_>) -> Result<Folded, NeedsRefold> {
         let stays = self.stays(input)?;
         let rules = self.rules(input)?;
@@ -140,7 +143,17 @@ impl Compact {
         let voided_ahead = self.voided_ahead.clone();
         let standing = Standing { voided_ahead, ..Standing::after(input, &self.settled, events, stays) };
         let (state, compact) = fold(input, standing, rules, Instant::LAST, |fold| Self::of(input, fold));
+        if self.has_service_of(state.set_aside()) {
+            return Err(NeedsRefold::Kind);
+        }
         Ok(Folded { state, compact })
+    }
+
+    /// Whether what is kept has a service whose reading is set aside.
+    fn has_service_of(&self, set_aside: &[SetAside]) -> bool {
+        let mut services = self.tail.iter().filter(|placed| matches!(placed.what, What::Service { .. }));
+        !set_aside.is_empty()
+            && services.any(|placed| set_aside.iter().any(|aside| aside.event_id == placed.id))
     }
 
     /// Whether one of its jobs was done later too: which of them tell of the same work is then told from the first on.
@@ -185,9 +198,9 @@ impl Compact {
     }
 }
 
-/// A tag changes nothing here, but is not worth a way of its own.
+/// A tag changes nothing here, but is not worth a way of its own; nor is a change of a component, which may be told twice.
 fn can_be_applied(what: &What<'_>) -> bool {
-    matches!(what, What::Swap { .. } | What::Fitted { .. } | What::Reading(_) | What::Service { .. })
+    matches!(what, What::Reading(_) | What::Service { .. })
 }
 
 impl MadeWith {

@@ -5,12 +5,14 @@ use std::cell::OnceCell;
 use model::{
     Code, EventId, Hours, Instant, LocalDate,
     event::{JobDone, JobResult},
+    schedule::Task,
     unit::Ignition,
 };
 
 use crate::{
     analysis::condemned,
     corrections::pair,
+    duplicates::Pair,
     hours::Curve,
     limit::{Anchor, Counted},
     placed::Placed,
@@ -78,6 +80,13 @@ pub(crate) struct Doings<'a> {
 pub(crate) struct Window {
     pub(crate) hours: Hours,
     pub(crate) clock: Hours,
+}
+
+impl Window {
+    /// That of a task.
+    pub(crate) fn of(task: &Task) -> Self {
+        Self { hours: task.duplicates.hours, clock: task.duplicates.clock_hours }
+    }
 }
 
 /// Work that counts once.
@@ -213,6 +222,45 @@ impl<'a> Work<'a> {
         let event = |did: &Did| self.services.get(did.service).map(|service| service.event);
         let found = heads.iter().find(|(head, _)| event(head) == Some(of));
         found.into_iter().flat_map(|(_, members)| members).filter_map(event).collect()
+    }
+
+    /// Of services that count, each with the nearest earlier one that by the clock may be the same work, where one of them
+    /// has no reading to tell by and nobody said anything about the two.
+    pub(crate) fn unread_pairs(&self, doings: &Doings<'a>, window: Window) -> Vec<Pair> {
+        if self.has_no_repeats(&doings.services, window) {
+            return Vec::new();
+        }
+        let heads = self.heads(&doings.services, window);
+        let pairs = heads.iter().enumerate().filter_map(|(place, later)| {
+            let before = heads.get(..place)?.iter().rev();
+            before.filter_map(|earlier| self.unread_pair(earlier, later, window)).next()
+        });
+        pairs.collect()
+    }
+
+    fn unread_pair(
+        &self,
+        earlier: &(Did, Vec<Did>),
+        later: &(Did, Vec<Did>),
+        window: Window,
+    ) -> Option<Pair> {
+        let (one, other) = (self.services.get(earlier.0.service)?, self.services.get(later.0.service)?);
+        let near = other.instant.seconds_since(one.instant) <= window.clock.seconds();
+        let members = || later.1.iter().chain([&later.0]);
+        let unread = || self.read(one).is_none() || self.read(other).is_none();
+        let is_open = near && unread() && members().all(|did| self.unsaid(earlier, did));
+        is_open.then_some(Pair { later_at: other.instant, earlier: one.event, later: other.event })
+    }
+
+    /// Whether nobody said that a service is, or is not, the same work as an earlier one or any that repeats it.
+    fn unsaid(&self, (head, members): &(Did, Vec<Did>), did: &Did) -> bool {
+        let links = &self.standing.corrections.links;
+        let event = |did: &Did| self.services.get(did.service).map(|service| service.event);
+        let said = |one: &Did| {
+            let two = event(one).zip(event(did));
+            two.is_some_and(|(one, other)| links.contains_key(&pair(one, other)))
+        };
+        !members.iter().chain([head]).any(said)
     }
 
     /// Whether each lies farther than the window from the one before, and nobody linked any.

@@ -9,6 +9,7 @@ use model::{
 
 use crate::{
     adoption::rules,
+    duplicates::Pair,
     input::Input,
     placed::{Placed, What},
     places::{self, Stays},
@@ -72,6 +73,12 @@ fn stored(events: &[Placed<'_>]) -> Vec<(EventId, Doubt)> {
 }
 
 fn fitted(events: &[Placed<'_>]) -> Vec<(EventId, Doubt)> {
+    let both = |two: Pair| [two.earlier, two.later].map(|event| (event, Doubt::FittedTwice));
+    fitted_soon(events).into_iter().flat_map(both).collect()
+}
+
+/// Changes of one component, each with the one before it if that is hardly another change.
+pub(crate) fn fitted_soon(events: &[Placed<'_>]) -> Vec<Pair> {
     let mut found = Vec::new();
     let mut last: Vec<(Component, EventId, Instant)> = Vec::new();
     for placed in events {
@@ -84,7 +91,7 @@ fn fitted(events: &[Placed<'_>]) -> Vec<(EventId, Doubt)> {
         if let Some((_, earlier, at)) = before
             && placed.instant.seconds_since(at) < SOON_SECONDS
         {
-            found.extend([(earlier, Doubt::FittedTwice), (placed.id, Doubt::FittedTwice)]);
+            found.push(Pair { later_at: placed.instant, earlier, later: placed.id });
         }
         last.push((component, placed.id, placed.instant));
     }

@@ -76,6 +76,7 @@ mod compliance;
 mod conditions;
 mod corrections;
 mod doubts;
+mod duplicates;
 mod fits;
 mod hours;
 mod input;

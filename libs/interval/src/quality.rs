@@ -40,7 +40,7 @@ pub enum QualityCode {
     StopMissing,
     /// A task was never done, nor the unit commissioned.
     NoHistory,
-    /// Two services may be the same work.
+    /// Two services may be the same work, without readings to tell by; or a component was changed twice within a day.
     PossibleDuplicate,
     /// Nothing at all was recorded for half a year.
     Quiet,
@@ -75,6 +75,9 @@ impl UnitState {
                 .map(|stop| QualityEntry::since(QualityCode::StopMissing, stop.until, vec![stop.event_id])),
         );
         entries.extend(self.rules.iter().filter_map(no_history));
+        entries.extend(self.duplicates.iter().map(|two| {
+            QualityEntry::since(QualityCode::PossibleDuplicate, two.later_at, vec![two.earlier, two.later])
+        }));
         entries.sort_by_key(|entry| (entry.from, entry.code));
         entries
     }

@@ -13,6 +13,7 @@ use crate::{
     adoption::{Rule, rules},
     calendar,
     conditions::Conditions,
+    duplicates::{Pair, duplicates},
     hours::{Built, Curve, EngineHours, SetAside, Settling, build},
     input::{Input, Policy, UnitFacts},
     item::{CalendarAxis, DueItem, Fraction, HoursAxis, greater_share},
@@ -43,6 +44,8 @@ pub struct UnitState {
     pub(crate) not_counted: Vec<NotCounted>,
     pub(crate) altered: Vec<Altered>,
     set_aside: Vec<SetAside>,
+    /// Events that may be the same, in order of time.
+    pub(crate) duplicates: Vec<Pair>,
     exact_from: Instant,
     /// The newest event.
     pub(crate) newest: Option<(Instant, EventId)>,
@@ -80,6 +83,7 @@ pub(crate) struct Fold<'f> {
     pub(crate) curve: &'f Curve,
     pub(crate) settling: Option<Settling>,
     pub(crate) rules: &'f [Rule],
+    pub(crate) duplicates: &'f [Pair],
 }
 
 /// The one fold: the events that stand, on what is settled before them, by rules that have no plans yet. `keep`
@@ -99,7 +103,15 @@ pub(crate) fn fold<K>(
     for (rule, plans) in rules.iter_mut().zip(plans) {
         rule.plans = plans;
     }
-    let kept = keep(&Fold { standing: &standing, ground: &ground, curve: &curve, settling, rules: &rules });
+    let duplicates = duplicates(&standing, &ground.work, &rules);
+    let kept = keep(&Fold {
+        standing: &standing,
+        ground: &ground,
+        curve: &curve,
+        settling,
+        rules: &rules,
+        duplicates: &duplicates,
+    });
     let Conditions { storage, deferrals, .. } = conditions;
     let state = UnitState {
         facts: input.facts.clone(),
@@ -113,6 +125,7 @@ pub(crate) fn fold<K>(
         curve,
         rules,
         set_aside,
+        duplicates,
     };
     (state, kept)
 }

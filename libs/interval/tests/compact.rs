@@ -57,8 +57,7 @@ fn agree(state: &UnitState, keeper: &Keeper<'_>, new: &ServiceEvent, moments: &[
     let happened = state.instant_of(&new.occurred.when);
     assert_eq!(happened, whole.instant_of(&new.occurred.when));
     let aged = |state: &UnitState| {
-        let of_events =
-            [QualityCode::ReadingSetAside, QualityCode::SwapNotRecorded, QualityCode::PossibleDuplicate];
+        let of_events = [QualityCode::ReadingSetAside, QualityCode::SwapNotRecorded];
         let all = state.quality().into_iter();
         all.filter(|entry| !of_events.contains(&entry.code)).collect::<Vec<_>>()
     };
@@ -318,7 +317,7 @@ fn what_is_not_in_order_is_refolded() {
             other(
                 json!({"kind": "component", "component": "meter", "action": "fitted", "new_meter_hours": 3}),
             ),
-            None,
+            Some(NeedsRefold::Kind),
         ),
     ];
     for (what, event, expected) in cases {

@@ -191,7 +191,7 @@ fn answers(state: &UnitState, moments: &[Instant]) -> Vec<Value> {
         let traces: Vec<_> = keyed(items.clone()).keys().map(|key| json!(state.trace_at(key, at))).collect();
         json!([items, state.hours_at(at), state.site_at(at), state.set_aside(), traces, state.steps_from(at)])
     };
-    moments.iter().copied().map(at).collect()
+    moments.iter().copied().map(at).chain([json!(state.quality())]).collect()
 }
 
 /// In another order the events come to the same.

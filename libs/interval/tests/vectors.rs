@@ -9,8 +9,8 @@ use std::{
 };
 
 use interval::{
-    Compliance, HoursRange, Input, ItemKey, Policy, QualityEntry, SetAside, UnitFacts, UnitState, belongs_to,
-    bundle, condemned, refold, state_in,
+    Compliance, HoursRange, Input, ItemKey, Policy, QualityCode, QualityEntry, SetAside, UnitFacts,
+    UnitState, belongs_to, bundle, condemned, refold, state_in,
 };
 use model::{
     EditionId, EventId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone,
@@ -274,6 +274,7 @@ fn found(asked: &Asked<'_>, check: &Value) -> Value {
     let seconds =
         |bound: fn(&HoursRange) -> Hours| state.hours_at(at).range.as_ref().map(bound).map(Hours::seconds);
     let quality: Vec<QualityEntry> = state.quality().into_iter().filter(|entry| entry.holds(at)).collect();
+    let pairs = quality.iter().filter(|entry| entry.code == QualityCode::PossibleDuplicate);
     json!({
         "at": check["at"],
         "unit": unit,
@@ -281,6 +282,7 @@ fn found(asked: &Asked<'_>, check: &Value) -> Value {
         "engine_seconds": {"lower": seconds(|r| r.lower), "nominal": seconds(|r| r.nominal), "upper": seconds(|r| r.upper)},
         "hours_report": state.hours_report(at),
         "quality": occurring(&check["quality"], &json!(quality)),
+        "possible_duplicates": pairs.map(|entry| &entry.event_ids).collect::<Vec<_>>(),
         "compliance": Compliance::of(&items),
         "projection": projections.map(|(task, _)| (task.clone(), json!(state.projection(&key(task), at)))).collect::<Value>(),
         "bundle": bundles.map(|(service, _)| (service.clone(), done(service))).collect::<Value>(),

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use interval::Bundle;
 use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{RecordKind, Target},
@@ -148,6 +149,17 @@ impl Store {
     pub async fn unit_due(&self, organization: OrganizationId, unit: UnitId) -> Result<Option<UnitDue>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::units::due(conn, key, unit))
+    }
+
+    /// How much a service on a unit did of what was asked of it, worked out afresh; nothing where nothing was.
+    pub async fn bundle(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+        service: EventId,
+    ) -> Result<Option<Bundle>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::units::bundle(conn, key, unit, service))
     }
 
     /// A unit's state at a moment; none where there was no such unit then.

@@ -53,6 +53,7 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("create_edition", "",                         [403, 403, 403, 201, 403, 403, 403, 403]),
     ("list_service_events", "",                    READ),
     ("read_service_event", "",                     READ),
+    ("read_bundle", "",                            READ),
     // A batch is judged item by item: that one is forbidden is told in its result.
     ("record_service_events", "reading",           [207; 8]),
     ("record_service_event", "commissioning",      [403, 403, 201, 201, 403, 403, 403, 403]),

@@ -95,6 +95,8 @@ fn events(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     let (id, unit) = (ground.id, ground.unit);
     ask!(ground, |store| store.unit_due(id, unit));
     heard("due of a unit");
+    ask!(ground, |store| store.bundle(id, unit, fresh()));
+    heard("bundle of a service");
 }
 
 fn due(ground: &Ground, heard: &mut impl FnMut(&'static str)) {

@@ -16,7 +16,7 @@ use crate::{
     conditions::Conditions,
     hours::{Point, Settling},
     input::Input,
-    limit::{Anchor, Counted, HoursRule},
+    limit::{self, Anchor, Counted, HoursRule},
     placed::{Placed, What},
     rate,
     settled::{Begun, Done, Settled},
@@ -71,6 +71,8 @@ fn is_plain(input: &Input<'_>, fold: &Fold<'_>) -> bool {
         && fold.curve.is_plain()
         && unconditioned
         && as_recorded
+        // Which of two is told twice rests on what is not kept of them.
+        && fold.duplicates.is_empty()
         && tasks().all(follows_last_work)
         && fold.ground.editions_count_alike(fold.rules)
         && !(tasks().any(|task| task.substitute_factor.is_some()) && substitutes().any(|did| did.substitute))
@@ -99,11 +101,7 @@ fn asked<'f>(fold: &Fold<'f>) -> Vec<Asked<'f>> {
 }
 
 fn asks_for(rules: &[Rule], job: &Code) -> bool {
-    rules.iter().any(|rule| {
-        let counting = rule.edition.counts_as(job);
-        let mut tasks = rule.edition.tasks.iter();
-        tasks.any(|task| counting.contains(&&task.job) || task.reset_by_passed.contains(job))
-    })
+    rules.iter().any(|rule| rule.edition.tasks.iter().any(|task| limit::asks_for(rule, task, job)))
 }
 
 fn is_settled(settling: Option<&Settling>, at: Instant) -> bool {

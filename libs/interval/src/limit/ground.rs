@@ -216,8 +216,12 @@ impl<'a> Ground<'a> {
 }
 
 fn window(asked: &Asked<'_>) -> Window {
-    let duplicates = asked.task.duplicates;
-    Window { hours: duplicates.hours, clock: duplicates.clock_hours }
+    Window::of(asked.task)
+}
+
+/// Whether a task may count from a job, however that comes out.
+pub(crate) fn asks_for(rule: &Rule, task: &Task, job: &Code) -> bool {
+    rule.edition.counts_as(job).contains(&&task.job) || task.reset_by_passed.contains(job)
 }
 
 /// Whether a job that came out so counts as work on a task.

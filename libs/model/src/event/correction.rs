@@ -61,7 +61,7 @@ pub enum CorrectionAction {
         /// The other.
         other_id: EventId,
     },
-    /// Two services are not the same work.
+    /// Two services, or two changes of a component, are not the same work.
     #[serde(rename = "unlink")]
     UnlinkEvents {
         /// One event.

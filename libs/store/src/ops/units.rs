@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Compact, Doubt, Input, Policy, UnitFacts, UnitState};
+use interval::{Bundle, Compact, Doubt, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
@@ -331,6 +331,19 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
     let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
     let context = Context::of_unit(conn, organization, &unit)?;
     due_of(&unit, &context, None).map(Some)
+}
+
+/// How much a service did of what was asked of it.
+pub(crate) fn bundle(
+    conn: &mut Conn,
+    organization: Key,
+    id: UnitId,
+    service: EventId,
+) -> Result<Option<Bundle>> {
+    let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
+    let context = Context::of_unit(conn, organization, &unit)?;
+    let subject = Subject::of(&unit, &context)?;
+    Ok(interval::bundle(&subject.input(subject.machine.id, &context), service))
 }
 
 /// A unit's state by these events, of which those after `until` are left out where it is given.

@@ -39,6 +39,7 @@ operations! {
     list_units
     list_while_here
     livez
+    read_bundle
     read_docs
     read_docs_file
     read_edition

@@ -1,6 +1,7 @@
 //! Routes: one file for each resource, one table of all of them.
 
 mod batch;
+mod bundle;
 mod data_quality;
 mod docs;
 mod due;
@@ -73,6 +74,7 @@ routes! {
     "/v1/service-events" { get service_events::list, post service_events::create, }
     "/v1/service-events/batch" { post batch::create, }
     "/v1/service-events/{event_id}" { get service_events::read, }
+    "/v1/service-events/{event_id}/bundle" { get bundle::read, }
     "/v1/due" { get due::list, }
     "/v1/due/changes" { get due_changes::list, }
     "/v1/due/by-site" { get due_summary::by_site, }

@@ -39,10 +39,10 @@ impl Work<'_> {
             }
             CorrectionAction::LinkEvents { other_id, .. }
             | CorrectionAction::UnlinkEvents { other_id, .. } => {
-                let target = target.map(|target| not_a_service(&target, "/target_id"));
+                let target = target.map(|target| never_the_same(action, &target, "/target_id"));
                 errors.extend(target.flatten());
                 match self.target(conn, event.unit_id, *other_id, "/other_id")? {
-                    Ok(other) => errors.extend(not_a_service(&other, "/other_id")),
+                    Ok(other) => errors.extend(never_the_same(action, &other, "/other_id")),
                     Err(error) => errors.push(error),
                 }
             }
@@ -147,9 +147,15 @@ impl Work<'_> {
     }
 }
 
-fn not_a_service(event: &ServiceEvent, pointer: &str) -> Option<FieldError> {
+/// Of two changes of a component that are the same one is taken out; that they are not has to be said.
+fn never_the_same(action: &CorrectionAction, event: &ServiceEvent, pointer: &str) -> Option<FieldError> {
     let flaw = || Flaw::new("not_a_service", "Only services are the same work or not.");
-    (event.kind() != EventKind::Service).then(|| FieldError::at(pointer, flaw()))
+    let may_be = match event.kind() {
+        EventKind::Service => true,
+        EventKind::Component => matches!(action, CorrectionAction::UnlinkEvents { .. }),
+        _ => false,
+    };
+    (!may_be).then(|| FieldError::at(pointer, flaw()))
 }
 
 fn has_reading(details: &Details) -> bool {
