@@ -226,7 +226,8 @@ impl Work<'_> {
         let mut row = self.row(proposal, &body, None, stamp);
         row.base = (version > 0).then(|| base.to_string());
         // The author saw the record as it stands, so nothing seen is still to come.
-        let edit = FieldEdit { edit: proposal.edit.id, effective: stamp, raw: stamp, fields, base };
+        let edit =
+            FieldEdit { edit: proposal.edit.id, effective: stamp, raw: stamp, fields, base, chained: false };
         let next = Stored { version: version + 1, record: merge::apply(record, &edit, |_| false).record };
         let mut moved = None;
         match target {
