@@ -8,6 +8,7 @@ use super::{
     editions::{EditionRow, JobRow},
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
+    inbox::{InboxRow, NeedRow},
     kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
     private_texts::TextRow,
@@ -174,6 +175,35 @@ bulk! {
         from_at: i64 => BigInt,
         until_at: i64 => BigInt,
         evidence: String => Text,
+    }
+
+    /// Keeps edits that are not in the log, new ones or such as are kept already; each of them once.
+    inbox, IntoInbox, InboxRow, "inbox",
+    "ON CONFLICT (organization, edit_id) DO UPDATE SET state = excluded.state, reason = excluded.reason", {
+        organization: Key => SqlKey,
+        edit_id: Key => SqlKey,
+        state: String => Text,
+        reason: String => Text,
+        received_at: i64 => BigInt,
+        handset: Key => SqlKey,
+        handset_edit: i64 => BigInt,
+        author: Key => SqlKey,
+        wish: String => Text,
+        record_kind: String => Text,
+        record_id: Key => SqlKey,
+        base: String => Text,
+        stamp_raw: String => Text,
+        stamp_effective: String => Text,
+        occurred_at: Option<i64> => Nullable<BigInt>,
+        body: String => Text,
+        content_hash: Vec<u8> => Binary,
+    }
+
+    /// Adds what parked edits name.
+    inbox_needs, IntoInboxNeeds, NeedRow, "inbox_need", "ON CONFLICT DO NOTHING", {
+        organization: Key => SqlKey,
+        needed: Key => SqlKey,
+        edit_id: Key => SqlKey,
     }
 
     /// Keeps what due items were.

@@ -7,6 +7,7 @@ pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
+pub(crate) mod inbox;
 pub(crate) mod inserts;
 mod kin;
 pub(crate) mod log;

@@ -25,7 +25,7 @@ use super::{
     scope,
 };
 use crate::{
-    body::private_pointers,
+    body::{HELD_BODY, private_pointers},
     error::{Result, StoreError},
     key::Key,
     report::Difference,
@@ -108,17 +108,25 @@ impl Replay {
         let body = replay::body_of(row)?;
         let kind = RecordKind::parse(&row.record_kind)
             .ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
+        let counts = row.is_accepted();
+        let body = if counts { body } else { body.get(HELD_BODY).cloned().unwrap_or_default() };
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
             self.differ("content hash", format!("of row {}", row.seq));
         }
+        if !counts && row.row_kind != log::HELD {
+            return Ok(());
+        }
         self.private_texts(kind, row, &body, texts);
+        if !counts {
+            return Ok(());
+        }
         match kind {
             RecordKind::ServiceEvent if row.unit_id.is_none() => {
                 let model = ContextId::of_model(&model_adoptions::read(&row.body)?.of);
                 *self.contexts.entry(model).or_default() += 1;
                 self.model_adoptions.insert(row.record_id, (model.key(), row.body.clone()));
             }
-            RecordKind::ServiceEvent => self.kin.add(&events::read(&row.body)?),
+            RecordKind::ServiceEvent => self.kin.add(&events::read(&row.body, row.occurred_at)?),
             RecordKind::Edition => {
                 let (schedule, edition) = editions::read(&row.body)?;
                 self.jobs.extend(editions::jobs_of(&edition).into_iter().map(|job| job.as_str().to_owned()));
@@ -166,12 +174,13 @@ impl Replay {
             .select(FeedRow::as_select())
             .load(conn)?;
         stored.sort();
-        let of_records = rows.iter().filter(|row| row.unit_id.is_none());
+        let accepted = || rows.iter().filter(|row| row.is_accepted());
+        let of_records = accepted().filter(|row| row.unit_id.is_none());
         let mut expected: Vec<FeedRow> = of_records.map(scope::line_of_record).collect();
         expected.sort();
         self.lines += i64::try_from(expected.len()).unwrap_or(i64::MAX);
         let of_units: BTreeSet<(i64, Key)> =
-            rows.iter().filter_map(|row| Some((row.seq, row.unit_id?))).collect();
+            accepted().filter_map(|row| Some((row.seq, row.unit_id?))).collect();
         let told: Vec<(i64, Option<Key>)> = feed::table
             .filter(feed::organization.eq(self.organization))
             .filter(feed::unit_id.is_not_null())

@@ -93,7 +93,7 @@ impl Growing {
 
     pub(crate) fn add(&mut self, row: &LogRow) -> Result<()> {
         if row.record_kind == RecordKind::ServiceEvent.as_str() {
-            self.events.push(events::read(&row.body)?);
+            self.events.push(events::read(&row.body, row.occurred_at)?);
             self.bodies.push(row.body.clone());
             return Ok(());
         }

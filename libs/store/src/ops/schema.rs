@@ -157,6 +157,30 @@ tables! {
         kind -> Text,
         record_id -> SqlKey,
     }
+    inbox (organization, edit_id) {
+        organization -> SqlKey,
+        edit_id -> SqlKey,
+        state -> Text,
+        reason -> Text,
+        received_at -> BigInt,
+        handset -> SqlKey,
+        handset_edit -> BigInt,
+        author -> SqlKey,
+        wish -> Text,
+        record_kind -> Text,
+        record_id -> SqlKey,
+        base -> Text,
+        stamp_raw -> Text,
+        stamp_effective -> Text,
+        occurred_at -> Nullable<BigInt>,
+        body -> Text,
+        content_hash -> Binary,
+    }
+    inbox_need (organization, needed, edit_id) {
+        organization -> SqlKey,
+        needed -> SqlKey,
+        edit_id -> SqlKey,
+    }
     outbox (organization, seq, ordinal) {
         organization -> SqlKey,
         seq -> BigInt,

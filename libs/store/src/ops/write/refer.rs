@@ -255,10 +255,12 @@ impl Work<'_> {
     ) -> Result<Option<ServiceEvent>> {
         let row = self.known.earlier(conn, Key::from(id))?;
         let of_unit = row.filter(|row| {
-            row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id == Some(Key::from(unit))
+            row.is_accepted()
+                && row.record_kind == RecordKind::ServiceEvent.as_str()
+                && row.unit_id == Some(Key::from(unit))
         });
         if let Some(row) = of_unit {
-            return events::read(&row.body).map(Some);
+            return events::read(&row.body, row.occurred_at).map(Some);
         }
         let planned = self.planned.iter().find_map(|planned| match &planned.wrote {
             Wrote::Event(event) if event.id == id && event.unit_id == unit => Some((**event).clone()),

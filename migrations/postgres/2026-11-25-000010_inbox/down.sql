@@ -1,0 +1,2 @@
+DROP TABLE inbox_need;
+DROP TABLE inbox;
