@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use merge::{Base, Offset};
-use model::{HandsetId, Instant, PersonId, stamp::Stamp};
+use model::{HandsetId, Instant, PersonId, UnitId, stamp::Stamp};
+use serde_json::Value;
 
 use crate::command::{Proposal, Written};
 
@@ -46,6 +47,36 @@ pub struct Sent {
     pub boot: Option<u64>,
     /// What was fixed when it first came in, if it came before.
     pub received: Option<Received>,
+    /// What the author of the command decides about it, if it was held.
+    pub decision: Option<Decision>,
+}
+
+/// What a person decides about an edit that was held.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Decision {
+    /// It counts from now on.
+    Release,
+    /// It never counts, for this reason.
+    Refuse(String),
+}
+
+/// An edit that waits for a person.
+#[derive(Clone, Debug)]
+pub struct Held {
+    /// The number of its row.
+    pub seq: i64,
+    /// When it came in.
+    pub recorded_at: Instant,
+    /// Why it waits.
+    pub reason: HeldFor,
+    /// The handset that sent it.
+    pub handset: HandsetId,
+    /// The unit that it is about, if it is about one.
+    pub unit: Option<UnitId>,
+    /// The edit, as it has to be written to be decided about.
+    pub proposal: Proposal,
+    /// Its body, private text joined.
+    pub body: Value,
 }
 
 /// What is fixed when an edit first comes in, whatever becomes of it then.

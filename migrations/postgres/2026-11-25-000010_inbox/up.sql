@@ -32,7 +32,22 @@ CREATE TABLE inbox_need (
 );
 CREATE INDEX inbox_need_edit ON inbox_need (organization, edit_id);
 
+-- Edits that wait for a person to decide about them; a fold of the log.
+CREATE TABLE held (
+    organization uuid NOT NULL,
+    seq          bigint NOT NULL,
+    edit_id      uuid NOT NULL,
+    unit_id      uuid,
+    PRIMARY KEY (organization, seq),
+    UNIQUE (organization, edit_id)
+);
+
+-- How many fields of a record are contested.
+ALTER TABLE record ADD COLUMN contested bigint NOT NULL DEFAULT 0;
+CREATE INDEX record_contested ON record (organization, kind, id) WHERE contested > 0;
+
 GRANT SELECT, INSERT, UPDATE, DELETE ON inbox TO keepstart_service;
+GRANT SELECT, INSERT, DELETE ON held TO keepstart_service;
 GRANT SELECT, INSERT, DELETE ON inbox_need TO keepstart_service;
 ALTER TABLE inbox ENABLE ROW LEVEL SECURITY;
 ALTER TABLE inbox FORCE ROW LEVEL SECURITY;
@@ -41,4 +56,8 @@ CREATE POLICY of_organization ON inbox
 ALTER TABLE inbox_need ENABLE ROW LEVEL SECURITY;
 ALTER TABLE inbox_need FORCE ROW LEVEL SECURITY;
 CREATE POLICY of_organization ON inbox_need
+    USING (organization = NULLIF(current_setting('keepstart.organization', true), '')::uuid);
+ALTER TABLE held ENABLE ROW LEVEL SECURITY;
+ALTER TABLE held FORCE ROW LEVEL SECURITY;
+CREATE POLICY of_organization ON held
     USING (organization = NULLIF(current_setting('keepstart.organization', true), '')::uuid);

@@ -32,3 +32,16 @@ CREATE TABLE inbox_need (
 ) STRICT;
 CREATE INDEX inbox_need_edit ON inbox_need (organization, edit_id);
 
+-- Edits that wait for a person to decide about them; a fold of the log.
+CREATE TABLE held (
+    organization BLOB NOT NULL,
+    seq          INTEGER NOT NULL,
+    edit_id      BLOB NOT NULL,
+    unit_id      BLOB,
+    PRIMARY KEY (organization, seq),
+    UNIQUE (organization, edit_id)
+) STRICT;
+
+-- How many fields of a record are contested.
+ALTER TABLE record ADD COLUMN contested INTEGER NOT NULL DEFAULT 0;
+CREATE INDEX record_contested ON record (organization, kind, id) WHERE contested > 0;

@@ -17,6 +17,7 @@ use uuid::Uuid;
 use super::super::Conn;
 use super::{
     IDS_AT_ONCE, events, inserts,
+    log::LogRow,
     schema::{inbox, inbox_need},
 };
 use crate::{
@@ -87,30 +88,49 @@ impl InboxRow {
             base,
             boot: None,
             received: Some(self.received()?),
+            decision: None,
         };
-        let edit = Edit { id: self.edit_id.id(), action: self.action()? };
+        let action = action(&self.record_kind, self.record_id, self.wish == CREATE, &self.body)?;
+        let edit = Edit { id: self.edit_id.id(), action };
         Ok(Proposal { edit, seen: None, salts: Vec::new(), sent: Some(Box::new(sent)) })
     }
+}
 
-    fn action(&self) -> Result<Action> {
-        let corrupt = StoreError::corrupt("inbox");
-        let target = match RecordKind::parse(&self.record_kind) {
-            Some(RecordKind::ServiceEvent) => {
-                return Ok(Action::Event(Box::new(events::read(&self.body, None)?)));
-            }
-            Some(RecordKind::Unit) => Target::Unit(self.record_id.id()),
-            Some(RecordKind::Site) => Target::Site(self.record_id.id()),
-            _ => return Err(corrupt(&self.record_kind)),
-        };
-        let Value::Object(fields) = json::parse(self.body.as_bytes()).map_err(|e| corrupt(&e))? else {
-            return Err(corrupt(&"fields are no object"));
-        };
-        Ok(if self.wish == CREATE {
-            Action::Create { target, fields }
-        } else {
-            Action::Set { target, fields }
-        })
-    }
+/// The edit of a row by which it is held, to be decided about.
+pub(crate) fn held_proposal(row: &LogRow, body: &Value) -> Result<Proposal> {
+    let corrupt = StoreError::corrupt("log row");
+    let base: Option<Base> =
+        row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
+    let sent = Sent {
+        author: row.author.id(),
+        number: row.handset_edit.unwrap_or_default(),
+        raw: stamp(&row.stamp_raw)?,
+        // A record that is made has no base; one whose fields are set has one, be it of nothing.
+        base: base.clone().unwrap_or_default(),
+        boot: None,
+        received: Some(Received {
+            effective: stamp(&row.stamp_effective)?,
+            occurred_at: row.occurred_at.map(Instant::from_micros),
+        }),
+        decision: None,
+    };
+    let action = action(&row.record_kind, row.record_id, base.is_none(), &body.to_string())?;
+    let edit = Edit { id: row.edit_id.id(), action };
+    Ok(Proposal { edit, seen: None, salts: Vec::new(), sent: Some(Box::new(sent)) })
+}
+
+fn action(kind: &str, id: Key, creates: bool, body: &str) -> Result<Action> {
+    let corrupt = StoreError::corrupt("kept edit");
+    let target = match RecordKind::parse(kind) {
+        Some(RecordKind::ServiceEvent) => return Ok(Action::Event(Box::new(events::read(body, None)?))),
+        Some(RecordKind::Unit) => Target::Unit(id.id()),
+        Some(RecordKind::Site) => Target::Site(id.id()),
+        _ => return Err(corrupt(&kind)),
+    };
+    let Value::Object(fields) = json::parse(body.as_bytes()).map_err(|e| corrupt(&e))? else {
+        return Err(corrupt(&"fields are no object"));
+    };
+    Ok(if creates { Action::Create { target, fields } } else { Action::Set { target, fields } })
 }
 
 /// What an edit wishes: a new record, fields set, or a fact added.
@@ -156,7 +176,7 @@ pub(crate) fn parked(conn: &mut Conn, organization: Key, edits: &BTreeSet<EditId
 pub(crate) fn keep(conn: &mut Conn, rows: &[InboxRow]) -> Result<()> {
     inserts::inbox(conn, rows)?;
     let needs: Result<Vec<Vec<NeedRow>>> =
-        rows.iter().filter(|row| row.state == PARKED).map(|row| needs_of(row)).collect();
+        rows.iter().filter(|row| row.state == PARKED).map(needs_of).collect();
     let needs: Vec<NeedRow> = needs?.into_iter().flatten().collect();
     inserts::inbox_needs(conn, &needs)?;
     Ok(())

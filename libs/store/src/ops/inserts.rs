@@ -8,6 +8,7 @@ use super::{
     editions::{EditionRow, JobRow},
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
+    held::HeldRow,
     inbox::{InboxRow, NeedRow},
     kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
@@ -69,13 +70,14 @@ bulk! {
     /// Writes records, new or changed; each of them once.
     records, IntoRecord, RecordRow, "record",
     "ON CONFLICT (organization, kind, id) DO UPDATE SET version = excluded.version, \
-     belongs_to = excluded.belongs_to, registers = excluded.registers", {
+     belongs_to = excluded.belongs_to, registers = excluded.registers, contested = excluded.contested", {
         organization: Key => SqlKey,
         kind: String => Text,
         id: Key => SqlKey,
         version: i64 => BigInt,
         belongs_to: Option<Key> => Nullable<SqlKey>,
         registers: String => Text,
+        contested: i64 => BigInt,
     }
 
     /// Adds service events.
@@ -175,6 +177,14 @@ bulk! {
         from_at: i64 => BigInt,
         until_at: i64 => BigInt,
         evidence: String => Text,
+    }
+
+    /// Adds edits that wait for a person.
+    held, IntoHeld, HeldRow, "held", "", {
+        organization: Key => SqlKey,
+        seq: i64 => BigInt,
+        edit_id: Key => SqlKey,
+        unit_id: Option<Key> => Nullable<SqlKey>,
     }
 
     /// Keeps edits that are not in the log, new ones or such as are kept already; each of them once.

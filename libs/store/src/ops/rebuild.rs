@@ -15,7 +15,9 @@ pub(crate) use self::unit::{unit, units};
 use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions, events, kin,
+    editions, events,
+    held::{self, HeldRow},
+    kin,
     log::{self, FeedRow, LogRow},
     model_adoptions, organizations,
     private_texts::{self, Texts},
@@ -65,7 +67,7 @@ pub(crate) fn organization(conn: &mut Conn, organization: Key) -> Result<Replaye
         replay
             .differ("change log", format!("ends at row {}, the counter says {}", replay.last_seq, counter.0));
     }
-    let texts = private_texts::count(conn, organization)?;
+    let texts = private_texts::count_logged(conn, organization)?;
     if texts != replay.texts {
         replay.differ("private text", format!("{texts} stored, {} named by the log", replay.texts));
     }
@@ -84,6 +86,7 @@ struct Replay {
     model_adoptions: BTreeMap<Key, (Key, String)>,
     contexts: Versions,
     kin: kin::Groups,
+    held: BTreeMap<Key, HeldRow>,
     texts: i64,
     lines: i64,
     differences: Vec<Difference>,
@@ -109,6 +112,11 @@ impl Replay {
         let kind = RecordKind::parse(&row.record_kind)
             .ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
         let counts = row.is_accepted();
+        if row.row_kind == log::HELD {
+            self.held.insert(row.edit_id, HeldRow::of(row));
+        } else {
+            self.held.remove(&row.edit_id);
+        }
         let body = if counts { body } else { body.get(HELD_BODY).cloned().unwrap_or_default() };
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
             self.differ("content hash", format!("of row {}", row.seq));
@@ -149,7 +157,8 @@ impl Replay {
             let committed = body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str);
             let Some(committed) = committed else { continue };
             let beside = texts.get(&(row.edit_id, (*pointer).to_owned()));
-            self.texts += i64::from(beside.is_some());
+            // An edit that was held and released has two rows, and one text.
+            self.texts += i64::from(beside.is_some() && row.row_kind != log::RELEASED);
             let fits = beside.and_then(|(salt, text)| {
                 let salt = salt.as_slice().try_into().ok()?;
                 Some(proof::commitment(&salt, pointer, text).to_string() == committed)
@@ -204,6 +213,11 @@ impl Replay {
 
     fn compare(&mut self, conn: &mut Conn) -> Result<()> {
         self.compare_records(conn)?;
+        let mut waiting: Vec<HeldRow> = std::mem::take(&mut self.held).into_values().collect();
+        waiting.sort_by_key(|row| row.seq);
+        if held::all(conn, self.organization)? != waiting {
+            self.differ("held edits", format!("{} wait by the log, or others", waiting.len()));
+        }
         let stored = editions::all(conn, self.organization)?;
         if stored != self.editions {
             self.differ("editions", format!("{} stored, {} in the log", stored.len(), self.editions.len()));
@@ -263,7 +277,8 @@ impl Replay {
         for ((kind, id), rebuilt) in std::mem::take(&mut self.records) {
             let record_kind = RecordKind::parse(&kind).ok_or_else(|| StoreError::corrupt("record")(&kind))?;
             let owner = records::belongs_to(record_kind, &rebuilt.record);
-            let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?);
+            let contested = records::contested(&rebuilt.record);
+            let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?, contested);
             match stored.remove(&(kind.clone(), id)) {
                 Some(found) if found == expected => {}
                 Some(_) => {

@@ -37,6 +37,7 @@ use super::super::{Conn, dialect};
 use super::{
     contexts::{self, Versions},
     editions,
+    held::{self, HeldRow},
     inbox::{self, InboxRow},
     inserts, kin,
     log::{self, LogRow},
@@ -161,6 +162,8 @@ enum Wrote {
     Edition(EditionView),
     /// Nothing: it waits for a person.
     Held(HeldFor),
+    /// Nothing: a person has refused it.
+    Refusal,
 }
 
 impl Work<'_> {
@@ -190,12 +193,19 @@ impl Work<'_> {
         let stale = overtaken || !self.changes.is_empty() && contexts::settle(conn, self.organization)?;
         let mut rows = Vec::with_capacity(self.planned.len());
         let mut lines = Vec::new();
+        let (mut held, mut decided) = (Vec::new(), Vec::new());
         for (planned, seq) in self.planned.iter_mut().zip(first..) {
             let row = &mut planned.row;
             (row.seq, row.recorded_at) = (seq, recorded_at);
             row.leaf_hash = row.leaf()?.as_bytes().to_vec();
+            match planned.wrote {
+                Wrote::Held(_) => held.push(HeldRow::of(row)),
+                Wrote::Refusal => decided.push(row.edit_id),
+                _ if row.row_kind == log::RELEASED => decided.push(row.edit_id),
+                _ => {}
+            }
             match &planned.scope {
-                _ if matches!(planned.wrote, Wrote::Held(_)) => {}
+                _ if matches!(planned.wrote, Wrote::Held(_) | Wrote::Refusal) => {}
                 Some((before, after)) => lines.extend(scope::lines_of_unit(row, before, after)),
                 None => lines.push(scope::line_of_record(row)),
             }
@@ -203,6 +213,8 @@ impl Work<'_> {
         }
         inserts::log(conn, &rows)?;
         inserts::feed(conn, &lines)?;
+        inserts::held(conn, &held)?;
+        held::remove(conn, self.organization, &decided)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
         Ok(stale)
     }
@@ -234,7 +246,7 @@ impl Work<'_> {
                 }
                 Wrote::Record(_, stored) if stored.version > 1 => {}
                 Wrote::Record(..) | Wrote::Event(_) | Wrote::Edition(_) => come.push(planned.row.record_id),
-                Wrote::ModelAdoption(_) | Wrote::Held(_) => {}
+                Wrote::ModelAdoption(_) | Wrote::Held(_) | Wrote::Refusal => {}
             }
         }
         ready.extend(inbox::waiting_for(conn, self.organization, &come)?);
@@ -251,7 +263,7 @@ impl Work<'_> {
                 Wrote::ModelAdoption(adoption) => {
                     model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
                 }
-                Wrote::Event(_) | Wrote::Held(_) => {}
+                Wrote::Event(_) | Wrote::Held(_) | Wrote::Refusal => {}
             }
         }
         editions::add(conn, self.organization, &added)?;

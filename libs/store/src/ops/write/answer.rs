@@ -48,8 +48,10 @@ pub(super) fn outcomes(
         Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
         Judged::Planned(at) => {
             let planned = planned(at)?;
-            if let Wrote::Held(reason) = planned.wrote {
-                return Ok(Outcome::OfHandset(Fate::Held(reason)));
+            match planned.wrote {
+                Wrote::Held(reason) => return Ok(Outcome::OfHandset(Fate::Held(reason))),
+                Wrote::Refusal => return Ok(Outcome::OfHandset(Fate::RefusedByPerson)),
+                _ => {}
             }
             let written = new(conn, organization, planned, &texts, answers)?;
             Ok(if planned.row.handset.is_none() {
@@ -119,7 +121,9 @@ fn new(
             Written::Record(records::joined(target.kind(), target.uuid(), stored, texts))
         }
         Wrote::Edition(view) => Written::Edition(view.clone()),
-        Wrote::Held(_) => return Err(StoreError::corrupt("plan")(&"a held edit has written")),
+        Wrote::Held(_) | Wrote::Refusal => {
+            return Err(StoreError::corrupt("plan")(&"a held edit has written"));
+        }
         Wrote::Event(event) => {
             let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
             let view = events::view(found(planned, at), texts)?;

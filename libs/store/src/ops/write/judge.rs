@@ -101,6 +101,9 @@ impl Work<'_> {
         body: &Arc<Body>,
         earlier: Option<LogRow>,
     ) -> Result<Judged> {
+        if proposal.sent.as_ref().is_some_and(|sent| sent.decision.is_some()) {
+            return self.decide(conn, proposal, body, earlier.as_ref());
+        }
         let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
         let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
         let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
@@ -118,6 +121,16 @@ impl Work<'_> {
         if let Some(reason) = self.gate(proposal) {
             return self.hold(proposal, body, reason);
         }
+        self.judge_wish(conn, proposal, body)
+    }
+
+    /// Judges what an edit wishes, and plans its row.
+    pub(super) fn judge_wish(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+    ) -> Result<Judged> {
         let to_write = Arc::clone(body);
         let refused = match &proposal.edit.action {
             Action::Create { target, fields } => self.create(conn, proposal, *target, fields, to_write)?,
@@ -131,7 +144,9 @@ impl Work<'_> {
         };
         match refused {
             None => Ok(Judged::Planned(self.planned.len() - 1)),
-            Some(refusal) if proposal.sent.is_some() => self.unless_it_waits(proposal, body, refusal),
+            Some(refusal) if proposal.sent.as_ref().is_some_and(|sent| sent.decision.is_none()) => {
+                self.unless_it_waits(proposal, body, refusal)
+            }
             Some(refusal) => Ok(Judged::Refused(refusal)),
         }
     }
@@ -170,7 +185,7 @@ impl Work<'_> {
     }
 
     /// The sites by which it is asked whether an edit of something that is there may be written.
-    fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
+    pub(super) fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
         match &proposal.edit.action {
             Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
             Action::Event(event) => self.sites_of(conn, Target::Unit(event.unit_id)),
@@ -358,7 +373,7 @@ impl Work<'_> {
         }
         let stamps = self.stamps(proposal, None);
         let mut row = self.row(proposal, &body, Some(Key::from(event.unit_id)), stamps);
-        row.on_behalf_of = event.on_behalf_of.map(Key::from);
+        row.on_behalf_of = row.on_behalf_of.or(event.on_behalf_of.map(Key::from));
         note_time(&mut row, &event.occurred);
         // What was sealed is read back as the log holds it; otherwise the event is what it says already.
         let sealed_event = match body.sealed.is_empty() {

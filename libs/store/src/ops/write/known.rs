@@ -83,14 +83,10 @@ impl Known {
         let edits: Vec<Key> = command.edits.iter().map(|proposal| Key::from(proposal.edit.id)).collect();
         self.earlier = edits.iter().map(|edit| (*edit, None)).collect();
         for row in log::all_of_edits(conn, self.organization, &edits)? {
-            self.note(row);
+            // Of the rows about an edit the last says what became of it: held, then released or refused.
+            self.earlier.insert(row.edit_id, Some(row));
         }
         Ok(())
-    }
-
-    /// Of the rows about an edit the last says what became of it: held, then released or refused.
-    fn note(&mut self, row: LogRow) {
-        self.earlier.insert(row.edit_id, Some(row));
     }
 
     fn load_states(&mut self, conn: &mut Conn, units: &BTreeSet<UnitId>) -> Result<()> {
@@ -105,10 +101,8 @@ impl Known {
     /// The row that says what became of an edit, if it was recorded before.
     pub(super) fn earlier(&mut self, conn: &mut Conn, edit: Key) -> Result<Option<&LogRow>> {
         if !self.earlier.contains_key(&edit) {
-            self.earlier.insert(edit, None);
-            for row in log::all_of_edits(conn, self.organization, &[edit])? {
-                self.note(row);
-            }
+            let last = log::all_of_edits(conn, self.organization, &[edit])?.pop();
+            self.earlier.insert(edit, last);
         }
         Ok(self.earlier.get(&edit).and_then(Option::as_ref))
     }

@@ -9,10 +9,7 @@ use model::{
 };
 
 use super::super::super::Conn;
-use super::super::{
-    log::{self, LogRow},
-    private_texts,
-};
+use super::super::{log::LogRow, private_texts};
 use super::{Work, sent::Stamps};
 use crate::{body::Body, command::Proposal, error::Result, key::Key};
 
@@ -45,7 +42,7 @@ impl Work<'_> {
             organization: self.organization,
             seq: 0,
             recorded_at: 0,
-            row_kind: log::EDIT.into(),
+            row_kind: self.row_kind(proposal).into(),
             channel: self.command.channel.as_str().into(),
             edit_id: Key::from(proposal.edit.id),
             // An edit id is used once, so the first row's names the rows that were written together.
@@ -57,7 +54,7 @@ impl Work<'_> {
             unit_id: unit,
             base: None,
             author: Key::from(self.author(proposal)),
-            on_behalf_of: None,
+            on_behalf_of: sent.filter(|sent| sent.decision.is_some()).map(|sent| Key::from(sent.author)),
             handset: calling.map(|calling| Key::from(calling.handset)),
             handset_edit: calling.filter(|calling| !calling.forked).and(sent).map(|sent| sent.number),
             stamp_raw: stamps.raw.to_string(),

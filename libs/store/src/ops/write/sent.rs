@@ -15,7 +15,7 @@ use serde_json::{Map, Value};
 use super::super::super::Conn;
 use super::super::{
     inbox::{self, InboxRow},
-    log,
+    log::{self, LogRow},
     private_texts::TextRow,
     scope,
 };
@@ -25,13 +25,50 @@ use crate::{
     command::{Ask, Permission, Proposal, Refusal},
     error::Result,
     key::Key,
-    sent::{Flag, HeldFor, ParkedFor},
+    sent::{Decision, Flag, HeldFor, ParkedFor},
 };
 
 impl Work<'_> {
-    /// Who made an edit.
+    /// Who asks for an edit: whoever made it, or whoever decides about it after it was held.
     pub(super) fn author(&self, proposal: &Proposal) -> PersonId {
-        proposal.sent.as_ref().map_or(self.command.author, |sent| sent.author)
+        let sent = proposal.sent.as_ref().filter(|sent| sent.decision.is_none());
+        sent.map_or(self.command.author, |sent| sent.author)
+    }
+
+    /// The kind of row that an edit becomes which counts, or is decided about.
+    pub(super) fn row_kind(&self, proposal: &Proposal) -> &'static str {
+        match proposal.sent.as_ref().and_then(|sent| sent.decision.as_ref()) {
+            None => log::EDIT,
+            Some(Decision::Release) => log::RELEASED,
+            Some(Decision::Refuse(_)) => log::REFUSED,
+        }
+    }
+
+    /// Judges what a person decides about an edit that was held.
+    pub(super) fn decide(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+        earlier: Option<&LogRow>,
+    ) -> Result<Judged> {
+        if earlier.is_none_or(|row| row.row_kind != log::HELD) {
+            return Ok(Judged::Refused(Refusal::Exists));
+        }
+        let decision = proposal.sent.as_ref().and_then(|sent| sent.decision.as_ref());
+        let Some(Decision::Refuse(reason)) = decision else {
+            return self.judge_wish(conn, proposal, body);
+        };
+        let sites = self.sites_asked(conn, proposal)?;
+        match self.permission(&proposal.edit.action, &sites, false) {
+            Permission::Allowed => {}
+            Permission::Forbidden => return Ok(Judged::Refused(Refusal::Forbidden)),
+            Permission::Hidden => return Ok(Judged::Refused(Refusal::NotFound)),
+        }
+        let body = Arc::new(Body::held(body, reason)?);
+        let row = self.row_beside(proposal, &body);
+        self.planned.push(Planned::new(row, body, Wrote::Refusal, None));
+        Ok(Judged::Planned(self.planned.len() - 1))
     }
 
     /// The stamps of an edit; the service's own are above `highest`.
@@ -147,6 +184,9 @@ impl Work<'_> {
     /// Whether a person has to look at an edit before it counts.
     pub(super) fn gate(&self, proposal: &Proposal) -> Option<HeldFor> {
         let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return None };
+        if sent.decision.is_some() {
+            return None;
+        }
         let happened = match &proposal.edit.action {
             Action::Event(event) => self.happened_at(proposal, event),
             _ => None,
@@ -228,19 +268,27 @@ impl Work<'_> {
     /// Plans the row of an edit that waits for a person.
     pub(super) fn hold(&mut self, proposal: &Proposal, body: &Arc<Body>, reason: HeldFor) -> Result<Judged> {
         let body = Arc::new(Body::held(body, reason.as_str())?);
+        let row = LogRow { row_kind: log::HELD.into(), ..self.row_beside(proposal, &body) };
+        self.planned.push(Planned::new(row, body, Wrote::Held(reason), None));
+        Ok(Judged::Planned(self.planned.len() - 1))
+    }
+
+    /// A row that counts for nothing but itself: that an edit is held, or refused.
+    fn row_beside(&self, proposal: &Proposal, body: &Body) -> LogRow {
         let unit = match &proposal.edit.action {
             Action::Event(event) => Some(Key::from(event.unit_id)),
             Action::Create { target: Target::Unit(id), .. }
             | Action::Set { target: Target::Unit(id), .. } => Some(Key::from(*id)),
             _ => None,
         };
-        let mut row = self.row(proposal, &body, unit, self.stamps(proposal, None));
-        row.row_kind = log::HELD.into();
+        let mut row = self.row(proposal, body, unit, self.stamps(proposal, None));
+        if let (Action::Set { .. }, Some(sent)) = (&proposal.edit.action, &proposal.sent) {
+            row.base = Some(sent.base.to_string());
+        }
         if let Action::Event(event) = &proposal.edit.action {
             note_time(&mut row, &self.put_right(proposal, event).0.occurred);
         }
-        self.planned.push(Planned::new(row, body, Wrote::Held(reason), None));
-        Ok(Judged::Planned(self.planned.len() - 1))
+        row
     }
 }
 
