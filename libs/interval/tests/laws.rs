@@ -6,7 +6,9 @@ mod fixture;
 
 use std::sync::Arc;
 
-use interval::{DueState, Input, ItemSteps, Policy, Reason, UnitState, next_at, refold, state_in};
+use interval::{
+    DueState, InForce, Input, ItemSteps, Policy, Reason, UnitState, edition_in, next_at, refold, state_in,
+};
 use model::{
     EditionId, EventId, Hours, Instant, LocalDate, UnitId, Zone,
     event::{Details, ServiceEvent},
@@ -156,6 +158,22 @@ fn edges(steps: &[ItemSteps]) -> Vec<Instant> {
     breaks.flat_map(|at| [-1, 0, 1].map(|by| Instant::from_micros(at.micros() + by))).collect()
 }
 
+/// Around every instant and day that a value names: what a step forgot to end at shows there, and at no edge of its own.
+fn told_by(value: &Value) -> Vec<Instant> {
+    match value {
+        Value::String(text) => {
+            let day = LocalDate::parse(text).into_iter();
+            let days = day.flat_map(|day| [day, day.plus_days(1)]);
+            let midnights = days.flat_map(|day| ZONES.map(|zone| Zone::parse(zone).unwrap().midnight(day)));
+            let all = midnights.chain(Instant::parse(text));
+            all.flat_map(|at| [-1, 0].map(|by| Instant::from_micros(at.micros() + by))).collect()
+        }
+        Value::Array(values) => values.iter().flat_map(told_by).collect(),
+        Value::Object(members) => members.values().flat_map(told_by).collect(),
+        _ => Vec::new(),
+    }
+}
+
 /// A correction after any other of the same event.
 fn corrected(target: EventId, n: usize, action: &str) -> ServiceEvent {
     let details = json!({"kind": "correction", "action": action, "target_id": target, "reason": "a slip"});
@@ -204,6 +222,20 @@ fn reinstated_comes_to_the_same(
 fn agree_from(from: Instant, state: &UnitState, steps: &[ItemSteps], moments: Vec<Instant>) {
     for at in moments.into_iter().chain(edges(steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
         agree(state, steps, at);
+    }
+    in_force_as_items_say(from, state, steps);
+}
+
+/// The editions told to hold are those that items go by, also when they were stored.
+fn in_force_as_items_say(from: Instant, state: &UnitState, steps: &[ItemSteps]) {
+    let editions = state.in_force_from(from);
+    let text = serde_json::to_string(&editions).unwrap();
+    assert_eq!(serde_json::from_str::<Vec<InForce>>(&text).unwrap(), editions);
+    for at in edges(steps).into_iter().chain([from]).filter(|at| *at >= from) {
+        for item in state.items_at(at) {
+            let told = edition_in(&editions, item.schedule_id, at);
+            assert_eq!(told, Some(item.edition_id), "{} at {at}: {editions:?}", item.task);
+        }
     }
 }
 
@@ -255,10 +287,12 @@ proptest! {
 
     #[test]
     fn with_all_kinds_steps_are_what_is_worked_out_afresh(events in thick_soup(), meter in any::<bool>(), from in moment(),
-        moments in prop::collection::vec(moment(), 8)) {
+        moments in prop::collection::vec(moment(), 8), told in prop::collection::vec(any::<prop::sample::Index>(), 24)) {
         let state = World::of_all_kinds(meter).fold(&events);
         let steps = state.steps_from(from);
-        agree_from(from, &state, &steps, moments);
+        let all = told_by(&json!(events));
+        let told = told.iter().map(|index| *index.get(&all));
+        agree_from(from, &state, &steps, moments.into_iter().chain(told).collect());
     }
 
     /// `due_at` is where the steps first come to be due or possibly due.

@@ -1,8 +1,11 @@
 //! Lists of due items about another time, or by what was known at another time: every unit is folded for them.
 
-use std::{cmp::Reverse, collections::BTreeMap};
+use std::{
+    cmp::Reverse,
+    collections::{BTreeMap, BTreeSet},
+};
 
-use interval::{DueState, state_in};
+use interval::{DueState, edition_in, state_in};
 use model::{SiteId, UnitId};
 
 use super::super::super::Conn;
@@ -50,20 +53,34 @@ pub(super) fn rows(conn: &mut Conn, filter: &DueFilter, moment: Moment) -> Resul
     let organization = Key::from(filter.organization);
     let Some(units) = then::candidates(conn, filter, None)? else { return Ok(Folding::TooMany) };
     let known_seq = then::known_seq(conn, organization, moment.known)?;
+    let answer = rows_of(conn, filter, &units, moment, known_seq)?;
+    Ok(Folding::Done(Then { known_seq, answer }))
+}
+
+/// The lines of some units that are on a list, by the rows of the log up to `known_seq`, in no order.
+pub(super) fn rows_of(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    units: &BTreeSet<UnitId>,
+    moment: Moment,
+    known_seq: i64,
+) -> Result<Vec<DueRow>> {
+    let organization = Key::from(filter.organization);
     let mut rows = Vec::new();
-    for (id, unit) in then::units(conn, organization, &units, moment, known_seq)? {
+    for (id, unit) in then::units(conn, organization, units, moment, known_seq)? {
         rows.extend(lines(id, &unit, moment).into_iter().filter(|row| wanted(row, filter)));
     }
     if let Some(site) = filter.site {
         rows.retain(|row| row.home_site == site || row.standing_site == site);
     }
-    Ok(Folding::Done(Then { known_seq, answer: rows }))
+    Ok(rows)
 }
 
 /// The lines of one unit.
 fn lines(id: UnitId, unit: &UnitDue, moment: Moment) -> Vec<DueRow> {
     let standing_site = unit.state.site_at(moment.at);
     let items = if unit.machine == id { unit.state.steps_from(moment.at) } else { Vec::new() };
+    let editions = unit.state.in_force_from(moment.at);
     let line = |item: &interval::ItemSteps| {
         let step = state_in(&item.steps, moment.at)?;
         Some(DueRow {
@@ -73,6 +90,7 @@ fn lines(id: UnitId, unit: &UnitDue, moment: Moment) -> Vec<DueRow> {
             state: step.state,
             reason: step.reason,
             until: step.until,
+            edition: edition_in(&editions, item.key.schedule, moment.at),
         })
     };
     items.iter().filter_map(line).collect()

@@ -298,11 +298,13 @@ impl Work<'_> {
                 row.unit_id = Some(Key::from(id));
                 moved = Some(self.reset_unit(conn, id, records::fields(&next.record, UnitFields::read)?)?);
             }
-            // What is new has no unit yet.
-            Target::Site(id) if version > 0 && body.value.get("zone").is_some() => {
+            Target::Site(id) if body.value.get("zone").is_some() => {
                 self.zones
                     .extend(records::fields(&next.record, SiteFields::read)?.zone.map(|zone| (id, zone)));
-                self.change_context(conn, ContextId::of_site(id))?;
+                // A new site has no unit yet but such as this transaction brings.
+                if version > 0 {
+                    self.change_context(conn, ContextId::of_site(id))?;
+                }
             }
             _ => {}
         }
@@ -380,11 +382,7 @@ impl Work<'_> {
             true => event.clone().into_owned(),
             false => events::read(&body.text, row.occurred_at)?,
         };
-        let moves = bears_on_others(&event.details)
-            || matches!(
-                event.details,
-                Details::Commissioning(_) | Details::Placement(_) | Details::Correction(_)
-            );
+        let moves = bears_on_others(&event.details) || matches!(event.details, Details::Correction(_));
         let touched = self.touch(conn, event.unit_id, &fields, moves)?;
         touched.add(sealed_event.clone());
         let moved = touched.moved()?;
