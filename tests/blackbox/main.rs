@@ -36,6 +36,7 @@ mod plans;
 mod policy_packs;
 mod prefix;
 mod projection;
+mod pushed;
 mod repeats;
 mod sessions;
 mod storage;

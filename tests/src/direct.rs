@@ -63,6 +63,7 @@ pub fn command(organization: OrganizationId, edits: Vec<Proposal>) -> Command {
         edits,
         permit: Permit(Arc::new(|_| Permission::Allowed)),
         dry_run: false,
+        calling: None,
     }
 }
 
@@ -95,5 +96,5 @@ fn members(fields: &Value) -> Map<String, Value> {
 }
 
 fn proposal(id: EditId, action: Action) -> Proposal {
-    Proposal { edit: Edit { id, action }, seen: None, salts: vec![[1; 16], [2; 16]] }
+    Proposal { edit: Edit { id, action }, seen: None, salts: vec![[1; 16], [2; 16]], sent: None }
 }

@@ -12,6 +12,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use serde_json::Value;
 
 use crate::{
+    edit::Base,
     record::Record,
     register::{Held, Register, Version},
 };
@@ -24,6 +25,10 @@ struct Compact<V> {
     fields: BTreeMap<String, Vec<(usize, V)>>,
     #[serde(default = "BTreeMap::new", skip_serializing_if = "BTreeMap::is_empty")]
     awaited: BTreeMap<String, BTreeSet<Version>>,
+    #[serde(default = "BTreeMap::new", skip_serializing_if = "BTreeMap::is_empty")]
+    passed: BTreeMap<String, BTreeMap<u32, u64>>,
+    #[serde(default = "BTreeMap::new", skip_serializing_if = "BTreeMap::is_empty")]
+    retirements: BTreeMap<EditId, Base>,
 }
 
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,6 +40,8 @@ struct Stamped {
     /// Where it is not the raw one.
     #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "some_stamp")]
     effective: Option<Stamp>,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    chained: bool,
 }
 
 pub(crate) fn stamp<'de, D: Deserializer<'de>>(d: D) -> Result<Stamp, D::Error> {
@@ -47,13 +54,15 @@ fn some_stamp<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Stamp>, D::Error
 
 impl Serialize for Record {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        let ranks: BTreeSet<_> = self.fields.values().flat_map(Register::all).map(Held::rank).collect();
+        let named = |held: &Held| (held.rank(), held.chained);
+        let ranks: BTreeSet<_> = self.fields.values().flat_map(Register::all).map(named).collect();
         let number: BTreeMap<_, usize> = ranks.iter().enumerate().map(|(at, rank)| (*rank, at)).collect();
-        let numbered = |held: &Held| number.get(&held.rank()).copied().unwrap_or_default();
-        let stamped = |(effective, raw, edit): &(Stamp, Stamp, EditId)| Stamped {
+        let numbered = |held: &Held| number.get(&named(held)).copied().unwrap_or_default();
+        let stamped = |((effective, raw, edit), chained): &((Stamp, Stamp, EditId), bool)| Stamped {
             edit: *edit,
             raw: *raw,
             effective: (effective != raw).then_some(*effective),
+            chained: *chained,
         };
         let mut fields = BTreeMap::new();
         for (field, register) in self.registers() {
@@ -61,7 +70,14 @@ impl Serialize for Record {
             fields.insert(field.to_owned(), values);
         }
         let edits = ranks.iter().map(stamped).collect();
-        Compact { edits, fields, awaited: self.awaited.clone() }.serialize(s)
+        Compact {
+            edits,
+            fields,
+            awaited: self.awaited.clone(),
+            passed: self.passed.clone(),
+            retirements: self.retirements.clone(),
+        }
+        .serialize(s)
     }
 }
 
@@ -69,17 +85,20 @@ impl<'de> Deserialize<'de> for Record {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
         let compact = Compact::<Value>::deserialize(d)?;
         let held = |(number, value): (usize, Value)| {
-            let Stamped { edit, raw, effective } =
+            let Stamped { edit, raw, effective, chained } =
                 compact.edits.get(number).ok_or_else(|| de::Error::custom("no edit has this number"))?;
-            Ok(Held { value, effective: effective.unwrap_or(*raw), raw: *raw, edit: *edit })
+            let effective = effective.unwrap_or(*raw);
+            Ok(Held { value, effective, raw: *raw, edit: *edit, chained: *chained })
         };
         let mut fields = BTreeMap::new();
         for (field, values) in compact.fields {
             let values = values.into_iter().map(held).collect::<Result<Vec<_>, D::Error>>()?;
-            let register = Register::of(values).ok_or_else(|| de::Error::custom("a field has no value"))?;
+            let register =
+                Register::of(&field, values).ok_or_else(|| de::Error::custom("a field has no value"))?;
             fields.insert(field, register);
         }
-        Ok(Self { fields, awaited: compact.awaited })
+        let Compact { awaited, passed, retirements, .. } = compact;
+        Ok(Self { fields, awaited, passed, retirements })
     }
 }
 
@@ -98,6 +117,7 @@ mod tests {
             raw: stamp(number),
             fields: fields.as_object().unwrap().clone(),
             base,
+            chained: false,
         }
     }
 

@@ -9,7 +9,10 @@ use model::{EditId, stamp::Stamp};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
-use crate::register::{Held, Version};
+use crate::{
+    record::RETIRED,
+    register::{Held, Version},
+};
 
 /// An accepted wish to set fields of one record.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,13 +25,27 @@ pub struct FieldEdit {
     pub raw: Stamp,
     /// The fields it sets; null removes one.
     pub fields: Map<String, Value>,
-    /// What its author had seen of these fields.
+    /// What its author had seen of these fields; of an edit that retires a record, of all its fields.
     pub base: Base,
+    /// Whether its device has seen whatever it wrote before, so that the base need not name that. True of the edits
+    /// of a handset that counts them one by one; not of a handset of which there are two copies, nor of the service.
+    pub chained: bool,
 }
 
 impl FieldEdit {
     pub(crate) fn held(&self, value: &Value) -> Held {
-        Held { value: value.clone(), effective: self.effective, raw: self.raw, edit: self.edit }
+        Held {
+            value: value.clone(),
+            effective: self.effective,
+            raw: self.raw,
+            edit: self.edit,
+            chained: self.chained,
+        }
+    }
+
+    /// Whether it retires the record.
+    pub(crate) fn retires(&self) -> bool {
+        self.fields.get(RETIRED) == Some(&Value::Bool(true))
     }
 
     /// What its author had seen of `field`; an edit cannot have seen itself.
@@ -51,6 +68,11 @@ impl Base {
     pub fn only(mut self, fields: &Map<String, Value>) -> Self {
         self.0.retain(|field, _| fields.contains_key(field));
         self
+    }
+
+    /// Whether a value of a field is in it.
+    pub(crate) fn names(&self, field: &str, version: &Version) -> bool {
+        self.0.get(field).is_some_and(|versions| versions.contains(version))
     }
 
     /// The fields with the versions seen of each.

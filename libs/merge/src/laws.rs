@@ -1,13 +1,13 @@
 //! The laws of merging, checked against the definition: of the values that edits gave a field, those that no
-//! other edit of the field had seen.
+//! other edit of the field had seen, be it that its base names them or that its device wrote them before.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use model::{EditId, stamp::Stamp};
 use proptest::{prelude::*, sample::Index};
 use serde_json::{Map, Value, json};
 
-use crate::{Base, FieldEdit, Held, Merged, Record, Register, Version, apply};
+use crate::{Base, FieldEdit, Held, Merged, RETIRED, Record, Register, Version, apply};
 
 /// Ids that fall where numbers rise, so that nothing passes by mistaking one for the other.
 fn id(number: usize) -> EditId {
@@ -52,8 +52,27 @@ fn by_definition(edits: &[FieldEdit]) -> Record {
     for field in edits.iter().flat_map(|edit| edit.fields.keys()).collect::<BTreeSet<_>>() {
         let setting: Vec<_> = edits.iter().filter(|edit| edit.fields.contains_key(field)).collect();
         let mut seen: BTreeSet<Version> = setting.iter().flat_map(|edit| others_named(edit, field)).collect();
+        let mut chains: BTreeMap<u32, u64> = BTreeMap::new();
+        for edit in setting.iter().filter(|edit| edit.chained) {
+            let last = chains.entry(edit.raw.handset).or_default();
+            *last = edit.raw.clock.max(*last);
+        }
         let held = setting.iter().map(|edit| edit.held(&edit.fields[field]));
-        if let Some(register) = Register::of(held.filter(|held| !seen.contains(&held.version())).collect()) {
+        let overtaken = |held: &Held| held.chained && held.raw.clock < chains[&held.raw.handset];
+        let held: Vec<Held> =
+            held.filter(|held| !seen.contains(&held.version()) && !overtaken(held)).collect();
+        for last in held.iter().filter(|held| held.chained) {
+            chains.remove(&last.raw.handset);
+        }
+        if !chains.is_empty() {
+            record.passed.insert(field.clone(), chains);
+        }
+        if field == RETIRED {
+            let retiring = held.iter().filter(|held| held.value == true);
+            let base = |id: EditId| edits.iter().find(|edit| edit.edit == id).unwrap().base.clone();
+            record.retirements = retiring.map(|held| (held.edit, base(held.edit))).collect();
+        }
+        if let Some(register) = Register::of(field, held) {
             record.fields.insert(field.clone(), register);
         }
         seen.retain(|version| !ids.contains(&version.edit));
@@ -84,7 +103,14 @@ fn three_offline_edits_in_every_order() {
     let edit = |number, clock, fields: Value, base: &Base| {
         let fields = fields.as_object().unwrap().clone();
         let raw = stamp(clock, 1);
-        FieldEdit { edit: id(number), effective: raw, raw, base: base.clone().only(&fields), fields }
+        FieldEdit {
+            edit: id(number),
+            effective: raw,
+            raw,
+            base: base.clone().only(&fields),
+            fields,
+            chained: false,
+        }
     };
     let created = edit(0, 1, json!({"home": "FS-3", "kw": 5.0, "note": ""}), &Base::default());
     let seen = Replica::of([&created]).record.seen();
@@ -110,6 +136,7 @@ fn writing_the_same_is_no_contest() {
         raw: stamp(1, 0),
         fields: Map::from_iter([("a".to_owned(), json!(value))]),
         base,
+        chained: false,
     };
     let mut replica = Replica::of([&write(1, "x", Base::default())]);
     assert!(replica.take(&write(2, "x", Base::default())).is_empty());
@@ -148,11 +175,12 @@ fn four(number: usize, history: u32) -> FieldEdit {
         raw: raw(number),
         fields: Map::from_iter([("a".to_owned(), json!(number))]),
         base: Base::from_iter([("a".to_owned(), seen)]),
+        chained: false,
     }
 }
 
 const AUTHORS: usize = 3;
-const FIELDS: [&str; 3] = ["a", "b", "c"];
+const FIELDS: [&str; 3] = ["a", "b", RETIRED];
 const MOST_EDITS: usize = 12;
 
 #[derive(Clone, Debug)]
@@ -185,28 +213,44 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
     prop::collection::vec(prop_oneof![2 => write, 3 => hear], 1..24)
 }
 
-/// Stamps by edit: what the device's clock said, and what the service let count at most.
-fn clocks() -> impl Strategy<Value = Vec<(u64, u64)>> {
-    prop::collection::vec((0..4_u64, 0..4_u64), MOST_EDITS)
+/// What an edit's device is, and what its clock says.
+#[derive(Clone, Debug)]
+struct Device {
+    clock: u64,
+    /// What the service lets count at most.
+    most: u64,
+    handset: u32,
+    chained: bool,
+}
+
+fn clocks() -> impl Strategy<Value = Vec<Device>> {
+    let device = (0..4_u64, 0..4_u64, 1..3_u32, any::<bool>());
+    let device = device.prop_map(|(clock, most, handset, chained)| Device { clock, most, handset, chained });
+    prop::collection::vec(device, MOST_EDITS)
 }
 
 /// Lets authors write and hear of each other; returns their edits in the order of writing.
-fn play(steps: &[Step], clocks: &[(u64, u64)]) -> Vec<FieldEdit> {
+fn play(steps: &[Step], clocks: &[Device]) -> Vec<FieldEdit> {
     let mut replicas = vec![Replica::default(); AUTHORS];
     let mut edits: Vec<FieldEdit> = Vec::new();
     for step in steps {
         match step {
             Step::Write { author, fields, value, base } if edits.len() < MOST_EDITS => {
-                let (clock, most) = clocks[edits.len()];
+                let Device { clock, most, handset, chained } = clocks[edits.len()];
                 let names = FIELDS.iter().enumerate().filter(|(bit, _)| fields >> bit & 1 == 1);
                 let fields: Map<String, Value> =
-                    names.map(|(_, name)| ((*name).to_owned(), json!(value))).collect();
+                    names.map(|(_, name)| ((*name).to_owned(), said(name, *value))).collect();
+                let mut base = seen(base, &replicas[*author].record, clocks);
+                if fields.get(RETIRED) != Some(&json!(true)) {
+                    base = base.only(&fields);
+                }
                 let edit = FieldEdit {
                     edit: id(edits.len()),
-                    effective: stamp(clock.min(most), 1),
-                    raw: stamp(clock, 1),
-                    base: seen(base, &replicas[*author].record, clocks).only(&fields),
+                    effective: stamp(clock.min(most), handset),
+                    raw: stamp(clock, handset),
+                    base,
                     fields,
+                    chained,
                 };
                 replicas[*author].take(&edit);
                 edits.push(edit);
@@ -220,13 +264,18 @@ fn play(steps: &[Step], clocks: &[(u64, u64)]) -> Vec<FieldEdit> {
     edits
 }
 
-fn seen(base: &Seen, record: &Record, clocks: &[(u64, u64)]) -> Base {
+/// A value as its field takes it: a record is retired or not.
+fn said(field: &str, value: Option<u8>) -> Value {
+    if field == RETIRED { json!(value.filter(|value| *value > 0).map(|_| true)) } else { json!(value) }
+}
+
+fn seen(base: &Seen, record: &Record, clocks: &[Device]) -> Base {
     match base {
         Seen::Replica => record.seen(),
         Seen::Nothing => Base::default(),
         Seen::Forged(names) => {
             let right_or_wrong = |(number, shift): &(usize, u64)| Version {
-                raw: stamp(if *shift < 3 { clocks[*number].0 } else { 99 }, 1),
+                raw: stamp(if *shift < 3 { clocks[*number].clock } else { 99 }, clocks[*number].handset),
                 edit: id(*number),
             };
             let versions: BTreeSet<Version> = names.iter().map(right_or_wrong).collect();
@@ -269,6 +318,7 @@ proptest! {
             raw: stamp(0, 0),
             fields: before.registers().map(|(field, _)| (field.to_owned(), json!("settled"))).collect(),
             base: before.seen(),
+            chained: false,
         };
         prop_assume!(!settling.fields.is_empty());
         prop_assert!(replica.take(&settling).is_empty());
@@ -287,13 +337,14 @@ proptest! {
             raw: stamp(clock, 0),
             fields: Map::from_iter([("a".to_owned(), json!("new"))]),
             base: Base::default(),
+            chained: false,
         };
         let others = replica.record.register("a").map_or(0, |register| register.all().count());
         let contested = replica.take(&blind);
         let register = replica.record.register("a").unwrap();
         prop_assert_eq!(&register.top().value, "new");
         prop_assert_eq!(register.all().count(), others + 1);
-        prop_assert_eq!(contested.len(), usize::from(others > 0));
+        prop_assert_eq!(contested.len(), usize::from(others > 0 || replica.record.is_retired()));
         let ranks: Vec<_> = register.all().map(Held::rank).collect();
         prop_assert!(ranks.is_sorted_by(|a, b| a > b));
     }

@@ -9,11 +9,16 @@
 //! where they differ from the winner the field is *contested* until an ordinary edit that has seen them
 //! settles it.
 //!
+//! A record is retired, never deleted ([`RETIRED`]): only an edit that has seen the retirement restores it, and what
+//! others set meanwhile is kept and contested.
+//!
 //! So a record is a function of the *set* of edits accepted for it: the order of their arrival, repeats, and
 //! how they were batched leave no trace. A value that was seen before it arrived is remembered as awaited, and
 //! dropped when it comes.
 //!
-//! [`admit`] decides before that whether an edit is new, a repeat, or refused.
+//! [`admit`] decides before that whether an edit is new, a repeat, or refused; [`parents_first`] in which order the edits
+//! of a push are judged. [`HybridClock`] is the clock of a device, [`effective`] what counts of its stamps, [`happened`]
+//! what counts of the times that it tells. [`flatten`] makes fields of the elements of lists.
 //!
 //! ```
 //! use merge::{Admitted, Base, FieldEdit, Record, Wish, admit, apply};
@@ -26,6 +31,7 @@
 //!     raw: Stamp { clock: number, handset: 1 },
 //!     fields: fields.as_object().cloned().unwrap(),
 //!     base: base.clone(),
+//!     chained: false,
 //! };
 //! let new = |_: EditId| false;
 //!
@@ -51,15 +57,25 @@
 //! ```
 
 mod admit;
+mod clock;
 mod compact;
 mod edit;
+mod lists;
+mod occurred;
+mod order;
 mod record;
 mod register;
 
 pub use admit::{Admitted, Refused, Wish, admit};
+pub use clock::{AHEAD_AT_MOST_SECONDS, Exhausted, HybridClock, effective};
 pub use edit::{Base, FieldEdit};
-pub use record::{Merged, Record, apply};
+pub use lists::{flatten, nest};
+pub use occurred::{HAPPENED_AHEAD_AT_MOST_SECONDS, Happened, Offset, happened, waits_for_person};
+pub use order::{Needs, parents_first};
+pub use record::{Merged, RETIRED, Record, apply};
 pub use register::{Held, Register, Version};
 
 #[cfg(test)]
 mod laws;
+#[cfg(test)]
+mod retired;

@@ -10,6 +10,9 @@ use crate::{
     register::{Held, Register, Version},
 };
 
+/// The field that tells that a record is retired: true, or removed again by whoever restores it.
+pub const RETIRED: &str = "retired";
+
 /// The fields of one record, as the edits accepted for it made them. The default has none yet.
 ///
 /// As JSON it is compact, for one column of a table; equal records are equal texts.
@@ -18,6 +21,11 @@ pub struct Record {
     pub(crate) fields: BTreeMap<String, Register>,
     /// Seen by an edit that was accepted, but not accepted themselves so far; no set is empty.
     pub(crate) awaited: BTreeMap<String, BTreeSet<Version>>,
+    /// By field and handset, the clock below which the handset's chained values were seen by a chained one of its own
+    /// that is not held any more; no map is empty.
+    pub(crate) passed: BTreeMap<String, BTreeMap<u32, u64>>,
+    /// What those had seen who retired the record, for each retirement that is held.
+    pub(crate) retirements: BTreeMap<EditId, Base>,
 }
 
 /// What came of an edit.
@@ -25,7 +33,8 @@ pub struct Record {
 pub struct Merged {
     /// The record with the edit in it.
     pub record: Record,
-    /// The fields that the edit set and that are contested now, in order.
+    /// The fields that are contested now by what the edit said, in order; of a retirement also those that somebody
+    /// else had set meanwhile.
     pub contested: Vec<String>,
 }
 
@@ -40,12 +49,10 @@ pub fn apply(mut record: Record, edit: &FieldEdit, accepted: impl Fn(EditId) -> 
             record.set(field, edit.held(value), edit.seen(field), &accepted);
         }
         record.arrived(edit.edit);
+        record.keep_retirements(edit);
     }
-    let contested = edit.fields.keys().filter(|field| {
-        let register = record.register(field).filter(|register| register.is_contested());
-        register.is_some_and(|register| register.all().any(|held| held.edit == edit.edit))
-    });
-    Merged { contested: contested.cloned().collect(), record }
+    let contested = record.contested_by(edit);
+    Merged { contested, record }
 }
 
 impl Record {
@@ -65,14 +72,43 @@ impl Record {
         tops.filter(|(_, value)| !value.is_null()).map(|(field, value)| (field, value.clone())).collect()
     }
 
+    /// Whether it is retired: somebody retired it, and nobody who had seen that has restored it.
+    pub fn is_retired(&self) -> bool {
+        self.register(RETIRED).is_some_and(|register| register.top().retires())
+    }
+
     /// The contested fields, in order.
     pub fn contested(&self) -> Vec<&str> {
-        self.registers().filter(|(_, register)| register.is_contested()).map(|(field, _)| field).collect()
+        self.registers().map(|(field, _)| field).filter(|field| self.is_contested(field)).collect()
+    }
+
+    /// Whether people disagree about a field: it has values that say different things, or was set by somebody of
+    /// whom those did not know who retired the record.
+    pub fn is_contested(&self, field: &str) -> bool {
+        self.register(field).is_some_and(|register| {
+            register.is_contested() || register.all().any(|held| self.outlives(field, held))
+        })
+    }
+
+    fn contested_by(&self, edit: &FieldEdit) -> Vec<String> {
+        let holds = |register: &Register| register.all().any(|held| held.edit == edit.edit);
+        let retires = edit.retires() && self.register(RETIRED).is_some_and(holds);
+        let of_it = self.registers().filter(|(field, register)| {
+            let outlives = || register.all().any(|held| self.outlives(field, held));
+            holds(register) && self.is_contested(field) || retires && outlives()
+        });
+        of_it.map(|(field, _)| field.to_owned()).collect()
+    }
+
+    /// Whether a value came to a retired record without those knowing who retired it.
+    fn outlives(&self, field: &str, held: &Held) -> bool {
+        let mut bases = self.retirements.values();
+        field != RETIRED && self.is_retired() && !bases.any(|base| base.names(field, &held.version()))
     }
 
     /// The highest stamp that counts here; a new edit stamped above it wins over all that is held.
     pub fn highest(&self) -> Option<Stamp> {
-        self.fields.values().map(|register| register.top().effective).max()
+        self.fields.values().flat_map(Register::all).map(|held| held.effective).max()
     }
 
     /// What somebody has seen who has read all of this record, contested values included.
@@ -103,20 +139,40 @@ impl Record {
         accepted: impl Fn(EditId) -> bool,
     ) {
         let mut values = self.fields.remove(field).map_or_else(Vec::new, Register::into_values);
+        let mut passed = self.passed.remove(field).unwrap_or_default();
         let mut awaited = self.awaited.remove(field).unwrap_or_default();
+        let mut drop_seen = |values: &mut Vec<Held>, is_seen: &dyn Fn(&Held) -> bool| {
+            let (gone, kept) = std::mem::take(values).into_iter().partition::<Vec<_>, _>(is_seen);
+            *values = kept;
+            gone.iter().for_each(|held| pass(&mut passed, held));
+            !gone.is_empty()
+        };
         for version in seen {
-            let before = values.len();
-            values.retain(|held| held.version() != *version);
-            if values.len() == before && !accepted(version.edit) {
+            if !drop_seen(&mut values, &|held| held.version() == *version) && !accepted(version.edit) {
                 awaited.insert(*version);
             }
         }
-        if !awaited.contains(&new.version()) {
+        drop_seen(&mut values, &|held| held.was_before(&new));
+        if awaited.contains(&new.version())
+            || values.iter().any(|held| new.was_before(held))
+            || new.chained && passed.get(&new.raw.handset).is_some_and(|clock| new.raw.clock < *clock)
+        {
+            pass(&mut passed, &new);
+        } else {
             values.push(new);
         }
+        // What a held value of the same chain says is not said twice.
+        passed.retain(|handset, clock| {
+            !values
+                .iter()
+                .any(|held| held.chained && held.raw.handset == *handset && held.raw.clock >= *clock)
+        });
         // Edits that claim to have seen each other leave no value; only forged bases do, and the field is gone.
-        if let Some(register) = Register::of(values) {
+        if let Some(register) = Register::of(field, values) {
             self.fields.insert(field.to_owned(), register);
+        }
+        if !passed.is_empty() {
+            self.passed.insert(field.to_owned(), passed);
         }
         if !awaited.is_empty() {
             self.awaited.insert(field.to_owned(), awaited);
@@ -129,5 +185,25 @@ impl Record {
             versions.retain(|version| version.edit != edit);
             !versions.is_empty()
         });
+    }
+
+    /// Remembers what whoever retired the record had seen, as long as the retirement is held.
+    fn keep_retirements(&mut self, edit: &FieldEdit) {
+        if edit.retires() {
+            self.retirements.insert(edit.edit, edit.base.clone());
+        }
+        let register = self.fields.get(RETIRED);
+        let held = |id: &EditId| {
+            register.is_some_and(|register| register.all().any(|held| held.edit == *id && held.retires()))
+        };
+        self.retirements.retain(|id, _| held(id));
+    }
+}
+
+/// Remembers that a chained value was here, for those of its handset that come later though they were before it.
+fn pass(passed: &mut BTreeMap<u32, u64>, held: &Held) {
+    if held.chained {
+        let clock = passed.entry(held.raw.handset).or_default();
+        *clock = held.raw.clock.max(*clock);
     }
 }

@@ -6,6 +6,8 @@ use model::{EditId, stamp::Stamp};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::record::RETIRED;
+
 /// The name of one value of a field: who set it, and when by their own clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -28,6 +30,8 @@ pub struct Held {
     pub raw: Stamp,
     /// The edit that set the value.
     pub edit: EditId,
+    /// Whether whoever set it had seen what they set before: see [`FieldEdit::chained`](crate::FieldEdit).
+    pub chained: bool,
 }
 
 impl Held {
@@ -40,6 +44,17 @@ impl Held {
     pub(crate) fn rank(&self) -> (Stamp, Stamp, EditId) {
         (self.effective, self.raw, self.edit)
     }
+
+    /// Whether it was set before another value by the same device, which therefore had seen it.
+    pub(crate) fn was_before(&self, other: &Self) -> bool {
+        let same = self.chained && other.chained && self.raw.handset == other.raw.handset;
+        same && self.raw.clock < other.raw.clock
+    }
+
+    /// Whether it says that the record is retired, if it is a value of that field.
+    pub(crate) fn retires(&self) -> bool {
+        self.value == Value::Bool(true)
+    }
 }
 
 /// The values of a field of which none had been seen by the author of another; at least one.
@@ -51,9 +66,12 @@ pub struct Register {
 }
 
 impl Register {
-    /// The register of these values, in whatever order; none where there are none.
-    pub(crate) fn of(mut values: Vec<Held>) -> Option<Self> {
-        values.sort_by_key(|held| std::cmp::Reverse(held.rank()));
+    /// The register of a field with these values, in whatever order; none where there are none.
+    ///
+    /// Of [`RETIRED`] any value that retires is above all that do not, so that only whoever has seen a retirement
+    /// ends it.
+    pub(crate) fn of(field: &str, mut values: Vec<Held>) -> Option<Self> {
+        values.sort_by_key(|held| std::cmp::Reverse((field == RETIRED && held.retires(), held.rank())));
         let mut values = values.into_iter();
         values.next().map(|top| Self { top, others: values.collect() })
     }

@@ -10,7 +10,7 @@ use model::{
     unit::UnitFields,
 };
 use proof::Sealed;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::{
     command::Proposal,
@@ -19,6 +19,11 @@ use crate::{
 
 /// The member of an edition's body that names its schedule.
 pub(crate) const SCHEDULE: &str = "schedule_id";
+
+/// The member of a held edit's row that says why it waits.
+pub(crate) const HELD_FOR: &str = "reason";
+/// The member of a held edit's row with the body that it will have.
+pub(crate) const HELD_BODY: &str = "body";
 
 /// A body with private text sealed.
 pub(crate) struct Body {
@@ -32,6 +37,14 @@ impl Body {
     /// The body of an edit, sealed with the salts that came with it.
     pub(crate) fn of(proposal: &Proposal) -> Result<Self> {
         Self::salted(proposal, |_| None)
+    }
+
+    /// The body of a row by which an edit is held: why, and the edit's own body, to count once it is released.
+    pub(crate) fn held(body: &Self, reason: &str) -> Result<Self> {
+        let corrupt = StoreError::corrupt("edit");
+        let value = json!({HELD_FOR: reason, HELD_BODY: body.value});
+        let text = proof::canonical(&value).map_err(|e| corrupt(&e))?.into_string();
+        Ok(Self { value, text, hash: body.hash, sealed: body.sealed.clone() })
     }
 
     /// The same, sealed with the salt that `first` has for a pointer, if it has one.

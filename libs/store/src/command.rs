@@ -10,7 +10,10 @@ use model::{
 };
 use serde::Serialize;
 
-use crate::view::{EventView, RecordView};
+use crate::{
+    sent::{Calling, Fate, Sent},
+    view::{EventView, RecordView},
+};
 
 /// One or more edits of one author, each judged by itself and written in one transaction.
 #[derive(Clone)]
@@ -29,6 +32,8 @@ pub struct Command {
     pub permit: Permit,
     /// Whether everything is only judged and folded, and nothing written.
     pub dry_run: bool,
+    /// The handset that sent the edits.
+    pub calling: Option<Calling>,
 }
 
 /// One edit with what it brings along; `Debug` shows nothing of its content.
@@ -40,6 +45,8 @@ pub struct Proposal {
     pub seen: Option<Etag>,
     /// Salts for private texts that came without one; at least as many as there are of those.
     pub salts: Vec<Salt>,
+    /// What it has beside its wish where a handset sent it.
+    pub sent: Option<Box<Sent>>,
 }
 
 /// The question of whether the author may do something, and its answer.
@@ -50,15 +57,24 @@ pub struct Permit(pub Arc<dyn Fn(Ask<'_>) -> Permission + Send + Sync>);
 pub enum Ask<'a> {
     /// May this be written to a thing in scope of these sites? Without sites it belongs to the whole organization.
     Write {
+        /// By whom?
+        author: PersonId,
         /// What is wanted.
         action: &'a Action,
         /// The home site, and where it stands.
         sites: &'a BTreeSet<SiteId>,
         /// Whether the event to be corrected is the author's own.
         own: bool,
+        /// Asked about this instant: now, or when it was done offline.
+        at: Instant,
     },
     /// May this site be seen?
-    See(SiteId),
+    See {
+        /// By whom?
+        author: PersonId,
+        /// Which?
+        site: SiteId,
+    },
 }
 
 /// Whether somebody may.
@@ -79,6 +95,8 @@ pub enum Outcome {
     Applied(Written),
     /// It had been recorded before, with the same content.
     AlreadyApplied(Written),
+    /// What becomes only of edits that a handset sent.
+    OfHandset(Fate),
     /// It was not recorded.
     Refused(Refusal),
 }
@@ -123,6 +141,21 @@ pub enum Refusal {
     Exists,
     /// Members that only the store can judge are wrong.
     Invalid(Vec<FieldError>),
+}
+
+impl Refusal {
+    /// The reason in a word.
+    #[must_use]
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::NotFound => "not_found",
+            Self::Forbidden => "forbidden",
+            Self::Stale(_) => "stale",
+            Self::IdReused(_) => "id_reused",
+            Self::Exists => "already_exists",
+            Self::Invalid(_) => "invalid",
+        }
+    }
 }
 
 /// The strong entity tag of a record: its version and a digest of the stamps of all its values.

@@ -38,14 +38,15 @@ mod parsed;
 mod pg;
 mod reading;
 pub mod report;
+pub mod sent;
 mod sqlite;
 mod stored;
 mod upkeep;
 pub mod view;
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
-use model::OrganizationId;
+use model::{EditId, OrganizationId};
 use tokio::sync::Notify;
 
 pub use self::{
@@ -59,8 +60,20 @@ use self::{
     command::Outcome,
     key::Key,
     locks::{Attempt, Locks},
+    sent::Parked,
     view::ItemChange,
 };
+
+/// What became of edits.
+#[derive(Debug)]
+pub struct Recorded {
+    /// One outcome for each, in order.
+    pub outcomes: Vec<Outcome>,
+    /// Due items that are other than they were.
+    pub changes: Vec<ItemChange>,
+    /// Parked edits that name something that has come.
+    pub ready: BTreeSet<EditId>,
+}
 
 /// How often a write is run again because reading named more records to lock.
 const RESTARTS: usize = 8;
@@ -138,15 +151,23 @@ impl Store {
 
     /// Judges and records edits; one outcome for each, in order.
     pub async fn write(&self, command: Command) -> Result<Vec<Outcome>> {
-        Ok(self.written(command).await?.0)
+        Ok(self.push(command).await?.outcomes)
+    }
+
+    /// Parked edits, as they have to be written to be tried again.
+    pub async fn parked(&self, organization: OrganizationId, edits: BTreeSet<EditId>) -> Result<Vec<Parked>> {
+        let organization = Key::from(organization);
+        through!(self, read for organization, |conn, ops| ops::inbox::parked(conn, organization, &edits))
     }
 
     /// Judges edits and records nothing: what would become of each, and which due items would be others than now.
     pub async fn foresee(&self, command: Command) -> Result<(Vec<Outcome>, Vec<ItemChange>)> {
-        self.written(Command { dry_run: true, ..command }).await
+        let recorded = self.push(Command { dry_run: true, ..command }).await?;
+        Ok((recorded.outcomes, recorded.changes))
     }
 
-    async fn written(&self, command: Command) -> Result<(Vec<Outcome>, Vec<ItemChange>)> {
+    /// The same, and says what else came of it.
+    pub async fn push(&self, command: Command) -> Result<Recorded> {
         let organization = Key::from(command.organization);
         let (command, bodies) = door::on_a_blocking_thread(move || {
             let bodies: Result<Vec<_>> =
@@ -160,7 +181,7 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &locks)
             })?;
             return match attempt {
-                Attempt::Done { outcomes, changes, .. } => Ok((outcomes, changes)),
+                Attempt::Done { outcomes, changes, ready, .. } => Ok(Recorded { outcomes, changes, ready }),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
@@ -170,11 +191,11 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &extra)
             })?;
             match attempt {
-                Attempt::Done { outcomes, stale, changes } => {
+                Attempt::Done { outcomes, stale, changes, ready } => {
                     if stale {
                         self.left_stale.notify_one();
                     }
-                    return Ok((outcomes, changes));
+                    return Ok(Recorded { outcomes, changes, ready });
                 }
                 Attempt::Again(more) => locks = more,
             }

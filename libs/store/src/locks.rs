@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use model::edit::RecordKind;
+use model::{EditId, edit::RecordKind};
 
 use crate::{command::Outcome, key::Key, view::ItemChange};
 
@@ -33,6 +33,8 @@ pub(crate) enum Attempt {
         stale: bool,
         /// Due items that become other than they were.
         changes: Vec<ItemChange>,
+        /// Parked edits that name something that has come.
+        ready: BTreeSet<EditId>,
     },
     /// Reading named more records; nothing is written, run it again with these locked.
     Again(Locks),

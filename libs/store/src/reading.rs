@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use interval::Bundle;
 use model::{
-    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{RecordKind, Target},
     person::GrantFields,
     schedule::Pack,
@@ -13,11 +13,12 @@ use model::{
 use crate::{
     Result, Store,
     key::Key,
+    sent::Held,
     through,
     view::{
-        Among, ChangesQuery, DueChanges, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView,
-        Folding, Look, Moment, Page, QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow,
-        SiteThenQuery, Then, ThenQuery, UnitDue,
+        Among, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
+        EventQuery, EventView, Folding, Look, Moment, Page, QualityLine, QualityQuery, RecordView, SiteQuery,
+        SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -40,6 +41,39 @@ impl Store {
         through!(self, read for key, |conn, ops| {
             let stored = ops::records::find(conn, key, target)?;
             stored.map(|stored| ops::records::view(conn, key, target, &stored)).transpose()
+        })
+    }
+
+    /// A page of edits that wait for a person, the oldest first; only those about units in scope of `sites` where given.
+    pub async fn held(
+        &self,
+        organization: OrganizationId,
+        sites: Option<Vec<SiteId>>,
+        after: i64,
+        limit: usize,
+    ) -> Result<Page<Held>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::held::list(conn, key, sites.as_deref(), after, limit))
+    }
+
+    /// One edit that was held, also one that somebody has decided about.
+    pub async fn held_edit(&self, organization: OrganizationId, edit: EditId) -> Result<Option<Held>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::held::find(conn, key, edit))
+    }
+
+    /// A page of records of a kind with contested fields, by id; only those in scope of `sites` where given.
+    pub async fn contested(
+        &self,
+        organization: OrganizationId,
+        kind: RecordKind,
+        sites: Option<Vec<SiteId>>,
+        after: Option<uuid::Uuid>,
+        limit: usize,
+    ) -> Result<Page<ContestedRecord>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            ops::contested::list(conn, key, kind, sites.as_deref(), after, limit)
         })
     }
 

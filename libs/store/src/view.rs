@@ -1,5 +1,6 @@
 //! What readers are given.
 
+mod contested;
 mod moment;
 mod quality;
 
@@ -16,6 +17,7 @@ use model::{
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+pub use self::contested::{ContestedField, ContestedRecord, ContestedValue};
 pub use self::{
     moment::{FOLDED_MOST, Folding, Known, Moment, Then},
     quality::{QUALITY_CODES, QualityLine, QualityPlace, QualityQuery},

@@ -67,7 +67,12 @@ pub(crate) fn patch(
         Target::Person(_) => patched(body, PersonFields::read)?,
         Target::Grant(_) => patched(body, GrantFields::read)?,
     };
-    Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen: Some(seen), salts })
+    Ok(Proposal {
+        edit: Edit { id: edit, action: Action::Set { target, fields } },
+        seen: Some(seen),
+        salts,
+        sent: None,
+    })
 }
 
 /// A new service event; `fallback` becomes its id where the body has none.
@@ -81,7 +86,7 @@ pub(crate) fn event_with_id(body: &Value, salts: Vec<Salt>) -> Read<Proposal> {
         Posted::OfUnit(event) => (event.id, Action::Event(event)),
         Posted::OfModel(adoption) => (adoption.id, Action::ModelAdoption(adoption)),
     };
-    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts, sent: None })
 }
 
 /// A new edition of a schedule.
@@ -92,7 +97,7 @@ pub(crate) fn new_edition(schedule: ScheduleId, body: Value, fallback: EditId) -
         Some((id?, edition?))
     })?;
     let action = Action::Edition { id, schedule, edition: Box::new(edition) };
-    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts: Vec::new() })
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts: Vec::new(), sent: None })
 }
 
 /// What an edit wrote, and when.
@@ -138,6 +143,7 @@ pub(crate) async fn submit_all(
         edits,
         permit: caller.permit(),
         dry_run,
+        calling: None,
     };
     if dry_run {
         let (outcomes, changes) = state.store.foresee(command).await?;
@@ -161,6 +167,7 @@ pub(crate) async fn submit(
         Some(Outcome::AlreadyApplied(written)) if dry_run => (written, Fate::WouldBeRepeat),
         Some(Outcome::AlreadyApplied(written)) => (written, Fate::Repeat),
         Some(Outcome::Refused(refusal)) => return Err(refused(refusal)),
+        Some(Outcome::OfHandset(_)) => return Err(ApiError::internal("an edit that no handset sent")),
         None => return Err(ApiError::internal("an edit without an outcome")),
     };
     // A repeat changes nothing, so it gets the very answer of the first.
@@ -215,7 +222,7 @@ fn created<K: Kind, F: Serialize>(
         Some((id?, fields?))
     })?;
     let action = Action::Create { target: target(id), fields: written_back(&fields)? };
-    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts })
+    Ok(Proposal { edit: Edit { id: id.cast(), action }, seen: None, salts, sent: None })
 }
 
 fn patched<F: Serialize>(

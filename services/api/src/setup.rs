@@ -80,13 +80,14 @@ pub(crate) async fn record(
         edits,
         permit: Permit(Arc::new(|_| Permission::Allowed)),
         dry_run: false,
+        calling: None,
     };
     let mut new = 0;
     for outcome in state.store.write(command).await? {
         match outcome {
             Outcome::Applied(_) => new += 1,
             Outcome::AlreadyApplied(_) => {}
-            Outcome::Refused(refusal) => return Err(anyhow!("refused: {refusal:?}")),
+            refused => return Err(anyhow!("refused: {refused:?}")),
         }
     }
     Ok(new)

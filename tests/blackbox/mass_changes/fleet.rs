@@ -83,6 +83,7 @@ impl<'a> Fleet<'a> {
                 edits: edits.to_vec(),
                 permit: Permit(Arc::new(|_| Permission::Allowed)),
                 dry_run: false,
+                calling: None,
             };
             for outcome in self.wait_for(self.store.write(command)).unwrap() {
                 assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");
@@ -100,7 +101,7 @@ fn event(body: &Value) -> Proposal {
 }
 
 fn proposal(id: EditId, action: Action) -> Proposal {
-    Proposal { edit: Edit { id, action }, seen: None, salts: vec![[1; 16], [2; 16]] }
+    Proposal { edit: Edit { id, action }, seen: None, salts: vec![[1; 16], [2; 16]], sent: None }
 }
 
 /// An edition of the town's schedule that differs from its first: the oil after so many months.

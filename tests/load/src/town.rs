@@ -126,6 +126,7 @@ impl Town {
             edits,
             permit,
             dry_run: false,
+            calling: None,
         }
     }
 
@@ -150,13 +151,13 @@ pub(crate) fn twelve_tasks() -> Result<Edition> {
 pub(crate) fn created(target: Target, fields: Value) -> Result<Proposal> {
     let fields = members(fields)?;
     let edit = Edit { id: EditId::from_uuid(target.uuid()), action: Action::Create { target, fields } };
-    Ok(Proposal { edit, seen: None, salts: SALTS.to_vec() })
+    Ok(Proposal { edit, seen: None, salts: SALTS.to_vec(), sent: None })
 }
 
 /// Fields of a record set, by somebody who says nothing of what he saw.
 pub(crate) fn set(target: Target, fields: Value) -> Result<Proposal> {
     let action = Action::Set { target, fields: members(fields)? };
-    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: SALTS.to_vec() })
+    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: SALTS.to_vec(), sent: None })
 }
 
 /// A service event from its JSON.
@@ -167,7 +168,7 @@ pub(crate) fn event(value: &Value) -> Result<ServiceEvent> {
 /// The proposal of a service event.
 pub(crate) fn happened(event: ServiceEvent) -> Proposal {
     let edit = Edit { id: event.id.cast(), action: Action::Event(Box::new(event)) };
-    Proposal { edit, seen: None, salts: SALTS.to_vec() }
+    Proposal { edit, seen: None, salts: SALTS.to_vec(), sent: None }
 }
 
 fn members(fields: Value) -> Result<Map<String, Value>> {

@@ -5,12 +5,15 @@ use model::{
     EditionId, EventId, Instant, SiteId, UnitId,
     event::{CorrectionAction, Details, ServiceEvent},
     json,
+    time::When,
 };
 use serde_json::Value;
 
 use super::super::Conn;
 use super::{
-    IDS_AT_ONCE, model_adoptions,
+    IDS_AT_ONCE,
+    log::{self, LogRow},
+    model_adoptions,
     private_texts::{self, Texts},
     schema::{change_log, service_event},
 };
@@ -154,18 +157,16 @@ pub(crate) fn list(conn: &mut Conn, query: &EventQuery) -> Result<Page<EventView
 
 /// Who entered an event.
 pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<Option<Key>> {
-    Ok(change_log::table
-        .filter(change_log::organization.eq(organization))
-        .filter(change_log::edit_id.eq(Key::from(id)))
-        .filter(change_log::row_kind.eq("edit"))
-        .select(change_log::author)
-        .first(conn)
-        .optional()?)
+    Ok(log::of_edits(conn, organization, &[Key::from(id)])?.first().map(LogRow::made_by))
 }
 
-/// Reads an event as the log holds it.
-pub(crate) fn read(body: &str) -> Result<ServiceEvent> {
-    stored::text("service event", body, ServiceEvent::read)
+/// Reads an event as the log holds it, with the instant that counts: that of a handset's clock may have been put right.
+pub(crate) fn read(body: &str, counts_at: Option<i64>) -> Result<ServiceEvent> {
+    let mut event = stored::text("service event", body, ServiceEvent::read)?;
+    if let (When::At { instant, .. }, Some(counts_at)) = (&mut event.occurred.when, counts_at) {
+        *instant = Instant::from_micros(counts_at);
+    }
+    Ok(event)
 }
 
 /// An event's body as JSON.
@@ -187,32 +188,27 @@ pub(crate) struct Found {
 fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Found>> {
     let mut found = Vec::with_capacity(ids.len());
     for some in ids.chunks(IDS_AT_ONCE) {
-        let rows: Vec<(EventRow, i64, Key, Vec<u8>)> = service_event::table
+        let rows: Vec<(EventRow, LogRow)> = service_event::table
             .inner_join(
                 change_log::table.on(change_log::organization
                     .eq(service_event::organization)
                     .and(change_log::edit_id.eq(service_event::id))
-                    .and(change_log::row_kind.eq("edit"))),
+                    .and(change_log::row_kind.eq_any(log::ACCEPTED))),
             )
             .filter(service_event::organization.eq(organization))
             .filter(service_event::id.eq_any(some.to_vec()))
             .order((service_event::occurred_at, service_event::id))
-            .select((
-                EventRow::as_select(),
-                change_log::recorded_at,
-                change_log::author,
-                change_log::content_hash,
-            ))
+            .select((EventRow::as_select(), LogRow::as_select()))
             .load(conn)?;
-        for (row, recorded_at, author, content_hash) in rows {
+        for (row, logged) in rows {
             found.push(Found {
                 id: row.id,
                 unit: Some(row.unit_id),
                 occurred_at: row.occurred_at,
                 body: parsed(&row.body)?,
-                recorded_at,
-                author,
-                content_hash,
+                recorded_at: logged.recorded_at,
+                author: logged.made_by(),
+                content_hash: logged.content_hash,
             });
         }
     }

@@ -8,6 +8,8 @@ use super::{
     editions::{EditionRow, JobRow},
     events::EventRow,
     folds::{BeforeRow, ItemRow, StateRow},
+    held::HeldRow,
+    inbox::{InboxRow, NeedRow},
     kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
     private_texts::TextRow,
@@ -68,13 +70,14 @@ bulk! {
     /// Writes records, new or changed; each of them once.
     records, IntoRecord, RecordRow, "record",
     "ON CONFLICT (organization, kind, id) DO UPDATE SET version = excluded.version, \
-     belongs_to = excluded.belongs_to, registers = excluded.registers", {
+     belongs_to = excluded.belongs_to, registers = excluded.registers, contested = excluded.contested", {
         organization: Key => SqlKey,
         kind: String => Text,
         id: Key => SqlKey,
         version: i64 => BigInt,
         belongs_to: Option<Key> => Nullable<SqlKey>,
         registers: String => Text,
+        contested: i64 => BigInt,
     }
 
     /// Adds service events.
@@ -176,6 +179,43 @@ bulk! {
         from_at: i64 => BigInt,
         until_at: i64 => BigInt,
         evidence: String => Text,
+    }
+
+    /// Adds edits that wait for a person.
+    held, IntoHeld, HeldRow, "held", "", {
+        organization: Key => SqlKey,
+        seq: i64 => BigInt,
+        edit_id: Key => SqlKey,
+        unit_id: Option<Key> => Nullable<SqlKey>,
+    }
+
+    /// Keeps edits that are not in the log, new ones or such as are kept already; each of them once.
+    inbox, IntoInbox, InboxRow, "inbox",
+    "ON CONFLICT (organization, edit_id) DO UPDATE SET state = excluded.state, reason = excluded.reason", {
+        organization: Key => SqlKey,
+        edit_id: Key => SqlKey,
+        state: String => Text,
+        reason: String => Text,
+        received_at: i64 => BigInt,
+        handset: Key => SqlKey,
+        handset_edit: i64 => BigInt,
+        author: Key => SqlKey,
+        wish: String => Text,
+        record_kind: String => Text,
+        record_id: Key => SqlKey,
+        base: String => Text,
+        stamp_raw: String => Text,
+        stamp_effective: String => Text,
+        occurred_at: Option<i64> => Nullable<BigInt>,
+        body: String => Text,
+        content_hash: Vec<u8> => Binary,
+    }
+
+    /// Adds what parked edits name.
+    inbox_needs, IntoInboxNeeds, NeedRow, "inbox_need", "ON CONFLICT DO NOTHING", {
+        organization: Key => SqlKey,
+        needed: Key => SqlKey,
+        edit_id: Key => SqlKey,
     }
 
     /// Keeps what due items were.

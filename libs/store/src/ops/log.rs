@@ -50,7 +50,29 @@ pub(crate) struct LogRow {
     pub(crate) leaf_hash: Vec<u8>,
 }
 
+/// The kind of row that an edit makes which counts at once.
+pub(crate) const EDIT: &str = "edit";
+/// The kind of row that an edit makes which waits for a person.
+pub(crate) const HELD: &str = "held";
+/// The kind of row by which a person lets an edit count that was held.
+pub(crate) const RELEASED: &str = "released";
+/// The kind of row by which a person refuses an edit that was held.
+pub(crate) const REFUSED: &str = "refused";
+/// The kinds of rows by which an edit counts; each edit has one of them at most.
+pub(crate) const ACCEPTED: [&str; 2] = [EDIT, RELEASED];
+
 impl LogRow {
+    /// Whether its edit counts by it.
+    pub(crate) fn is_accepted(&self) -> bool {
+        ACCEPTED.contains(&self.row_kind.as_str())
+    }
+
+    /// Who made its edit; the row of a decision about one has whoever decided as its author.
+    pub(crate) fn made_by(&self) -> Key {
+        let decided = self.row_kind == RELEASED || self.row_kind == REFUSED;
+        self.on_behalf_of.filter(|_| decided).unwrap_or(self.author)
+    }
+
     /// SHA-256(0x00 ‖ canonical JSON of every other column, the body by its hash).
     pub(crate) fn leaf(&self) -> Result<Hash> {
         let hex = |key: &Key| key.0.hyphenated().to_string();
@@ -129,15 +151,22 @@ pub(crate) fn take_numbers(
     Ok((next - count, recorded_at))
 }
 
-/// The rows of those of these edits that were recorded before.
+/// The rows by which those of these edits count that do.
 pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Result<Vec<LogRow>> {
+    let mut rows = all_of_edits(conn, organization, edits)?;
+    rows.retain(LogRow::is_accepted);
+    Ok(rows)
+}
+
+/// Every row about some edits, in order.
+pub(crate) fn all_of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Result<Vec<LogRow>> {
     let mut rows = Vec::new();
     for some in edits.chunks(IDS_AT_ONCE) {
         rows.extend(
             change_log::table
                 .filter(change_log::organization.eq(organization))
                 .filter(change_log::edit_id.eq_any(some.to_vec()))
-                .filter(change_log::row_kind.eq("edit"))
+                .order(change_log::seq)
                 .select(LogRow::as_select())
                 .load::<LogRow>(conn)?,
         );

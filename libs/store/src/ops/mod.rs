@@ -2,11 +2,14 @@
 
 pub(crate) mod advance;
 pub(crate) mod baseline;
+pub(crate) mod contested;
 pub(crate) mod contexts;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod events;
 pub(crate) mod folds;
+pub(crate) mod held;
+pub(crate) mod inbox;
 pub(crate) mod inserts;
 mod kin;
 pub(crate) mod log;

@@ -14,6 +14,7 @@ use super::{
     IDS_AT_ONCE,
     contexts::ContextId,
     events::{self, Found},
+    log,
     schema::{change_log, model_adoption},
 };
 use crate::{error::Result, key::Key, stored, view::EventView};
@@ -61,7 +62,7 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: EventId) -> Result<Op
             change_log::table.on(change_log::organization
                 .eq(model_adoption::organization)
                 .and(change_log::edit_id.eq(model_adoption::id))
-                .and(change_log::row_kind.eq("edit"))),
+                .and(change_log::row_kind.eq(log::EDIT))),
         )
         .filter(model_adoption::organization.eq(organization))
         .filter(model_adoption::id.eq(Key::from(id)))

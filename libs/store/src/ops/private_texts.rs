@@ -6,7 +6,10 @@ use diesel::prelude::*;
 use proof::Sealed;
 
 use super::super::Conn;
-use super::{IDS_AT_ONCE, schema::private_text};
+use super::{
+    IDS_AT_ONCE,
+    schema::{inbox, private_text},
+};
 use crate::{error::Result, key::Key};
 
 /// A private text as a row.
@@ -46,7 +49,12 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     Ok(texts)
 }
 
-/// How many texts there are; for the rebuild.
-pub(crate) fn count(conn: &mut Conn, organization: Key) -> Result<i64> {
-    Ok(private_text::table.filter(private_text::organization.eq(organization)).count().get_result(conn)?)
+/// How many texts there are of edits in the log; for the rebuild.
+pub(crate) fn count_logged(conn: &mut Conn, organization: Key) -> Result<i64> {
+    let beside = inbox::table.filter(inbox::organization.eq(organization)).select(inbox::edit_id);
+    Ok(private_text::table
+        .filter(private_text::organization.eq(organization))
+        .filter(private_text::edit_id.ne_all(beside))
+        .count()
+        .get_result(conn)?)
 }

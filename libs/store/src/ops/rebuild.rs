@@ -15,7 +15,9 @@ pub(crate) use self::unit::{unit, units};
 use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions, events, kin,
+    editions, events,
+    held::{self, HeldRow},
+    kin,
     log::{self, FeedRow, LogRow},
     model_adoptions, organizations,
     private_texts::{self, Texts},
@@ -25,7 +27,7 @@ use super::{
     scope,
 };
 use crate::{
-    body::private_pointers,
+    body::{HELD_BODY, private_pointers},
     error::{Result, StoreError},
     key::Key,
     report::Difference,
@@ -65,7 +67,7 @@ pub(crate) fn organization(conn: &mut Conn, organization: Key) -> Result<Replaye
         replay
             .differ("change log", format!("ends at row {}, the counter says {}", replay.last_seq, counter.0));
     }
-    let texts = private_texts::count(conn, organization)?;
+    let texts = private_texts::count_logged(conn, organization)?;
     if texts != replay.texts {
         replay.differ("private text", format!("{texts} stored, {} named by the log", replay.texts));
     }
@@ -84,6 +86,7 @@ struct Replay {
     model_adoptions: BTreeMap<Key, (Key, String)>,
     contexts: Versions,
     kin: kin::Groups,
+    held: BTreeMap<Key, HeldRow>,
     texts: i64,
     lines: i64,
     differences: Vec<Difference>,
@@ -108,17 +111,30 @@ impl Replay {
         let body = replay::body_of(row)?;
         let kind = RecordKind::parse(&row.record_kind)
             .ok_or_else(|| StoreError::corrupt("log row")(&row.record_kind))?;
+        let counts = row.is_accepted();
+        if row.row_kind == log::HELD {
+            self.held.insert(row.edit_id, HeldRow::of(row));
+        } else {
+            self.held.remove(&row.edit_id);
+        }
+        let body = if counts { body } else { body.get(HELD_BODY).cloned().unwrap_or_default() };
         if content_hash(kind, row, &body)?.as_bytes().as_slice() != row.content_hash.as_slice() {
             self.differ("content hash", format!("of row {}", row.seq));
         }
+        if !counts && row.row_kind != log::HELD {
+            return Ok(());
+        }
         self.private_texts(kind, row, &body, texts);
+        if !counts {
+            return Ok(());
+        }
         match kind {
             RecordKind::ServiceEvent if row.unit_id.is_none() => {
                 let model = ContextId::of_model(&model_adoptions::read(&row.body)?.of);
                 *self.contexts.entry(model).or_default() += 1;
                 self.model_adoptions.insert(row.record_id, (model.key(), row.body.clone()));
             }
-            RecordKind::ServiceEvent => self.kin.add(&events::read(&row.body)?),
+            RecordKind::ServiceEvent => self.kin.add(&events::read(&row.body, row.occurred_at)?),
             RecordKind::Edition => {
                 let (schedule, edition) = editions::read(&row.body)?;
                 self.jobs.extend(editions::jobs_of(&edition).into_iter().map(|job| job.as_str().to_owned()));
@@ -141,7 +157,8 @@ impl Replay {
             let committed = body.pointer(pointer).and_then(|value| value.get(SEALED)).and_then(Value::as_str);
             let Some(committed) = committed else { continue };
             let beside = texts.get(&(row.edit_id, (*pointer).to_owned()));
-            self.texts += i64::from(beside.is_some());
+            // An edit that was held and released has two rows, and one text.
+            self.texts += i64::from(beside.is_some() && row.row_kind != log::RELEASED);
             let fits = beside.and_then(|(salt, text)| {
                 let salt = salt.as_slice().try_into().ok()?;
                 Some(proof::commitment(&salt, pointer, text).to_string() == committed)
@@ -166,12 +183,13 @@ impl Replay {
             .select(FeedRow::as_select())
             .load(conn)?;
         stored.sort();
-        let of_records = rows.iter().filter(|row| row.unit_id.is_none());
+        let accepted = || rows.iter().filter(|row| row.is_accepted());
+        let of_records = accepted().filter(|row| row.unit_id.is_none());
         let mut expected: Vec<FeedRow> = of_records.map(scope::line_of_record).collect();
         expected.sort();
         self.lines += i64::try_from(expected.len()).unwrap_or(i64::MAX);
         let of_units: BTreeSet<(i64, Key)> =
-            rows.iter().filter_map(|row| Some((row.seq, row.unit_id?))).collect();
+            accepted().filter_map(|row| Some((row.seq, row.unit_id?))).collect();
         let told: Vec<(i64, Option<Key>)> = feed::table
             .filter(feed::organization.eq(self.organization))
             .filter(feed::unit_id.is_not_null())
@@ -195,6 +213,11 @@ impl Replay {
 
     fn compare(&mut self, conn: &mut Conn) -> Result<()> {
         self.compare_records(conn)?;
+        let mut waiting: Vec<HeldRow> = std::mem::take(&mut self.held).into_values().collect();
+        waiting.sort_by_key(|row| row.seq);
+        if held::all(conn, self.organization)? != waiting {
+            self.differ("held edits", format!("{} wait by the log, or others", waiting.len()));
+        }
         let stored = editions::all(conn, self.organization)?;
         if stored != self.editions {
             self.differ("editions", format!("{} stored, {} in the log", stored.len(), self.editions.len()));
@@ -254,7 +277,8 @@ impl Replay {
         for ((kind, id), rebuilt) in std::mem::take(&mut self.records) {
             let record_kind = RecordKind::parse(&kind).ok_or_else(|| StoreError::corrupt("record")(&kind))?;
             let owner = records::belongs_to(record_kind, &rebuilt.record);
-            let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?);
+            let contested = records::contested(&rebuilt.record);
+            let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?, contested);
             match stored.remove(&(kind.clone(), id)) {
                 Some(found) if found == expected => {}
                 Some(_) => {

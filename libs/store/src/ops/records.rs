@@ -99,6 +99,7 @@ pub(crate) struct RecordRow {
     pub(crate) version: i64,
     pub(crate) belongs_to: Option<Key>,
     pub(crate) registers: String,
+    pub(crate) contested: i64,
 }
 
 impl RecordRow {
@@ -110,6 +111,7 @@ impl RecordRow {
             version: stored.version,
             belongs_to: belongs_to(target.kind(), &stored.record),
             registers: text(&stored.record)?,
+            contested: contested(&stored.record),
         })
     }
 }
@@ -262,17 +264,31 @@ pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &
     RecordView { kind, id, fields, etag: stored.etag() }
 }
 
-/// Version, owner and registers of a record, as stored.
-pub(crate) type AsStored = (i64, Option<Key>, String);
+/// How many fields of a record are contested.
+pub(crate) fn contested(record: &Record) -> i64 {
+    i64::try_from(record.contested().len()).unwrap_or(i64::MAX)
+}
+
+/// Version, owner and registers of a record, and how many fields are contested, as stored.
+pub(crate) type AsStored = (i64, Option<Key>, String, i64);
 
 /// Every record as stored; for the rebuild.
 pub(crate) fn all(conn: &mut Conn, organization: Key) -> Result<BTreeMap<(String, Key), AsStored>> {
-    let rows: Vec<(String, Key, i64, Option<Key>, String)> = record::table
+    let rows: Vec<(String, Key, i64, Option<Key>, String, i64)> = record::table
         .filter(record::organization.eq(organization))
-        .select((record::kind, record::id, record::version, record::belongs_to, record::registers))
+        .select((
+            record::kind,
+            record::id,
+            record::version,
+            record::belongs_to,
+            record::registers,
+            record::contested,
+        ))
         .load(conn)?;
     Ok(rows
         .into_iter()
-        .map(|(kind, id, version, belongs, registers)| ((kind, id), (version, belongs, registers)))
+        .map(|(kind, id, version, belongs, registers, contested)| {
+            ((kind, id), (version, belongs, registers, contested))
+        })
         .collect())
 }

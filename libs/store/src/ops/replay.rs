@@ -93,7 +93,7 @@ impl Growing {
 
     pub(crate) fn add(&mut self, row: &LogRow) -> Result<()> {
         if row.record_kind == RecordKind::ServiceEvent.as_str() {
-            self.events.push(events::read(&row.body)?);
+            self.events.push(events::read(&row.body, row.occurred_at)?);
             self.bodies.push(row.body.clone());
             return Ok(());
         }
@@ -126,5 +126,7 @@ fn field_edit(row: &LogRow, body: Value) -> Result<FieldEdit> {
         raw: Stamp::parse(&row.stamp_raw).map_err(|e| corrupt(&e))?,
         fields,
         base: base.unwrap_or_default(),
+        // An edit of a handset of which there are two copies is kept without its number.
+        chained: row.handset_edit.is_some(),
     })
 }

@@ -60,6 +60,7 @@ tables! {
         version -> BigInt,
         belongs_to -> Nullable<SqlKey>,
         registers -> Text,
+        contested -> BigInt,
     }
     edition (organization, id) {
         organization -> SqlKey,
@@ -158,6 +159,36 @@ tables! {
         kind -> Text,
         record_id -> SqlKey,
     }
+    held (organization, seq) {
+        organization -> SqlKey,
+        seq -> BigInt,
+        edit_id -> SqlKey,
+        unit_id -> Nullable<SqlKey>,
+    }
+    inbox (organization, edit_id) {
+        organization -> SqlKey,
+        edit_id -> SqlKey,
+        state -> Text,
+        reason -> Text,
+        received_at -> BigInt,
+        handset -> SqlKey,
+        handset_edit -> BigInt,
+        author -> SqlKey,
+        wish -> Text,
+        record_kind -> Text,
+        record_id -> SqlKey,
+        base -> Text,
+        stamp_raw -> Text,
+        stamp_effective -> Text,
+        occurred_at -> Nullable<BigInt>,
+        body -> Text,
+        content_hash -> Binary,
+    }
+    inbox_need (organization, needed, edit_id) {
+        organization -> SqlKey,
+        needed -> SqlKey,
+        edit_id -> SqlKey,
+    }
     outbox (organization, seq, ordinal) {
         organization -> SqlKey,
         seq -> BigInt,
@@ -181,6 +212,8 @@ tables! {
 diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
 diesel::allow_columns_to_appear_in_same_group_by_clause!(due_item::standing_site, due_item::state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(held, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(inbox, private_text);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
 diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);
 diesel::allow_tables_to_appear_in_same_query!(context, unit_context);

@@ -21,10 +21,19 @@ pub(crate) fn of_unit(unit: &Unit) -> Result<BTreeSet<SiteId>> {
     Ok(BTreeSet::from([unit.home_site()?, standing(unit)?]))
 }
 
+/// The sites in whose scope a unit was at an instant.
+pub(crate) fn of_unit_at(unit: &Unit, at: Instant) -> Result<BTreeSet<SiteId>> {
+    Ok(BTreeSet::from([unit.home_site()?, standing_at(unit, at)?]))
+}
+
 /// Where a unit stands as far as scope goes: its last placement, one that a fast clock dates a little ahead included,
 /// because nothing moves the scope of a unit but its events. Days count in UTC, so that the feed follows from the
 /// unit's rows alone.
 pub(crate) fn standing(unit: &Unit) -> Result<SiteId> {
+    standing_at(unit, Instant::LAST)
+}
+
+fn standing_at(unit: &Unit, at: Instant) -> Result<SiteId> {
     let input = Input {
         unit: unit.id,
         facts: &unit.facts()?,
@@ -33,7 +42,7 @@ pub(crate) fn standing(unit: &Unit) -> Result<SiteId> {
         editions: &BTreeMap::new(),
         policy: &Policy::standard(),
     };
-    Ok(interval::standing_site(&input, Instant::LAST))
+    Ok(interval::standing_site(&input, at))
 }
 
 /// The lines of a row about a unit, from the sites that had it in scope before and have it after.

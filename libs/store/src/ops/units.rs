@@ -139,7 +139,7 @@ pub(crate) fn with_events(
         fields.into_iter().map(|(id, fields)| (id, Unit::new(id, fields, Vec::new()))).collect();
     for row in events::of_units(conn, organization, &ids)? {
         if let Some(unit) = units.get_mut(&row.unit_id.id()) {
-            unit.events.push(events::read(&row.body)?);
+            unit.events.push(events::read(&row.body, Some(row.occurred_at))?);
             unit.stored_at.insert(row.id.id(), Instant::from_micros(row.occurred_at));
         }
     }

@@ -14,6 +14,7 @@ mod known;
 mod named;
 mod refer;
 mod row;
+mod sent;
 mod together;
 
 use std::{
@@ -22,9 +23,10 @@ use std::{
 };
 
 use model::{
-    SiteId, UnitId, Zone,
+    EditId, PersonId, SiteId, UnitId, Zone,
     edit::Target,
     event::{ModelAdoption, ServiceEvent},
+    person::GrantFields,
 };
 
 use self::{
@@ -34,11 +36,14 @@ use self::{
 use super::super::{Conn, dialect};
 use super::{
     contexts::{self, Versions},
-    editions, inserts, kin,
+    editions,
+    held::{self, HeldRow},
+    inbox::{self, InboxRow},
+    inserts, kin,
     log::{self, LogRow},
     model_adoptions,
     private_texts::TextRow,
-    records::{RecordRow, Stored},
+    records::{self, RecordRow, Stored},
     scope,
 };
 use crate::{
@@ -47,6 +52,7 @@ use crate::{
     error::Result,
     key::Key,
     locks::{Attempt, Locks},
+    sent::{Flag, HeldFor},
     view::EditionView,
 };
 
@@ -67,6 +73,7 @@ pub(crate) fn write(
     let mut work = Work {
         organization,
         command,
+        asking: command.author,
         locks,
         more: Locks::new(),
         known: Known::load(conn, command)?,
@@ -75,6 +82,8 @@ pub(crate) fn write(
         changes: Versions::new(),
         refolding: 0,
         planned: Vec::new(),
+        kept: Vec::new(),
+        done_waiting: Vec::new(),
         together: kin::Groups::default(),
         grown: kin::Groups::default(),
     };
@@ -91,13 +100,16 @@ pub(crate) fn write(
     let answers = folded.answers();
     let stale = work.record(conn, folded)?;
     let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
-    Ok(Attempt::Done { outcomes, stale, changes: answers.changes })
+    let ready = work.ready(conn)?;
+    Ok(Attempt::Done { outcomes, stale, changes: answers.changes, ready })
 }
 
 /// What the transaction has read and means to write.
 struct Work<'c> {
     organization: Key,
     command: &'c Command,
+    /// Whose edit is being judged.
+    asking: PersonId,
     locks: Locks,
     more: Locks,
     known: Known,
@@ -109,6 +121,10 @@ struct Work<'c> {
     /// How many units are folded only because a context changes.
     refolding: usize,
     planned: Vec<Planned>,
+    /// Edits that are not accepted and kept for later, with their private texts.
+    kept: Vec<(InboxRow, Vec<TextRow>)>,
+    /// Edits that were kept and are in the log now.
+    done_waiting: Vec<Key>,
     /// The groups of units that fold together.
     together: kin::Groups,
     /// Those that it makes or makes larger.
@@ -121,7 +137,20 @@ struct Planned {
     body: Arc<Body>,
     wrote: Wrote,
     /// For a row about a unit, the sites that have it in scope before and after.
-    scope: Option<(BTreeSet<SiteId>, BTreeSet<SiteId>)>,
+    scope: Option<Moved>,
+    /// The fields that are contested by it.
+    contested: Vec<String>,
+    /// What its handset and coordinators should know.
+    flags: BTreeSet<Flag>,
+}
+
+/// The sites that have a unit in scope before a row and after it.
+type Moved = (BTreeSet<SiteId>, BTreeSet<SiteId>);
+
+impl Planned {
+    fn new(row: LogRow, body: Arc<Body>, wrote: Wrote, scope: Option<Moved>) -> Self {
+        Self { row, body, wrote, scope, contested: Vec::new(), flags: BTreeSet::new() }
+    }
 }
 
 /// What a row writes beside the log.
@@ -131,11 +160,18 @@ enum Wrote {
     Event(Box<ServiceEvent>),
     ModelAdoption(Box<ModelAdoption>),
     Edition(EditionView),
+    /// Nothing: it waits for a person.
+    Held(HeldFor),
+    /// Nothing: a person has refused it.
+    Refusal,
 }
 
 impl Work<'_> {
     /// Writes everything, the organization's counter last; of a dry run nothing. Says whether units are left stale.
     fn record(&mut self, conn: &mut Conn, folded: Folded) -> Result<bool> {
+        if !self.command.dry_run {
+            self.keep(conn)?;
+        }
         if self.command.dry_run || self.planned.is_empty() {
             self.planned.iter_mut().for_each(|planned| planned.row.recorded_at = self.command.now.micros());
             return Ok(false);
@@ -157,11 +193,19 @@ impl Work<'_> {
         let stale = overtaken || !self.changes.is_empty() && contexts::settle(conn, self.organization)?;
         let mut rows = Vec::with_capacity(self.planned.len());
         let mut lines = Vec::new();
+        let (mut held, mut decided) = (Vec::new(), Vec::new());
         for (planned, seq) in self.planned.iter_mut().zip(first..) {
             let row = &mut planned.row;
             (row.seq, row.recorded_at) = (seq, recorded_at);
             row.leaf_hash = row.leaf()?.as_bytes().to_vec();
+            match planned.wrote {
+                Wrote::Held(_) => held.push(HeldRow::of(row)),
+                Wrote::Refusal => decided.push(row.edit_id),
+                _ if row.row_kind == log::RELEASED => decided.push(row.edit_id),
+                _ => {}
+            }
             match &planned.scope {
+                _ if matches!(planned.wrote, Wrote::Held(_) | Wrote::Refusal) => {}
                 Some((before, after)) => lines.extend(scope::lines_of_unit(row, before, after)),
                 None => lines.push(scope::line_of_record(row)),
             }
@@ -169,8 +213,44 @@ impl Work<'_> {
         }
         inserts::log(conn, &rows)?;
         inserts::feed(conn, &lines)?;
+        inserts::held(conn, &held)?;
+        held::remove(conn, self.organization, &decided)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
         Ok(stale)
+    }
+
+    /// Writes what is kept beside the log, and takes out of it what is in the log now.
+    fn keep(&mut self, conn: &mut Conn) -> Result<()> {
+        let (rows, texts): (Vec<InboxRow>, Vec<Vec<TextRow>>) =
+            std::mem::take(&mut self.kept).into_iter().unzip();
+        inbox::keep(conn, &rows)?;
+        let texts: Vec<TextRow> = texts.into_iter().flatten().collect();
+        inserts::private_texts(conn, &texts)?;
+        inbox::remove(conn, self.organization, &self.done_waiting)
+    }
+
+    /// Parked edits that name something that this transaction brings, or whose author it gives grants.
+    fn ready(&self, conn: &mut Conn) -> Result<BTreeSet<EditId>> {
+        let mut ready = BTreeSet::new();
+        if self.command.dry_run {
+            return Ok(ready);
+        }
+        let mut come = Vec::new();
+        for planned in &self.planned {
+            match &planned.wrote {
+                Wrote::Record(Target::Grant(_), stored) => {
+                    let fields = records::fields(&stored.record, GrantFields::read)?;
+                    if let Some(person) = fields.person_id {
+                        ready.extend(inbox::of_author(conn, self.organization, person)?);
+                    }
+                }
+                Wrote::Record(_, stored) if stored.version > 1 => {}
+                Wrote::Record(..) | Wrote::Event(_) | Wrote::Edition(_) => come.push(planned.row.record_id),
+                Wrote::ModelAdoption(_) | Wrote::Held(_) | Wrote::Refusal => {}
+            }
+        }
+        ready.extend(inbox::waiting_for(conn, self.organization, &come)?);
+        Ok(ready)
     }
 
     fn write_records(&self, conn: &mut Conn) -> Result<()> {
@@ -183,7 +263,7 @@ impl Work<'_> {
                 Wrote::ModelAdoption(adoption) => {
                     model_adoptions::add(conn, self.organization, adoption, &planned.row.body)?;
                 }
-                Wrote::Event(_) => {}
+                Wrote::Event(_) | Wrote::Held(_) | Wrote::Refusal => {}
             }
         }
         editions::add(conn, self.organization, &added)?;

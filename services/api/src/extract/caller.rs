@@ -72,18 +72,18 @@ impl Caller {
 
     fn answer(&self, ask: Ask<'_>) -> Permission {
         let organization = self.principal.organization;
-        let (action, object) = match ask {
-            Ask::See(site) => (Action::ReadSite, Object::at(organization, [site])),
-            Ask::Write { action, sites, own } => {
+        let (action, object, at) = match ask {
+            Ask::See { site, .. } => (Action::ReadSite, Object::at(organization, [site]), self.now),
+            Ask::Write { action, sites, own, at, .. } => {
                 let object = if sites.is_empty() {
                     Object::of(organization)
                 } else {
                     Object::at(organization, sites.iter().copied())
                 };
-                (crate::intake::access_action(action, own), object)
+                (crate::intake::access_action(action, own), object, at)
             }
         };
-        match access::decide(&self.principal, action, &object, self.now) {
+        match access::decide(&self.principal, action, &object, at) {
             Decision::Allow => Permission::Allowed,
             Decision::Forbidden => Permission::Forbidden,
             Decision::Hidden => Permission::Hidden,

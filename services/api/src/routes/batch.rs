@@ -130,6 +130,7 @@ fn result(at: usize, event: &Value, outcome: Result<Outcome, ApiError>) -> ApiRe
         Ok(Outcome::Applied(written)) => ("applied", written),
         Ok(Outcome::AlreadyApplied(written)) => ("already_applied", written),
         Ok(Outcome::Refused(refusal)) => return Ok(refused(at, id, &intake::refused(refusal))),
+        Ok(Outcome::OfHandset(_)) => return Err(ApiError::internal("an edit that no handset sent")),
         Err(error) => return Ok(refused(at, id, &error)),
     };
     let Written::Event(view, warnings) = &written else {

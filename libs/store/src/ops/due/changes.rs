@@ -169,7 +169,11 @@ fn cause(row: &LogRow) -> Result<Cause> {
     let of = match RecordKind::parse(&row.record_kind) {
         Some(RecordKind::ServiceEvent) => CauseOf::Event {
             id: row.record_id.id(),
-            kind: if row.unit_id.is_some() { events::read(&row.body)?.kind() } else { EventKind::Adoption },
+            kind: if row.unit_id.is_some() {
+                events::read(&row.body, row.occurred_at)?.kind()
+            } else {
+                EventKind::Adoption
+            },
             occurred: row.occurred_raw.clone(),
         },
         Some(RecordKind::Unit) => CauseOf::Unit(row.record_id.id()),

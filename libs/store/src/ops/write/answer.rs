@@ -8,6 +8,7 @@ use model::{
     event::{Adoption, Details},
     time::Occurred,
 };
+use serde_json::Value;
 
 use super::super::super::Conn;
 use super::super::{
@@ -24,9 +25,11 @@ use super::{
     judge::Judged,
 };
 use crate::{
+    body::HELD_FOR,
     command::{Outcome, Warning, Written},
     error::{Result, StoreError},
     key::Key,
+    sent::{Fate, HeldFor},
     view::EditionView,
 };
 
@@ -43,8 +46,30 @@ pub(super) fn outcomes(
     let planned = |at: usize| planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"));
     let outcome = |judged: Judged| match judged {
         Judged::Refused(refusal) => Ok(Outcome::Refused(refusal)),
-        Judged::Planned(at) => new(conn, organization, planned(at)?, &texts, answers).map(Outcome::Applied),
+        Judged::Planned(at) => {
+            let planned = planned(at)?;
+            match planned.wrote {
+                Wrote::Held(reason) => return Ok(Outcome::OfHandset(Fate::Held(reason))),
+                Wrote::Refusal => return Ok(Outcome::OfHandset(Fate::RefusedByPerson)),
+                _ => {}
+            }
+            let written = new(conn, organization, planned, &texts, answers)?;
+            Ok(if planned.row.handset.is_none() {
+                Outcome::Applied(written)
+            } else {
+                let (contested, flags) = (planned.contested.clone(), planned.flags.clone());
+                Outcome::OfHandset(Fate::Taken { written, contested, flags })
+            })
+        }
+        Judged::HeldBefore(row) if row.row_kind == log::REFUSED => {
+            Ok(Outcome::OfHandset(Fate::RefusedByPerson))
+        }
+        Judged::HeldBefore(row) => held_for(&row).map(|reason| Outcome::OfHandset(Fate::Held(reason))),
+        Judged::Parked(reason) => Ok(Outcome::OfHandset(Fate::Parked(reason))),
         Judged::Twin(at) => {
+            if let Wrote::Held(reason) = planned(at)?.wrote {
+                return Ok(Outcome::OfHandset(Fate::Held(reason)));
+            }
             new(conn, organization, planned(at)?, &texts, answers).map(Outcome::AlreadyApplied)
         }
         Judged::Repeat(row) => repeated(conn, organization, &row, &mut then).map(Outcome::AlreadyApplied),
@@ -52,14 +77,25 @@ pub(super) fn outcomes(
     judged.into_iter().map(outcome).collect()
 }
 
+/// Why an edit was held, as its row says.
+fn held_for(row: &LogRow) -> Result<HeldFor> {
+    let body = replay::body_of(row)?;
+    let reason = body.get(HELD_FOR).and_then(Value::as_str).and_then(HeldFor::parse);
+    reason.ok_or_else(|| StoreError::corrupt("log row")(&"it does not say why it is held"))
+}
+
 /// The private texts that these rows' answers show.
 fn texts_of(conn: &mut Conn, organization: Key, planned: &[Planned]) -> Result<Texts> {
     let mut texts = Texts::new();
-    let mut shown = Vec::new();
+    let (mut shown, mut kept) = (Vec::new(), Vec::new());
     for planned in planned {
         for sealed in &planned.body.sealed {
             let text = (sealed.salt.to_vec(), String::from(&*sealed.text));
             texts.insert((planned.row.edit_id, sealed.pointer.clone()), text);
+        }
+        // The texts of an edit that was kept beside the log are there already.
+        if planned.row.handset.is_some() && planned.body.sealed.is_empty() {
+            kept.push(planned.row.edit_id);
         }
         if let Wrote::Record(target, stored) = &planned.wrote {
             shown.extend(records::sealing_edits(target.kind(), &stored.record));
@@ -67,6 +103,7 @@ fn texts_of(conn: &mut Conn, organization: Key, planned: &[Planned]) -> Result<T
     }
     let own: Vec<Key> = planned.iter().map(|planned| planned.row.edit_id).collect();
     shown.retain(|edit| !own.contains(edit));
+    shown.extend(kept);
     texts.extend(private_texts::of_edits(conn, organization, &shown)?);
     Ok(texts)
 }
@@ -84,6 +121,9 @@ fn new(
             Written::Record(records::joined(target.kind(), target.uuid(), stored, texts))
         }
         Wrote::Edition(view) => Written::Edition(view.clone()),
+        Wrote::Held(_) | Wrote::Refusal => {
+            return Err(StoreError::corrupt("plan")(&"a held edit has written"));
+        }
         Wrote::Event(event) => {
             let at = answers.placed.get(&event.id).copied().unwrap_or(Instant::FIRST);
             let view = events::view(found(planned, at), texts)?;
@@ -121,7 +161,7 @@ fn adoption_of(row: &LogRow) -> Result<Option<(Adoption, Occurred)>> {
         let made = model_adoptions::read(&row.body)?;
         return Ok(Some((made.adoption, made.occurred)));
     }
-    let event = events::read(&row.body)?;
+    let event = events::read(&row.body, row.occurred_at)?;
     Ok(if let Details::Adoption(adoption) = event.details { Some((adoption, event.occurred)) } else { None })
 }
 

@@ -210,7 +210,7 @@ impl Work<'_> {
                 Wrote::Edition(view) => {
                     drop(brought.editions.insert(view.id, Arc::new(view.edition.clone())));
                 }
-                Wrote::Record(..) | Wrote::Event(_) => {}
+                Wrote::Record(..) | Wrote::Event(_) | Wrote::Held(_) | Wrote::Refusal => {}
             }
         }
         brought

@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use model::{Zone, edit::RecordKind, event::ModelAdoption, read::FieldError, stamp::Stamp, time::When};
+use model::{Zone, edit::RecordKind, event::ModelAdoption, read::FieldError, time::When};
 
 use super::super::super::Conn;
 use super::super::{
@@ -62,13 +62,13 @@ impl Work<'_> {
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
         }
-        let mut row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
+        let mut row = self.row(proposal, &body, None, self.stamps(proposal, None));
         row.on_behalf_of = adoption.on_behalf_of.map(Key::from);
         note_time(&mut row, &adoption.occurred);
         let sealed = model_adoptions::read(&body.text)?;
         self.change_context(conn, ContextId::of_model(&sealed.of))?;
         let wrote = Wrote::ModelAdoption(Box::new(sealed));
-        self.planned.push(Planned { row, body, wrote, scope: None });
+        self.planned.push(Planned::new(row, body, wrote, None));
         Ok(None)
     }
 

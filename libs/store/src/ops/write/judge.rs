@@ -2,14 +2,13 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use merge::{Admitted, Base, FieldEdit, Record, Refused, Wish};
+use merge::{Admitted, FieldEdit, Record, Refused, Wish};
 use model::{
-    SiteId, UnitId,
+    EventId, SiteId, UnitId,
     edit::{Action, Target},
     event::{CorrectionAction, Details, ServiceEvent, UnitModel},
     read::{FieldError, Flaw},
     site::SiteFields,
-    stamp::Stamp,
     unit::UnitFields,
 };
 use serde_json::{Map, Value};
@@ -26,12 +25,14 @@ use super::{
     Planned, Work, Wrote,
     fold::{Touched, bears_on_others},
     row::{note_time, resealed},
+    sent::{Stamps, received_before},
 };
 use crate::{
     body::Body,
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
+    sent::{Flag, ParkedFor},
     view::EditionView,
 };
 
@@ -43,6 +44,10 @@ pub(super) enum Judged {
     Twin(usize),
     /// It was recorded before, by this row.
     Repeat(Box<LogRow>),
+    /// It was written before, and waits for a person or was refused by one.
+    HeldBefore(Box<LogRow>),
+    /// It waits for what it names.
+    Parked(ParkedFor),
     /// It will not be written.
     Refused(Refusal),
 }
@@ -61,33 +66,89 @@ fn hidden(action: &Action) -> Refusal {
 impl Work<'_> {
     /// Judges one edit, and plans its row if it is to be written.
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal, body: &Arc<Body>) -> Result<Judged> {
+        self.asking = self.author(proposal);
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
         {
             return self.twin(proposal, body, twin);
         }
-        let body = self.body(conn, proposal, body, earlier.as_ref())?;
+        if self.kept.iter().any(|(row, _)| row.edit_id == Key::from(proposal.edit.id)) {
+            return Ok(Judged::Parked(ParkedFor::MissingParent));
+        }
+        let kept = self.known.kept(proposal).cloned();
+        let body = self.body(conn, proposal, body, earlier.is_some() || kept.is_some())?;
+        let (again, body) = match &kept {
+            Some(kept) if body.hash.as_bytes().as_slice() != kept.content_hash => {
+                return Ok(Judged::Refused(Refusal::IdReused(proposal.edit.id)));
+            }
+            Some(kept) => (Some(received_before(proposal, kept)?), Arc::new(kept.body()?)),
+            None => (None, body),
+        };
+        let proposal = again.as_ref().unwrap_or(proposal);
+        let judged = self.judge_new(conn, proposal, &body, earlier)?;
+        if kept.is_some() && matches!(judged, Judged::Planned(_)) {
+            self.done_waiting.push(Key::from(proposal.edit.id));
+        }
+        Ok(judged)
+    }
+
+    /// Judges an edit that is not another of the same command.
+    fn judge_new(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+        earlier: Option<LogRow>,
+    ) -> Result<Judged> {
+        if proposal.sent.as_ref().is_some_and(|sent| sent.decision.is_some()) {
+            return self.decide(conn, proposal, body, earlier.as_ref());
+        }
         let (wish, exists) = self.wish(conn, &proposal.edit.action)?;
         let known = earlier.as_ref().map(|row| row.content_hash.as_slice());
         let admitted = merge::admit(known, body.hash.as_bytes().as_slice(), wish, exists);
         match admitted {
+            Ok(Admitted::Repeat) if earlier.as_ref().is_some_and(|row| !row.is_accepted()) => {
+                let row = earlier.filter(|_| proposal.sent.is_some());
+                let reused = Judged::Refused(Refusal::IdReused(proposal.edit.id));
+                return Ok(row.map_or(reused, |row| Judged::HeldBefore(Box::new(row))));
+            }
             Ok(Admitted::Repeat) => return self.repeated(conn, proposal, earlier),
             Err(Refused::OtherContent) => return self.reused(conn, proposal, earlier),
             // Whether something is there is told only to those who may see it, so the actions say it after asking.
             Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
         }
+        if let Some(reason) = self.gate(proposal) {
+            return self.hold(proposal, body, reason);
+        }
+        self.judge_wish(conn, proposal, body)
+    }
+
+    /// Judges what an edit wishes, and plans its row.
+    pub(super) fn judge_wish(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+    ) -> Result<Judged> {
+        let to_write = Arc::clone(body);
         let refused = match &proposal.edit.action {
-            Action::Create { target, fields } => self.create(conn, proposal, *target, fields, body)?,
-            Action::Set { target, .. } => self.set(conn, proposal, *target, body)?,
-            Action::Event(event) => self.event(conn, proposal, event, body)?,
-            Action::ModelAdoption(adoption) => self.model_adoption(conn, proposal, adoption, body)?,
+            Action::Create { target, fields } => self.create(conn, proposal, *target, fields, to_write)?,
+            Action::Set { target, .. } => self.set(conn, proposal, *target, to_write)?,
+            Action::Event(event) => self.event(conn, proposal, event, to_write)?,
+            Action::ModelAdoption(adoption) => self.model_adoption(conn, proposal, adoption, to_write)?,
             Action::Edition { id, schedule, edition } => {
                 let view = EditionView { id: *id, schedule: *schedule, edition: (**edition).clone() };
-                self.edition(conn, proposal, view, body)?
+                self.edition(conn, proposal, view, to_write)?
             }
         };
-        Ok(refused.map_or_else(|| Judged::Planned(self.planned.len() - 1), Judged::Refused))
+        match refused {
+            None => Ok(Judged::Planned(self.planned.len() - 1)),
+            Some(refusal) if proposal.sent.as_ref().is_some_and(|sent| sent.decision.is_none()) => {
+                self.unless_it_waits(proposal, body, refusal)
+            }
+            Some(refusal) => Ok(Judged::Refused(refusal)),
+        }
     }
 
     /// The same edit twice in one command.
@@ -120,11 +181,11 @@ impl Work<'_> {
 
     /// Whether the author may see a site.
     pub(super) fn sees(&self, site: SiteId) -> bool {
-        (self.command.permit.0)(Ask::See(site)) == Permission::Allowed
+        (self.command.permit.0)(Ask::See { author: self.asking, site }) == Permission::Allowed
     }
 
     /// The sites by which it is asked whether an edit of something that is there may be written.
-    fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
+    pub(super) fn sites_asked(&mut self, conn: &mut Conn, proposal: &Proposal) -> Result<BTreeSet<SiteId>> {
         match &proposal.edit.action {
             Action::Create { target, .. } | Action::Set { target, .. } => self.sites_of(conn, *target),
             Action::Event(event) => self.sites_of(conn, Target::Unit(event.unit_id)),
@@ -146,7 +207,7 @@ impl Work<'_> {
     /// A repeat is answered only to those who may see what it wrote.
     fn repeated(&mut self, conn: &mut Conn, proposal: &Proposal, row: Option<LogRow>) -> Result<Judged> {
         let sites = self.sites_asked(conn, proposal)?;
-        let own = row.as_ref().is_some_and(|row| row.author == Key::from(self.command.author));
+        let own = row.as_ref().is_some_and(|row| row.author == Key::from(self.asking));
         match (self.permission(&proposal.edit.action, &sites, own), row) {
             (Permission::Allowed, Some(row)) => Ok(Judged::Repeat(Box::new(row))),
             (Permission::Forbidden, _) => Ok(Judged::Refused(Refusal::Forbidden)),
@@ -221,30 +282,40 @@ impl Work<'_> {
         let fields = body.value.as_object().cloned().unwrap_or_default();
         let (version, record) =
             stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
-        let stamp = Stamp::service(self.command.now, record.highest());
-        let base = if proposal.seen.is_some() { record.seen().only(&fields) } else { Base::default() };
-        let mut row = self.row(proposal, &body, None, stamp);
+        let stamps = self.stamps(proposal, record.highest());
+        let mut row = self.row(proposal, &body, None, stamps);
+        let base = self.base(proposal, &record, &fields);
         row.base = (version > 0).then(|| base.to_string());
-        // The author saw the record as it stands, so nothing seen is still to come.
-        let edit = FieldEdit { edit: proposal.edit.id, effective: stamp, raw: stamp, fields, base };
-        let next = Stored { version: version + 1, record: merge::apply(record, &edit, |_| false).record };
+        let Stamps { raw, effective } = stamps;
+        let chained = row.handset_edit.is_some();
+        let edit = FieldEdit { edit: proposal.edit.id, effective, raw, fields, base, chained };
+        let accepted = self.accepted(conn, target, &record, &edit)?;
+        let merged = merge::apply(record, &edit, |id| accepted.contains(&id));
+        let next = Stored { version: version + 1, record: merged.record };
         let mut moved = None;
         match target {
             Target::Unit(id) => {
                 row.unit_id = Some(Key::from(id));
                 moved = Some(self.reset_unit(conn, id, records::fields(&next.record, UnitFields::read)?)?);
             }
-            // What is new has no unit yet.
-            Target::Site(id) if version > 0 && body.value.get("zone").is_some() => {
+            Target::Site(id) if body.value.get("zone").is_some() => {
                 self.zones
                     .extend(records::fields(&next.record, SiteFields::read)?.zone.map(|zone| (id, zone)));
-                self.change_context(conn, ContextId::of_site(id))?;
+                // A new site has no unit yet but such as this transaction brings.
+                if version > 0 {
+                    self.change_context(conn, ContextId::of_site(id))?;
+                }
             }
             _ => {}
         }
         self.known.changed(target, next.clone());
         let wrote = Wrote::Record(target, next);
-        self.planned.push(Planned { row, body, wrote, scope: moved });
+        let flags = self.flags(proposal, false);
+        self.planned.push(Planned {
+            contested: merged.contested,
+            flags,
+            ..Planned::new(row, body, wrote, moved)
+        });
         Ok(())
     }
 
@@ -284,31 +355,39 @@ impl Work<'_> {
         };
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
         let own = self.is_own_target(conn, event)?;
+        let (event, doubtful) = self.put_right(proposal, event);
+        let mut flags = self.flags(proposal, doubtful);
         match self.permission(&proposal.edit.action, &sites, own) {
-            Permission::Hidden => return Ok(Some(hidden(&proposal.edit.action))),
-            Permission::Forbidden => return Ok(Some(Refusal::Forbidden)),
             Permission::Allowed => {}
+            now => {
+                if self.was_allowed(conn, proposal, &event, own)? {
+                    flags.insert(Flag::LateScope);
+                } else if now == Permission::Hidden {
+                    return Ok(Some(hidden(&proposal.edit.action)));
+                } else {
+                    return Ok(Some(Refusal::Forbidden));
+                }
+            }
         }
-        let errors = self.event_errors(conn, event)?;
+        let errors = self.event_errors(conn, &event)?;
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
         }
-        let mut row =
-            self.row(proposal, &body, Some(Key::from(event.unit_id)), Stamp::service(self.command.now, None));
-        row.on_behalf_of = event.on_behalf_of.map(Key::from);
+        let stamps = self.stamps(proposal, None);
+        let mut row = self.row(proposal, &body, Some(Key::from(event.unit_id)), stamps);
+        row.on_behalf_of = row.on_behalf_of.or(event.on_behalf_of.map(Key::from));
         note_time(&mut row, &event.occurred);
         // What was sealed is read back as the log holds it; otherwise the event is what it says already.
-        let sealed_event = if body.sealed.is_empty() { event.clone() } else { events::read(&body.text)? };
+        let sealed_event = match body.sealed.is_empty() {
+            true => event.clone().into_owned(),
+            false => events::read(&body.text, row.occurred_at)?,
+        };
         let moves = bears_on_others(&event.details) || matches!(event.details, Details::Correction(_));
         let touched = self.touch(conn, event.unit_id, &fields, moves)?;
         touched.add(sealed_event.clone());
         let moved = touched.moved()?;
-        self.planned.push(Planned {
-            row,
-            body,
-            wrote: Wrote::Event(Box::new(sealed_event)),
-            scope: Some(moved),
-        });
+        let wrote = Wrote::Event(Box::new(sealed_event));
+        self.planned.push(Planned { flags, ..Planned::new(row, body, wrote, Some(moved)) });
         Ok(None)
     }
 
@@ -330,15 +409,15 @@ impl Work<'_> {
         if self.known.edition(conn, view.id)?.is_some() {
             return Ok(Some(Refusal::Exists));
         }
-        let row = self.row(proposal, &body, None, Stamp::service(self.command.now, None));
+        let row = self.row(proposal, &body, None, self.stamps(proposal, None));
         self.known.added(view.clone());
-        self.planned.push(Planned { row, body, wrote: Wrote::Edition(view), scope: None });
+        self.planned.push(Planned::new(row, body, Wrote::Edition(view), None));
         Ok(None)
     }
 
     /// Whether the author may write this to a thing in scope of these sites.
     pub(super) fn permission(&self, action: &Action, sites: &BTreeSet<SiteId>, own: bool) -> Permission {
-        (self.command.permit.0)(Ask::Write { action, sites, own })
+        (self.command.permit.0)(Ask::Write { author: self.asking, action, sites, own, at: self.command.now })
     }
 
     /// Whether a correction is of the author's own entry, which nobody else has corrected since.
@@ -356,16 +435,18 @@ impl Work<'_> {
         }
         let mut concerned = vec![target];
         for row in events::of_unit(conn, self.organization, event.unit_id)? {
-            let earlier = events::read(&row.body)?;
+            let earlier = events::read(&row.body, Some(row.occurred_at))?;
             if matches!(&earlier.details, Details::Correction(other) if other.action.target() == Some(target))
             {
                 concerned.push(earlier.id);
             }
         }
         // What this very write records is its author's.
-        concerned.retain(|id| !self.planned.iter().any(|new| new.row.edit_id == Key::from(*id)));
+        let author = Key::from(self.asking);
+        let own = |new: &Planned, id: EventId| new.row.edit_id == Key::from(id) && new.row.author == author;
+        concerned.retain(|id| !self.planned.iter().any(|new| own(new, *id)));
         for id in concerned {
-            if events::author(conn, self.organization, id)? != Some(Key::from(self.command.author)) {
+            if events::author(conn, self.organization, id)? != Some(Key::from(self.asking)) {
                 return Ok(false);
             }
         }

@@ -14,16 +14,23 @@ use super::super::super::Conn;
 use super::super::{
     editions,
     folds::{self, StateRow},
+    inbox::{self, InboxRow},
     log::{self, LogRow},
     records::{self, Stored},
 };
 use super::named;
-use crate::{command::Command, error::Result, key::Key, view::EditionView};
+use crate::{
+    command::{Command, Proposal},
+    error::Result,
+    key::Key,
+    view::EditionView,
+};
 
 /// Everything read so far; what was looked for and is not there is known too.
 pub(super) struct Known {
     organization: Key,
     earlier: BTreeMap<Key, Option<LogRow>>,
+    kept: BTreeMap<Key, InboxRow>,
     records: BTreeMap<Target, Option<Stored>>,
     states: BTreeMap<UnitId, Option<StateRow>>,
     fields: BTreeMap<UnitId, UnitFields>,
@@ -39,6 +46,7 @@ impl Known {
         let mut known = Self {
             organization,
             earlier: BTreeMap::new(),
+            kept: BTreeMap::new(),
             records: BTreeMap::new(),
             states: BTreeMap::new(),
             fields: BTreeMap::new(),
@@ -50,6 +58,9 @@ impl Known {
         let events =
             || actions().filter_map(|action| if let Action::Event(e) = action { Some(&**e) } else { None });
         known.load_earlier(conn, command)?;
+        let sent = command.edits.iter().filter(|proposal| proposal.sent.is_some());
+        let sent: Vec<Key> = sent.map(|proposal| Key::from(proposal.edit.id)).collect();
+        known.kept = inbox::of_edits(conn, organization, &sent)?;
         let mut targets: BTreeSet<Target> = actions().flat_map(named::targets).collect();
         let units: BTreeSet<UnitId> = targets
             .iter()
@@ -71,7 +82,8 @@ impl Known {
     fn load_earlier(&mut self, conn: &mut Conn, command: &Command) -> Result<()> {
         let edits: Vec<Key> = command.edits.iter().map(|proposal| Key::from(proposal.edit.id)).collect();
         self.earlier = edits.iter().map(|edit| (*edit, None)).collect();
-        for row in log::of_edits(conn, self.organization, &edits)? {
+        for row in log::all_of_edits(conn, self.organization, &edits)? {
+            // Of the rows about an edit the last says what became of it: held, then released or refused.
             self.earlier.insert(row.edit_id, Some(row));
         }
         Ok(())
@@ -86,13 +98,18 @@ impl Known {
         Ok(())
     }
 
-    /// The row of an edit, if it was recorded before.
+    /// The row that says what became of an edit, if it was recorded before.
     pub(super) fn earlier(&mut self, conn: &mut Conn, edit: Key) -> Result<Option<&LogRow>> {
         if !self.earlier.contains_key(&edit) {
-            let row = log::of_edits(conn, self.organization, &[edit])?.pop();
-            self.earlier.insert(edit, row);
+            let last = log::all_of_edits(conn, self.organization, &[edit])?.pop();
+            self.earlier.insert(edit, last);
         }
         Ok(self.earlier.get(&edit).and_then(Option::as_ref))
+    }
+
+    /// A handset's edit as it is kept beside the log, if it came before and is not in it.
+    pub(super) fn kept(&self, proposal: &Proposal) -> Option<&InboxRow> {
+        proposal.sent.as_ref().and_then(|_| self.kept.get(&Key::from(proposal.edit.id)))
     }
 
     /// A record, as it is by now.

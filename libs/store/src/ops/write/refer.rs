@@ -99,6 +99,8 @@ impl Work<'_> {
     ) -> Result<Option<FieldError>> {
         let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
         let ahead = match &occurred.when {
+            // What a handset says of an instant ahead is held at the gate, and a person may have let it pass.
+            When::At { .. } if self.command.calling.is_some() => false,
             When::At { instant, .. } => *instant > latest,
             When::On(date) => self.is_to_come(conn, unit, *date)?,
         };
@@ -291,10 +293,12 @@ impl Work<'_> {
     ) -> Result<Option<ServiceEvent>> {
         let row = self.known.earlier(conn, Key::from(id))?;
         let of_unit = row.filter(|row| {
-            row.record_kind == RecordKind::ServiceEvent.as_str() && row.unit_id == Some(Key::from(unit))
+            row.is_accepted()
+                && row.record_kind == RecordKind::ServiceEvent.as_str()
+                && row.unit_id == Some(Key::from(unit))
         });
         if let Some(row) = of_unit {
-            return events::read(&row.body).map(Some);
+            return events::read(&row.body, row.occurred_at).map(Some);
         }
         let planned = self.planned.iter().find_map(|planned| match &planned.wrote {
             Wrote::Event(event) if event.id == id && event.unit_id == unit => Some((**event).clone()),

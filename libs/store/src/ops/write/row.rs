@@ -5,13 +5,12 @@ use std::sync::Arc;
 use model::{
     edit::FORMAT,
     private::Salt,
-    stamp::Stamp,
     time::{Occurred, When},
 };
 
 use super::super::super::Conn;
 use super::super::{log::LogRow, private_texts};
-use super::Work;
+use super::{Work, sent::Stamps};
 use crate::{body::Body, command::Proposal, error::Result, key::Key};
 
 impl Work<'_> {
@@ -21,11 +20,13 @@ impl Work<'_> {
         conn: &mut Conn,
         proposal: &Proposal,
         body: &Arc<Body>,
-        earlier: Option<&LogRow>,
+        came_before: bool,
     ) -> Result<Arc<Body>> {
-        let Some(earlier) = earlier else { return Ok(Arc::clone(body)) };
-        let texts = private_texts::of_edits(conn, self.organization, &[earlier.edit_id])?;
+        if !came_before {
+            return Ok(Arc::clone(body));
+        }
         let edit = Key::from(proposal.edit.id);
+        let texts = private_texts::of_edits(conn, self.organization, &[edit])?;
         let first = |pointer: &str| -> Option<Salt> {
             texts.get(&(edit, pointer.to_owned())).and_then(|(salt, _)| salt.as_slice().try_into().ok())
         };
@@ -33,13 +34,15 @@ impl Work<'_> {
     }
 
     /// The row of an edit, without its number, and with what only some kinds of edits have left out.
-    pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamp: Stamp) -> LogRow {
+    pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamps: Stamps) -> LogRow {
         let action = &proposal.edit.action;
+        let sent = proposal.sent.as_ref();
+        let calling = sent.and(self.command.calling.as_ref());
         LogRow {
             organization: self.organization,
             seq: 0,
             recorded_at: 0,
-            row_kind: "edit".into(),
+            row_kind: self.row_kind(proposal).into(),
             channel: self.command.channel.as_str().into(),
             edit_id: Key::from(proposal.edit.id),
             // An edit id is used once, so the first row's names the rows that were written together.
@@ -50,12 +53,12 @@ impl Work<'_> {
             record_id: Key(action.uuid()),
             unit_id: unit,
             base: None,
-            author: Key::from(self.command.author),
-            on_behalf_of: None,
-            handset: None,
-            handset_edit: None,
-            stamp_raw: stamp.to_string(),
-            stamp_effective: stamp.to_string(),
+            author: Key::from(self.author(proposal)),
+            on_behalf_of: sent.filter(|sent| sent.decision.is_some()).map(|sent| Key::from(sent.author)),
+            handset: calling.map(|calling| Key::from(calling.handset)),
+            handset_edit: calling.filter(|calling| !calling.forked).and(sent).map(|sent| sent.number),
+            stamp_raw: stamps.raw.to_string(),
+            stamp_effective: stamps.effective.to_string(),
             occurred_raw: None,
             occurred_at: None,
             occurred_source: None,
