@@ -64,7 +64,7 @@ pub enum Item<R> {
 /// What a handset is sent for the lines of a page: each record at most once, as it is now.
 ///
 /// `sites` are those whose lines the handset follows, `in_scope` whether it may see a unit *now*, through whichever of
-/// its sites. A unit that left one of them is forgotten only if none is left; one that has gone again already is not
+/// its sites, or a record of a site that is about no unit. A unit that left one of them is forgotten only if none is left; one that has gone again already is not
 /// sent, since the line by which it left is on a later page. So a handset may be sent an event before the unit, which
 /// then follows with all that belongs to it.
 ///
@@ -92,8 +92,8 @@ pub fn page<S: Ord, R: Ord + Clone>(
     let mut records: BTreeMap<R, (usize, Option<R>, bool)> = BTreeMap::new();
     let mut units: BTreeMap<R, (usize, Item<R>)> = BTreeMap::new();
     for (at, line) in lines.iter().enumerate().filter(|(_, line)| followed(line)) {
-        let visible =
-            line.unit.as_ref().is_none_or(|unit| *seen.entry(unit).or_insert_with(|| in_scope(unit)));
+        let about = line.unit.as_ref().unwrap_or(&line.record);
+        let visible = line.site.is_none() || *seen.entry(about).or_insert_with(|| in_scope(about));
         match (line.told, &line.unit, visible) {
             (Told::Change, unit, true) => {
                 let known = records.entry(line.record.clone()).or_insert((at, unit.clone(), true));
