@@ -102,9 +102,10 @@ impl World {
 
     /// Lets one thing happen.
     pub fn step(&mut self) -> Result<(), String> {
-        self.now = self.now.plus_seconds(1);
+        self.now = self.now.plus_seconds(self.rng.i64(0..3));
         match self.rng.u32(0..1000) {
-            0..250 => self.somebody_writes(),
+            0..20 => self.two_write_at_once(),
+            20..250 => self.somebody_writes(),
             250..420 => self.somebody_sends(),
             420..640 => self.deliver()?,
             640..800 => self.commit(),
@@ -222,6 +223,18 @@ impl World {
         }
         let Some((action, seen)) = self.wish(at) else { return };
         self.writes(at, action, seen, None);
+    }
+
+    /// Two people set a field of one unit in the same moment.
+    fn two_write_at_once(&mut self) {
+        let at = self.pick();
+        let units = self.handsets[at].units();
+        let Some(unit) = self.rng.choice(&units).copied() else { return };
+        for at in [at, self.pick()] {
+            self.handsets[at].skew = 0;
+            let (action, seen) = self.set(at, (RecordKind::Unit, unit), "label");
+            self.writes(at, action, seen, None);
+        }
     }
 
     fn writes(&mut self, at: usize, action: Action, seen: Base, group: Option<(Uuid, usize)>) {

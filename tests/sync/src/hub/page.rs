@@ -165,8 +165,10 @@ impl Hub {
         for unit in &units {
             let sites = self.tables.folds.sites(*unit);
             response.changes.extend(match merge::rescoped((RecordKind::Unit, *unit), &sites, &had, has) {
-                Some(Item::Unit(_)) if !self.tables.folds.is_retired(*unit) => Some(self.whole(*unit)),
-                Some(Item::Forget(unit)) => Some(Change::Forget(unit)),
+                // It may have it all the same, as it was before it left the sites that the handset had.
+                Some(Item::Unit(of)) if self.tables.folds.is_retired(*unit) => Some(Change::Forget(of)),
+                Some(Item::Unit(_)) => Some(self.whole(*unit)),
+                Some(Item::Forget(of)) => Some(Change::Forget(of)),
                 _ => None,
             });
         }
