@@ -59,7 +59,9 @@ pub enum Counted {
 }
 
 impl Chain {
-    /// Counts an edit in. `earlier` is the edit that came with the same number before, whatever became of it: a refused
+    /// Counts an edit in: the edits of one push in the order of their numbers, whichever of them has to be judged first.
+    /// What comes with a cursor that does not fit, from a handset that has not heard of a restore yet, is taken as not
+    /// chained all the same, since edits before it may be lost. `earlier` is the edit that came with the same number before, whatever became of it: a refused
     /// edit has used up its number, too.
     pub fn count(&mut self, number: u64, edit: EditId, earlier: Option<EditId>) -> Counted {
         match earlier {

@@ -44,7 +44,8 @@ pub struct Line<S, R> {
     pub record: R,
     /// What is told.
     pub told: Told,
-    /// Whether the reader can do this change itself: its own edit, which counts as it was written.
+    /// Whether the reader can do this change itself: its own edit, which counts as it was written. Never while the sites
+    /// change that it follows.
     pub own: bool,
 }
 

@@ -190,15 +190,25 @@ fn values_are_those_nobody_had_seen(world: &World) -> Verdict {
                 let held = register.is_some_and(|all| all.all().any(|held| held.version() == mine));
                 let seen = rows.iter().any(|by| sets(by, field) && had_seen(world, by.edit.id, field, mine));
                 if !held && !seen {
-                    return Err(format!("{field} of {of:?}: {mine:?} is gone, which nobody had seen"));
+                    return Err(format!(
+                        "{field} of {of:?}: {mine:?} is gone, which nobody had seen{}",
+                        all(&rows)
+                    ));
                 }
                 if held && rows.iter().any(|by| names(by, field, mine)) {
-                    return Err(format!("{field} of {of:?}: {mine:?} is held, which was replaced"));
+                    return Err(format!(
+                        "{field} of {of:?}: {mine:?} is held, which was replaced{}",
+                        all(&rows)
+                    ));
                 }
             }
         }
     }
     Ok(())
+}
+
+fn all(rows: &[&Row]) -> String {
+    rows.iter().map(|row| format!("\n  {:?} {:?}", row.edit, row.receipt)).collect()
 }
 
 fn sets(row: &Row, field: &str) -> bool {

@@ -50,7 +50,7 @@ impl Hub {
             && !response.cursor.as_ref().is_some_and(|cursor| done(cursor) && cursor.sites == has);
     }
 
-    fn fits(&self, mark: Mark) -> bool {
+    pub(super) fn fits(&self, mark: Mark) -> bool {
         mark.is_none_or(|(seq, leaf)| self.tables.log.get(&seq).is_some_and(|row| row.leaf == leaf))
     }
 
@@ -107,6 +107,8 @@ impl Hub {
         if cursor.sites != *has {
             cursor.next = Some(has.clone());
         }
+        // While its sites change, a handset may not have been sent what came before its own edits.
+        let settled = cursor.next.is_none() && cursor.also.is_none();
         let rows: Vec<_> = self.tables.log.range(position + 1..).take(self.page_size).collect();
         let mut lines = Vec::new();
         let mut own: BTreeMap<Ref, Vec<_>> = BTreeMap::new();
@@ -118,12 +120,12 @@ impl Hub {
                 follow.extend(also);
             }
             let unit = row.edit.unit().map(|unit| (RecordKind::Unit, unit));
+            let echoes = settled && row.echoes && row.receipt.handset == request.handset;
             for (site, told) in &row.lines {
                 let record = if *told == Told::Change { row.edit.of() } else { unit.unwrap() };
-                let own = row.echoes && row.receipt.handset == request.handset;
-                lines.push(Line { site: *site, unit, record, told: *told, own });
+                lines.push(Line { site: *site, unit, record, told: *told, own: echoes });
             }
-            if !row.lines.is_empty() {
+            if echoes {
                 own.entry(row.edit.of()).or_default().push((row.edit.id, row.version));
             }
         }

@@ -21,10 +21,17 @@ impl Hub {
     ) -> Vec<(EditId, Outcome)> {
         let state = self.tables.handsets.get_mut(&request.handset).unwrap();
         state.persons.insert(request.person);
-        let needs: Vec<_> = request.edits.iter().map(needs).collect();
         let offset = Offset::measured(request.clock, now, request.boot);
-        for at in merge::parents_first(&needs).into_iter().take(at_most.unwrap_or(usize::MAX)) {
-            self.judge(&request.edits[at], request, offset, now);
+        let edits = &request.edits[..request.edits.len().min(at_most.unwrap_or(usize::MAX))];
+        // Counted in the order of their numbers, whatever has to be judged first.
+        let new: Vec<_> = edits
+            .iter()
+            .map(|edit| self.is_new(edit).then(|| self.receipt(edit, request, offset, now)))
+            .collect();
+        for at in merge::parents_first(&edits.iter().map(needs).collect::<Vec<_>>()) {
+            if let Some(receipt) = &new[at] {
+                self.judge(&edits[at], request, receipt);
+            }
         }
         let state = self.tables.handsets.get_mut(&request.handset).unwrap();
         if request.waiting == request.edits.len() {
@@ -47,7 +54,8 @@ impl Hub {
         }
     }
 
-    fn judge(&mut self, edit: &Edit, request: &Request, offset: Offset, now: Instant) {
+    /// Whether it did not come before; what comes under the id of another is not taken either.
+    fn is_new(&self, edit: &Edit) -> bool {
         let hash = edit.hash();
         let tables = &self.tables;
         let earlier = tables
@@ -58,41 +66,43 @@ impl Hub {
             .or_else(|| tables.decided.get(&edit.id).copied())
             .or_else(|| tables.inbox.get(&edit.id).map(|parked| parked.edit.hash()))
             .or_else(|| tables.refused.get(&edit.id).copied());
-        // Whether it is there is asked again when it is tried.
-        let admitted = merge::admit(earlier.as_ref(), &hash, Wish::Add, false);
-        match admitted {
-            Ok(Admitted::New) => {}
-            Ok(Admitted::Repeat) if self.fault != Some(Fault::SkipRepeat) => return,
-            Ok(Admitted::Repeat) => {}
-            Err(_) => return,
+        // Whether what it writes is there is asked when it is tried.
+        match merge::admit(earlier.as_ref(), &hash, Wish::Add, false) {
+            Ok(Admitted::New) => true,
+            Ok(Admitted::Repeat) => self.fault == Some(Fault::SkipRepeat),
+            Err(_) => false,
         }
+    }
+
+    fn judge(&mut self, edit: &Edit, request: &Request, receipt: &Receipt) {
         if edit.stamp.handset != request.handset {
-            self.tables.refused.insert(edit.id, hash);
+            self.tables.refused.insert(edit.id, edit.hash());
             return;
         }
-        let receipt = self.receipt(edit, request, offset, now);
         if edit.format > model::edit::FORMAT.unsigned_abs() {
-            self.park(edit, &receipt, Waits::Format(edit.format));
+            self.park(edit, receipt, Waits::Format(edit.format));
             return;
         }
         match edit.group {
             Some((group, _)) => {
                 let group = (request.handset, group);
-                self.park(edit, &receipt, Waits::Group(group));
+                self.park(edit, receipt, Waits::Group(group));
                 self.arrived(&Arrival::Member(group));
             }
-            None => self.try_one(edit, &receipt),
+            None => self.try_one(edit, receipt),
         }
     }
 
     /// All that is found out when an edit first comes.
     fn receipt(&mut self, edit: &Edit, request: &Request, offset: Offset, now: Instant) -> Receipt {
+        let fits = request.cursor.as_ref().is_none_or(|cursor| self.fits(cursor.mark));
         let state = self.tables.handsets.get_mut(&request.handset).unwrap();
         let earlier = state.numbers.get(&edit.number).copied();
         let chain: &mut Chain = &mut state.chain;
         let counted = match chain.count(edit.number, edit.id, earlier) {
             Counted::Fresh { .. } | Counted::Forked if self.fault == Some(Fault::TakeCopiesForOne) => true,
-            Counted::Fresh { chained } => chained,
+            // Who has not heard of a restore does not know which of its edits are lost.
+            Counted::Fresh { chained } => chained && fits,
             Counted::Repeat | Counted::Forked => false,
         };
         state.numbers.entry(edit.number).or_insert(edit.id);
