@@ -22,16 +22,3 @@ pub enum Fault {
     /// A unit that is in use again is told like any change.
     RevivedIsAChange,
 }
-
-/// All of them.
-pub const FAULTS: [Fault; 9] = [
-    Fault::SkipBase,
-    Fault::DropTieBreak,
-    Fault::SequenceBeforeCommit,
-    Fault::SkipRepeat,
-    Fault::LoseLeave,
-    Fault::CutNoStamp,
-    Fault::TakeCopiesForOne,
-    Fault::CursorWithoutMark,
-    Fault::RevivedIsAChange,
-];

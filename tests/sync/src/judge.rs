@@ -23,8 +23,8 @@ pub fn judge(world: &mut World) -> Verdict {
     nothing_is_there_twice(world)?;
     groups_are_whole(world)?;
     stamps_are_near(world)?;
-    folds_follow_from_the_log(world)?;
-    values_are_those_nobody_had_seen(world)
+    values_are_those_nobody_had_seen(world)?;
+    folds_follow_from_the_log(world)
 }
 
 fn everybody_has_what_they_may_see(world: &World) -> Verdict {
