@@ -1,5 +1,7 @@
 //! What was due at another time, and what anybody could have known of it then.
 
+mod mixed_up;
+
 use blackbox::{
     Backend, Client, Direct, Town, World,
     direct::{self, create},

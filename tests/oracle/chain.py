@@ -20,6 +20,7 @@ class Reading:
         self.meter = meter
         self.fixed = fixed
         self.stop = False
+        self.blind = False  # opens a meter after one of which nobody read the end
         self.key = order(event)  # its place in the canonical order
         self.engine = None
         self.grade = None
@@ -88,6 +89,8 @@ class Chain:
         return sorted(steps, key=lambda s: s[0])
 
     def _take(self, event, reading):
+        if reading is not None and self.rollover and reading.meter >= self.rollover:
+            self.history.doubts.append("a reading that the meter cannot show")
         if reading is None:
             self._swap(event)
         elif event["kind"] == "commissioning" or reading.fixed:
@@ -111,6 +114,7 @@ class Chain:
         self.offset = closed - new
         opens = Reading(event, event["instant"], new, fixed=True)
         opens.engine, opens.grade = closed, self.grade
+        opens.blind = old is None
         self.settled = opens
         self.used.append(opens)
 
@@ -126,9 +130,7 @@ class Chain:
         """Engine hours of a reading after another one, or None where it would fall."""
         if last is None:
             return self.offset + reading.meter
-        rise = reading.meter - last[2]
-        if rise < 0 and self.rollover:
-            rise += self.rollover
+        rise = self._rise(last[2], reading.meter)
         return last[1] + rise if rise >= 0 else None
 
     def agreeing(self, readings, start=None, fixed=None):
@@ -228,27 +230,41 @@ class Chain:
         return None
 
     def suggestion(self, reading):
-        """What a reading set aside was probably meant to be, or None."""
+        """What a reading set aside was probably meant to be, or None.
+
+        It lies between the used readings of the same meter around it, which a
+        meter swap of which the end was not read, and a confirmed fall, cut off.
+        """
         before = [u for u in self.used if u.key < reading.key]
-        after = [u for u in self.used if u.key > reading.key]
+        after = [u for u in self.used if u.key > reading.key and not u.blind][:1]
+        if any(u.blind and reading.key < u.key < after[0].key for u in self.used if after):
+            after = []
         if not before and not after:
             return None
-        nearest = before[-1] if before else after[0]
-        offset = nearest.engine - nearest.meter
-        low = nearest.meter
         if not before:
             # Nothing was read before: it lies as far back as the clock allows.
-            high = after[0].meter
-            low = high - (after[0].instant - reading.instant) - self.tick
+            room = after[0].instant - reading.instant + self.tick
         elif after:
-            high = after[0].engine - offset
+            room = self._rise(before[-1].meter, after[0].meter)
+            if after[0].engine == before[-1].engine:
+                room = min(room, after[0].meter - before[-1].meter)
         else:
-            high = low + reading.instant - before[-1].instant + self.tick
+            room = reading.instant - before[-1].instant + self.tick
         for factor in (Fraction(1, 10), Fraction(10), Fraction(1, 100)):
             value = round_half_away(reading.meter * factor / self.tick) * self.tick
-            if low <= value <= high:
+            rise = (
+                self._rise(before[-1].meter, value)
+                if before
+                else self._rise(value, after[0].meter)
+            )
+            # Nought stays nought: that is the number that was set aside.
+            if value != reading.meter and 0 <= rise <= room:
                 return value
         return None
+
+    def _rise(self, a, b):
+        """From one number of the meter to a later one; negative where it cannot be."""
+        return b - a + self.rollover if b < a and self.rollover else b - a
 
 
 def fits(chain, value, instant):

@@ -226,6 +226,9 @@ class MoreTasks:
             found["water_percent"] = rng.choice([0.5, 0.51, 0.1])
         if self.chance(0.4):
             found.update(acid_number_new=1.5, acid_number_used=rng.choice([4.5, 4.51, 2]))
+        # An analysis without a single figure is refused.
+        if len(found) == 1:
+            found["water_percent"] = 0.1
         if self.chance(0.4):
             found["running"] = self.chance(0.4)
         return found

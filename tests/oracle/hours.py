@@ -84,13 +84,14 @@ class Hours:
         return None
 
     def _between(self, a, b, t):
-        """By the runs noted, the rest evenly; evenly where the runs do not agree."""
+        """By the runs that the readings bear out, the rest evenly; evenly where these are too long."""
         rise, elapsed = b[1] - a[1], b[0] - a[0]
-        noted = self.runs.time(a[0], b[0])
+        spans = self.runs.borne_out
+        noted = inside(spans, a[0], b[0])
         if not 0 < noted <= rise + self.chain.tick:
             return a[1] + round_half_away(Fraction(rise * (t - a[0]), elapsed))
         rest = Fraction((rise - min(noted, rise)) * (t - a[0]), elapsed)
-        return a[1] + min(rise, self.runs.time(a[0], t) + round_half_away(rest))
+        return a[1] + min(rise, inside(spans, a[0], t) + round_half_away(rest))
 
     def _before_first(self, t, first):
         if self.commissioned and t <= self.commissioned[0]:
@@ -155,22 +156,38 @@ class Hours:
             # Nobody notes its runs: it is taken to run as little as any unit may.
             upper = start + growth(LEAST_WEEKLY_USE, t - since)
             return (start, start, upper, "A" if t == since else "C")
-        runs = [r for r in self.runs.runs if r.start < t and not (r.day_only and r.end > t)]
-        run = self._run_time(runs, since, t)
-        sure = self._run_time([r for r in runs if not r.guessed], since, t)
+        runs, run = self._noted(since, t)
         doubt = sum(r.give_or_take for r in runs if r.end is not None and r.end <= t)
         ends = [t if r.end is None else r.end for r in self.runs.runs]
-        idle = max(0, t - max(ends))
-        more = growth(self.weekly_mid, idle)
-        # What was only about noted is taken from the last part of its run.
-        shy = sum(max(0, min(t, r.end) - r.end + r.give_or_take) for r in runs if r.end is not None)
-        lower = start + max(0, sure - shy)
-        grade = (
-            "C"
-            if doubt or any(r.open for r in runs) or shy or more_possible(self.weekly_mid, idle)
-            else "B"
-        )
+        more = growth(self.weekly_mid, max(0, t - max(ends)))
+        only_about = doubt or self._only_about(runs, t) or any(r.open for r in runs)
+        grade = "C" if only_about or more else "B"
+        lower = start + max(self._least(since, b) for b in self._least_breaks(since, t))
         return (lower, start + run, start + run + doubt + more, grade)
+
+    def _noted(self, since, t, guessed=True):
+        """(the runs that count by an instant, their time); a run of a day counts from its end."""
+        runs = [r for r in self.runs.runs if r.start < t and not (r.day_only and r.end > t)]
+        return runs, self._run_time([r for r in runs if guessed or not r.guessed], since, t)
+
+    @staticmethod
+    def _only_about(runs, t):
+        """What was only about noted is taken from the last part of its run."""
+        return sum(
+            max(0, min(t, r.end) - r.end + r.give_or_take) for r in runs if r.end is not None
+        )
+
+    def _least(self, since, t):
+        runs, sure = self._noted(since, t, guessed=False)
+        return max(0, sure - self._only_about(runs, t))
+
+    def _least_breaks(self, since, t):
+        """Where the least may have been highest by an instant: what was certain once stays so."""
+        found = {since, t}
+        for r in self.runs.runs:
+            if r.end is not None:
+                found |= {r.end - r.give_or_take, r.end - 1, r.end}
+        return [b for b in found if since <= b <= t]
 
     @staticmethod
     def _end(run, t):
@@ -199,7 +216,3 @@ class Hours:
             return self.used[-1].instant if self.used else None
         ends = [self._end(r, t) for r in self.runs.runs if r.start <= t]
         return max(ends) if ends else None
-
-
-def more_possible(weekly, idle):
-    return weekly > 0 and idle > 0

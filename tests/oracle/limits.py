@@ -62,9 +62,13 @@ class Planner:
         self.work = work
         self.conditions = conditions
 
-    def plan(self, adoption, code, t, until=None, before=None, overridden=True, paused=True):
-        """The limits at t; only completions up to `until` and before an event count."""
-        until = t if until is None else until
+    def plan(self, adoption, code, t, before=None, alone=False):
+        """The limits at t; only completions before an event count.
+
+        `alone`: what the edition asks for by itself until t, without overrides and pauses.
+        """
+        until = t - 1 if alone else t
+        paused = overridden = not alone
         task = self.schedules.task(adoption, code)
         if task is None:
             return None
@@ -86,18 +90,16 @@ class Planner:
             done = [c for c in done if c.instant >= base.instant]
         if task.get("once"):
             plan.finished = bool(done)
-        if done:
-            plan.anchor = self._fold(task, limits, first, base, done, t)
-        else:
-            plan.anchor = base
-        if task.get("once"):
-            if self.conditions.became_applicable(adoption, code, task, t):
-                self.history.doubts.append("a task for once that came to apply later")
-        else:
-            became = self.conditions.became_applicable(adoption, code, task, t)
-            planned = task.get("anchor", "actual").startswith("planned")
-            if planned and became and done and done[0].instant < became[0] <= done[-1].instant:
-                self.history.doubts.append("planned work before and after it came to apply")
+        became = self.conditions.became_applicable(adoption, code, task, t)
+        once = task.get("once")
+        if once and became:
+            self.history.doubts.append("a task for once that came to apply later")
+        planned = task.get("anchor", "actual").startswith("planned")
+        if planned and became and done and done[0].instant < became[0] <= done[-1].instant:
+            self.history.doubts.append("planned work before and after it came to apply")
+        start = base if once else self._since_applicable(base, became)
+        plan.anchor = self._fold(task, limits, first, start, done, t) if done else start
+        if not once:
             plan.anchor = self._since_applicable(plan.anchor, became)
         if plan.anchor is None or plan.finished:
             return plan
@@ -312,7 +314,7 @@ class Planner:
         start = self.history.span(adoption)[0]
         if earlier is None or plan.task.get("once") or plan.anchor.instant >= start:
             return
-        old = self.plan(earlier, code, start, until=start - 1, overridden=False, paused=False)
+        old = self.plan(earlier, code, start, alone=True)
         if old is None or old.anchor is None:
             return
         if old.anchor.event["id"] != plan.anchor.event["id"]:

@@ -40,6 +40,8 @@ class Runs:
         self.united = united(ends)
         sure = [r for r in self.runs if not r.guessed]
         self.sure = united([(r.start, self._until(r)) for r in sure])
+        self.noted = united([(r.start, r.end) for r in self.runs if not r.open])
+        self.borne_out = united([(r.start, self._borne_out(r)) for r in self.runs])
         self.emergencies = united(
             [
                 (r.start, self._until(r))
@@ -105,12 +107,32 @@ class Runs:
         if ends:
             run.end, run.ended_by = min(ends)
 
+    def _known_at(self, instant):
+        """Engine hours that are certain at the start of a run."""
+        before = [u.engine for u in self.chain.used if u.instant <= instant]
+        if before:
+            return before[-1]
+        return self.chain.commissioned[1] if self.chain.commissioned else 0
+
+    def _borne_out(self, run):
+        """How far readings bear out a run of which nobody noted the stop."""
+        end = self._until(run)
+        if not run.open:
+            return end
+        agreed = [(run.start, self._known_at(run.start))]
+        for u in self.chain.used:
+            if u.instant <= run.start:
+                continue
+            if any(u.engine + self.chain.tick < e + min(u.instant, end) - t for t, e in agreed):
+                return min(end, agreed[-1][0])
+            agreed.append((u.instant, u.engine))
+            if u.instant >= end:
+                break
+        return end
+
     def _standing(self, run):
         """The first used reading that shows the engine not to have run all the time since."""
-        before = [u.engine for u in self.chain.used if u.instant <= run.start]
-        if not before and self.chain.commissioned:
-            before = [self.chain.commissioned[1]]
-        earlier = [(run.start, before[-1] if before else 0)]
+        earlier = [(run.start, self._known_at(run.start))]
         for u in self.chain.used:
             if u.instant > run.start:
                 if any(u.engine - e < u.instant - t - self.chain.tick for t, e in earlier):
@@ -139,8 +161,7 @@ class Runs:
 
     def closed(self, a, b):
         """Whether runs whose end was noted fill all of [a, b]."""
-        noted = united([(r.start, r.end) for r in self.runs if not r.open])
-        return inside(noted, a, b) == b - a
+        return inside(self.noted, a, b) == b - a
 
     def first_start_after(self, t):
         later = [r.start for r in self.runs if r.start > t]

@@ -90,15 +90,16 @@ def jobs_counting_as(job, edition):
 def result_of(entry, ignition=None):
     """What came of a job: done, passed, failed or skipped; an analysis decides itself."""
     if "analysis" in entry:
-        return "failed" if condemned(entry["analysis"], ignition) else "passed"
+        judged = verdicts(entry["analysis"], ignition)
+        return "failed" if any(judged) else "passed" if judged else "done"
     return entry.get("result", "done")
 
 
-def condemned(analysis, ignition=None):
-    """Whether one of the figures of an oil analysis is past its bound (40 CFR 63.6625).
+def verdicts(analysis, ignition=None):
+    """Of every figure of an oil analysis that is looked at: whether it is past its bound.
 
-    The base number is asked of compression ignition, the acid number of spark
-    ignition; both where the ignition is not known.
+    40 CFR 63.6625: the base number is asked of compression ignition, the acid number
+    of spark ignition; both where the ignition is not known.
     """
 
     def of(name):
@@ -111,14 +112,21 @@ def condemned(analysis, ignition=None):
 
     base, acid, viscosity = both("base_number"), both("acid_number"), both("viscosity")
     water = of("water_percent")
-    return any(
-        (
-            base and ignition != "spark" and base[1] * 100 < base[0] * 30,
-            acid and ignition != "compression" and acid[1] - acid[0] > 3,
-            viscosity and abs(viscosity[1] - viscosity[0]) * 100 > viscosity[0] * 20,
-            water is not None and water * 10 > 5,
-        )
-    )
+    judged = []
+    if base and ignition != "spark":
+        judged.append(base[1] * 100 < base[0] * 30)
+    if acid and ignition != "compression":
+        judged.append(acid[1] - acid[0] > 3)
+    if viscosity:
+        judged.append(abs(viscosity[1] - viscosity[0]) * 100 > viscosity[0] * 20)
+    if water is not None:
+        judged.append(water * 10 > 5)
+    return judged
+
+
+def condemned(analysis, ignition=None):
+    """Whether an oil analysis condemns the oil."""
+    return any(verdicts(analysis, ignition))
 
 
 class Completion:
@@ -214,17 +222,17 @@ class Work:
             return False
         return abs(b - a) <= apart
 
-    def last_failure(self, job, at, today):
-        """The service by which a job failed, if its last result known today is that."""
-        last = None
+    def failures(self, job, at, today):
+        """The services by which a job failed, since its last result known today that is none."""
+        streak = []
         for event in self.services:
             for entry in event["jobs"]:
                 if entry["job"] != job or event["instant"] > at:
                     continue
                 result, day = self.result_of(entry), self.known_on(event, entry)
                 if result != "skipped" and day <= today:
-                    last = (event, entry) if result == "failed" else None
-        return last
+                    streak = [*streak, (event, entry)] if result == "failed" else []
+        return streak
 
     def known_on(self, event, entry):
         text = entry.get("analysis", {}).get("results_on")

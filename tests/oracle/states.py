@@ -135,10 +135,12 @@ class Judge:
         """A job that failed makes it due, until it is done."""
         zone = self.history.zone_at(t)
         today = local_date(t, zone)
-        failure = self.work.last_failure(on_failed["job"], t, today)
-        if failure is None or self._done_since(plan, failure, t):
+        # That it fails again before it is put right does not put the limit off.
+        failures = self.work.failures(on_failed["job"], t, today)
+        left = [f for f in failures if not self._done_since(plan, f, t)]
+        if not left:
             return
-        event, entry = failure
+        event, entry = left[0]
         day = self.work.known_on(event, entry)
         limit = add_business_days(day, int(on_failed.get("business_days", 0)))
         overdue = first_instant(limit + timedelta(days=1), zone)
@@ -227,8 +229,16 @@ class Judge:
         """Whether an item that is due now was not when a run began."""
         if anchor and anchor.instant >= start:
             return True
-        before = self.clock(schedule, code, start)
-        return before is None or not before.pressing
+        return not self._pressing_at(schedule, code, start)
+
+    def _pressing_at(self, schedule, code, t):
+        """Whether an item was due then; one that did not apply was not."""
+        then = self.clock(schedule, code, t)
+        return (
+            then is not None
+            and then.pressing
+            and self.conditions.applies(schedule, code, then.plan.task, t)
+        )
 
     def _waits(self, schedule, code, clock, t):
         if not clock.plan.task.get("may_wait_in_emergency"):
@@ -238,14 +248,17 @@ class Judge:
 
     def _waited(self, schedule, code, clock, t):
         """Whether it fell due during an emergency that is over, and is not done since."""
-        if not clock.plan.task.get("may_wait_in_emergency") or clock.plan.anchor is None:
+        if not clock.plan.task.get("may_wait_in_emergency"):
             return False
         anchor = clock.plan.anchor
         for start, end in self.hours.runs.emergencies:
-            if end <= t and anchor.instant < end:
-                then = self.clock(schedule, code, end)
-                if then and then.pressing and self._fell_due_in(schedule, code, start, anchor):
-                    return True
+            if (
+                end <= t
+                and (anchor is None or anchor.instant < end)
+                and self._pressing_at(schedule, code, end)
+                and self._fell_due_in(schedule, code, start, anchor)
+            ):
+                return True
         return False
 
     def _gate(self, schedule, code, clock, t):
@@ -256,10 +269,7 @@ class Judge:
             return False
         if self.schedules.adopted(schedule, out) is not self.schedules.adopted(schedule, t):
             return OPEN
-        then = self.clock(schedule, code, out)
-        if then is None or not self.conditions.applies(schedule, code, then.plan.task, out):
-            return False
-        return then.pressing
+        return self._pressing_at(schedule, code, out)
 
     def _component_hours(self, task, t):
         fitted = [
@@ -288,12 +298,15 @@ class Judge:
         had = self.planner.plan(adoption, code, done.instant, before=done.event)
         if had is None or had.anchor is None or had.finished:
             return None
+        # Nobody asked for it before the adoption began.
+        since = self.history.span(adoption)[0]
         hours = days = 0
-        at = self.hours.of(done.event)
+        at, asked = self.hours.of(done.event), self.hours.at(since)
         if had.hours_limit and at:
-            hours = max(0, at[1] - had.hours_limit[1])
+            hours = at[1] - max(had.hours_limit[1], asked[1] if asked else 0)
         if had.date_limit:
-            days = max(0, (done.day - had.date_limit).days)
+            days = (done.day - max(had.date_limit, self.history.day_at(since))).days
+        hours, days = max(0, hours), max(0, days)
         if task["limits"].get("on_failed"):
             return OPEN
         if not hours and not days:
@@ -307,11 +320,7 @@ class Judge:
     def _why_late(self, schedule, code, had, done):
         for start, end in self.hours.runs.emergencies:
             if start <= done.instant and had.anchor.instant < min(end, done.instant):
-                before, after = (
-                    self._read_at(had, start),
-                    self._read_at(had, min(end, done.instant)),
-                )
-                if not before.pressing and after.pressing:
+                if not self._reached(had, start) and self._reached(had, min(end, done.instant)):
                     if not had.task.get("may_wait_in_emergency"):
                         return OPEN
                     return "emergency"
@@ -322,8 +331,12 @@ class Judge:
             return "deferral"
         return None
 
-    def _read_at(self, plan, t):
-        return self._read(plan, t)
+    def _reached(self, plan, t):
+        """Whether a limit was reached, by the likely hours as lateness is counted."""
+        now = self.hours.at(t)
+        if plan.hours_limit and now and now[1] >= plan.hours_limit[1]:
+            return True
+        return plan.date_limit is not None and self.history.day_at(t) >= plan.date_limit
 
 
 OPEN = object()
@@ -354,9 +367,9 @@ def decide(flags):
 
 
 def compliance(states):
-    """(not overdue, all that apply) of a list of states."""
+    """(known not to be overdue, all that apply) of a list of states."""
     applicable = [s for s in states if s != "not_applicable"]
-    return len([s for s in applicable if s != "overdue"]), len(applicable)
+    return len([s for s in applicable if s not in ("overdue", "unknown")]), len(applicable)
 
 
 def governing(clock):

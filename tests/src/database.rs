@@ -6,7 +6,8 @@ use std::{
 };
 
 use diesel::{
-    Connection, PgConnection, QueryableByName, RunQueryDsl, SqliteConnection, sql_query, sql_types::BigInt,
+    Connection, PgConnection, QueryableByName, RunQueryDsl, SqliteConnection, sql_query,
+    sql_types::{BigInt, Text},
 };
 use model::id::{Id, Kind};
 use store::Address;
@@ -30,6 +31,13 @@ pub struct Number {
     /// The number.
     #[diesel(sql_type = BigInt)]
     pub n: i64,
+}
+
+/// A row of one text.
+#[derive(QueryableByName)]
+struct Words {
+    #[diesel(sql_type = Text)]
+    t: String,
 }
 
 /// An empty database.
@@ -115,6 +123,18 @@ impl Database {
             };
             rows.into_iter().map(|row| row.n).collect()
         }
+    }
+
+    /// The texts that hand-written SQL selects as `t`.
+    pub fn texts(&self, text: &str) -> Vec<String> {
+        let rows: Vec<Words> = match self.backend {
+            Backend::Postgres => sql_query(text).load(&mut self.session()).unwrap(),
+            Backend::Sqlite => {
+                let file = self.url.trim_start_matches("sqlite:");
+                sql_query(text).load(&mut SqliteConnection::establish(file).unwrap()).unwrap()
+            }
+        };
+        rows.into_iter().map(|row| row.t).collect()
     }
 
     /// An id as hand-written SQL has it.

@@ -2,28 +2,21 @@
 
 use model::{event::Analysis, quantity::Quantity, unit::Ignition};
 
-/// Whether the oil must be changed.
+/// Whether the oil must be changed; nothing where no figure is there that tells.
 ///
 /// Of compression ignition: a base number under 30 % of the new oil's. Of spark ignition: an acid number more than
 /// 3.0 mg KOH/g over it. Of both: viscosity off by more than 20 %, or more than 0.5 % of water by volume. Where it is not
 /// known how the engine is lit, either rule condemns. Figures that are absent condemn nothing.
-pub fn condemned(analysis: &Analysis, ignition: Option<Ignition>) -> bool {
-    let by_base = || {
-        pair(analysis.base_number_new, analysis.base_number_used)
-            .is_some_and(|(new, used)| 100 * used < 30 * new)
-    };
-    let by_acid = || {
-        pair(analysis.acid_number_new, analysis.acid_number_used).is_some_and(|(new, used)| used - new > 300)
-    };
-    let by_ignition = match ignition {
-        Some(Ignition::Compression) => by_base(),
-        Some(Ignition::Spark) => by_acid(),
-        None => by_base() || by_acid(),
-    };
-    let by_viscosity = pair(analysis.viscosity_new, analysis.viscosity_used)
-        .is_some_and(|(new, used)| 100 * (used - new).abs() > 20 * new);
-    let by_water = analysis.water_percent.is_some_and(|water| water.hundredths() > 50);
-    by_ignition || by_viscosity || by_water
+pub fn condemned(analysis: &Analysis, ignition: Option<Ignition>) -> Option<bool> {
+    let base = pair(analysis.base_number_new, analysis.base_number_used);
+    let by_base = base.map(|(new, used)| 100 * used < 30 * new).filter(|_| ignition != Some(Ignition::Spark));
+    let acid = pair(analysis.acid_number_new, analysis.acid_number_used);
+    let by_acid =
+        acid.map(|(new, used)| used - new > 300).filter(|_| ignition != Some(Ignition::Compression));
+    let viscosity = pair(analysis.viscosity_new, analysis.viscosity_used);
+    let by_viscosity = viscosity.map(|(new, used)| 100 * (used - new).abs() > 20 * new);
+    let by_water = analysis.water_percent.map(|water| water.hundredths() > 50);
+    [by_base, by_acid, by_viscosity, by_water].into_iter().flatten().reduce(|one, other| one || other)
 }
 
 /// Both figures in hundredths, where both are known.
@@ -63,24 +56,24 @@ mod tests {
         let base = |used| [("base_new", 1000), ("base_used", used)];
         let acid = |used| [("acid_new", 150), ("acid_used", used)];
         let viscosity = |used| [("viscosity_new", 10_000), ("viscosity_used", used)];
-        let cases: Vec<(Figures, Option<Ignition>, bool)> = vec![
-            (base(300).into(), ci, false),
-            (base(290).into(), ci, true),
-            (base(299).into(), ci, true),
-            (base(100).into(), si, false),
-            (base(100).into(), None, true),
-            (acid(450).into(), si, false),
-            (acid(451).into(), si, true),
-            (acid(900).into(), ci, false),
-            (acid(451).into(), None, true),
-            (viscosity(12_000).into(), ci, false),
-            (viscosity(12_010).into(), ci, true),
-            (viscosity(8_000).into(), si, false),
-            (viscosity(7_990).into(), si, true),
-            (vec![("water", 50)], ci, false),
-            (vec![("water", 51)], si, true),
-            (vec![("base_used", 1)], ci, false),
-            (vec![], None, false),
+        let cases: Vec<(Figures, Option<Ignition>, Option<bool>)> = vec![
+            (base(300).into(), ci, Some(false)),
+            (base(290).into(), ci, Some(true)),
+            (base(299).into(), ci, Some(true)),
+            (base(100).into(), si, None),
+            (base(100).into(), None, Some(true)),
+            (acid(450).into(), si, Some(false)),
+            (acid(451).into(), si, Some(true)),
+            (acid(900).into(), ci, None),
+            (acid(451).into(), None, Some(true)),
+            (viscosity(12_000).into(), ci, Some(false)),
+            (viscosity(12_010).into(), ci, Some(true)),
+            (viscosity(8_000).into(), si, Some(false)),
+            (viscosity(7_990).into(), si, Some(true)),
+            (vec![("water", 50)], ci, Some(false)),
+            (vec![("water", 51)], si, Some(true)),
+            (vec![("base_used", 1)], ci, None),
+            (vec![], None, None),
         ];
         for (figures, ignition, expected) in cases {
             assert_eq!(condemned(&analysis(&figures), ignition), expected, "{figures:?} {ignition:?}");

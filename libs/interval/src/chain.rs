@@ -108,12 +108,18 @@ impl Reading {
 impl Mark {
     /// The use since an earlier reading, if this agrees with that.
     pub(crate) fn rise_since(self, earlier: Self, dial: Dial) -> Option<Hours> {
-        let fall = self.hours < earlier.hours;
-        let unrolled = if fall { self.hours + dial.rollover? } else { self.hours };
+        let rise = dial.rise(earlier.hours, self.hours)?;
         let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
-        let rise = unrolled - earlier.hours;
         let elapsed = self.instant.micros().saturating_sub(earlier.instant.micros());
-        (rise >= Hours::ZERO && micros(rise) <= elapsed.saturating_add(micros(dial.tick))).then_some(rise)
+        (micros(rise) <= elapsed.saturating_add(micros(dial.tick))).then_some(rise)
+    }
+}
+
+impl Dial {
+    /// How far the meter goes on from one number to another, at most once past where it goes back to nought.
+    fn rise(self, from: Hours, to: Hours) -> Option<Hours> {
+        let unrolled = if to < from { to + self.rollover? } else { to };
+        Some(unrolled - from).filter(|rise| *rise >= Hours::ZERO)
     }
 }
 
@@ -251,22 +257,31 @@ pub(crate) fn suggest(
     reading: &Reading,
     before: Option<Mark>,
     after: Option<Mark>,
-    tick: Hours,
+    dial: Dial,
 ) -> Option<Hours> {
-    let elapsed = |from: Mark, to: Mark| Hours::from_seconds(to.instant.seconds_since(from.instant)) + tick;
-    let range = match (before, after) {
+    let clock =
+        |from: Mark, to: Mark| Hours::from_seconds(to.instant.seconds_since(from.instant)) + dial.tick;
+    let room = match (before, after) {
         (None, None) => return None,
-        (Some(before), Some(after)) => before.hours..=after.hours,
-        (Some(before), None) => before.hours..=before.hours + elapsed(before, reading.mark()),
-        (None, Some(after)) => after.hours - elapsed(reading.mark(), after)..=after.hours,
+        (Some(before), Some(after)) if before.hours <= after.hours => after.hours - before.hours,
+        (Some(before), Some(after)) => after.rise_since(before, dial)?,
+        (Some(before), None) => clock(before, reading.mark()),
+        (None, Some(after)) => clock(reading.mark(), after),
+    };
+    let fits = |hours: &Hours| {
+        let rise = match (before, after) {
+            (Some(before), _) => dial.rise(before.hours, *hours),
+            (None, after) => after.and_then(|after| dial.rise(*hours, after.hours)),
+        };
+        rise.is_some_and(|rise| rise <= room)
     };
     let seconds = reading.hours.seconds();
     let shifted = [
-        divided(seconds, 10, tick),
+        divided(seconds, 10, dial.tick),
         Hours::from_seconds(seconds.saturating_mul(10)),
-        divided(seconds, 100, tick),
+        divided(seconds, 100, dial.tick),
     ];
-    shifted.into_iter().find(|hours| *hours != reading.hours && range.contains(hours))
+    shifted.into_iter().find(|hours| *hours != reading.hours && fits(hours))
 }
 
 /// `seconds` over `by`, to the nearest tick.

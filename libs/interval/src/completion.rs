@@ -3,7 +3,7 @@
 use std::cell::OnceCell;
 
 use model::{
-    Code, EventId, Hours, Instant,
+    Code, EventId, Hours, Instant, LocalDate,
     event::{JobDone, JobResult},
     unit::Ignition,
 };
@@ -26,14 +26,15 @@ pub(crate) enum Outcome {
 }
 
 impl Outcome {
-    /// How a job came out; of an analysis, by its figures. Nothing where it was left out.
+    /// How a job came out; of an analysis, by its figures: one that tells nothing passes nothing. Nothing where it was
+    /// left out.
     pub(crate) fn of(done: &JobDone, ignition: Option<Ignition>) -> Option<Self> {
-        match (&done.analysis, done.result) {
+        let condemned = done.analysis.as_ref().map(|analysis| condemned(analysis, ignition));
+        match (condemned, done.result) {
             (_, JobResult::Skipped) => None,
-            (Some(analysis), _) if condemned(analysis, ignition) => Some(Self::Failed),
-            (Some(_), _) | (None, JobResult::Passed) => Some(Self::Passed),
-            (None, JobResult::Done) => Some(Self::Done),
-            (None, JobResult::Failed) => Some(Self::Failed),
+            (Some(Some(true)), _) | (None, JobResult::Failed) => Some(Self::Failed),
+            (Some(Some(false)), _) | (None, JobResult::Passed) => Some(Self::Passed),
+            (Some(None), _) | (None, JobResult::Done) => Some(Self::Done),
         }
     }
 
@@ -87,11 +88,16 @@ pub(crate) struct Completion {
     pub(crate) repeats: usize,
 }
 
-/// The last service that did a job.
-pub(crate) struct Last<'a> {
-    pub(crate) done: Option<&'a JobDone>,
-    pub(crate) outcome: Outcome,
+/// A check that failed.
+#[derive(Clone, Copy)]
+pub(crate) struct Failed {
     pub(crate) anchor: Anchor,
+    /// The day the result was known.
+    pub(crate) on: LocalDate,
+    /// Its first instant.
+    pub(crate) known: Instant,
+    /// Whether the engine was in operation then.
+    pub(crate) running: bool,
 }
 
 /// All work on a unit.
@@ -177,16 +183,28 @@ impl<'a> Work<'a> {
         })
     }
 
-    /// The last service that did a job, however it came out.
-    pub(crate) fn last(&self, job: &Code) -> Option<Last<'a>> {
+    /// Of the checks that are known at `at` to have failed, in canonical order those since the last that did not.
+    pub(crate) fn failed(&self, job: &Code, at: Instant) -> Vec<Failed> {
         let of_job = self.doings.iter().filter(|doings| doings.job == job);
-        let last = of_job.filter_map(|doings| {
-            let did = doings.services.last()?;
-            let service = self.services.get(did.service)?;
-            let done = service.placed.and_then(|placed| placed.jobs().iter().rfind(|done| done.job == *job));
-            Some(Last { done, outcome: did.outcome, anchor: self.anchor(did)? })
-        });
-        last.max_by_key(|last| last.anchor.key())
+        let mut known: Vec<(bool, Failed)> = of_job
+            .flat_map(|doings| doings.services.iter().map(|did| (doings.failed, did)))
+            .filter_map(|(failed, did)| Some((failed, self.check(job, did)?)))
+            .filter(|(_, check)| check.known <= at)
+            .collect();
+        known.sort_unstable_by_key(|(_, check)| check.anchor.key());
+        let last_fit = known.iter().rposition(|(failed, _)| !failed).map_or(0, |fit| fit + 1);
+        known.into_iter().skip(last_fit).map(|(_, check)| check).collect()
+    }
+
+    fn check(&self, job: &Code, did: &Did) -> Option<Failed> {
+        let placed = self.services.get(did.service)?.placed?;
+        let done = placed.jobs().iter().rfind(|done| done.job == *job)?;
+        Some(Failed {
+            anchor: self.anchor(did)?,
+            on: self.standing.known_on(placed, done),
+            known: self.standing.known_from(placed, done),
+            running: done.analysis.is_none_or(|analysis| analysis.running),
+        })
     }
 
     /// The services that only repeat the one that counts last.

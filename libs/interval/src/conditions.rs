@@ -62,7 +62,7 @@ pub(crate) struct Decided<'a> {
 pub(crate) struct Conditions<'a> {
     /// In order of time, none within another.
     pub(crate) storage: Vec<Stored>,
-    /// In order of time, none touching another.
+    /// In order of time.
     pub(crate) severe: Vec<Span>,
     /// In the order in which they were decided.
     pub(crate) deferrals: Vec<Deferred>,
@@ -84,9 +84,21 @@ impl<'a> Conditions<'a> {
             }
         }
         found.severe.retain(|span| span.from <= until);
-        found.severe = united(std::mem::take(&mut found.severe));
+        found.severe.sort_unstable();
         found.settings.sort_unstable_by_key(|setting| (setting.span.from, setting.decided, setting.event));
         found
+    }
+
+    /// The severe times of those that have begun by `begun`, in order, none touching another.
+    pub(crate) fn severe_by(&self, begun: Instant) -> Vec<Span> {
+        let mut united: Vec<Span> = Vec::new();
+        for span in self.severe.iter().take_while(|span| span.from <= begun) {
+            match united.last_mut().filter(|last| span.from <= last.until) {
+                Some(last) => last.until = last.until.max(span.until),
+                None => united.push(*span),
+            }
+        }
+        united
     }
 
     fn store(&mut self, action: StorageAction, placed: &Placed<'_>, standing: &Standing<'_>) {
@@ -136,17 +148,4 @@ fn deferred(deferral: &Deferral, placed: &Placed<'_>, stays: &Stays) -> Deferred
 fn decided<'a>(setting: &'a UnitSetting, placed: &Placed<'_>, stays: &Stays) -> Option<Decided<'a>> {
     let span = span(setting.effective, placed, stays)?;
     Some(Decided { event: placed.id, decided: placed.instant, span, what: &setting.what })
-}
-
-/// The same times in order, with what overlaps or touches made one.
-fn united(mut spans: Vec<Span>) -> Vec<Span> {
-    spans.sort_unstable();
-    let mut united: Vec<Span> = Vec::with_capacity(spans.len());
-    for span in spans {
-        match united.last_mut().filter(|last| span.from <= last.until) {
-            Some(last) => last.until = last.until.max(span.until),
-            None => united.push(span),
-        }
-    }
-    united
 }

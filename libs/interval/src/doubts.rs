@@ -3,16 +3,18 @@
 use std::collections::BTreeMap;
 
 use model::{
-    EventId, Instant,
+    EventId, Instant, SiteId,
     event::{Component, StorageAction},
 };
 
 use crate::{
+    adoption::rules,
     input::Input,
     placed::{Placed, What},
+    places::{self, Stays},
     runs::Phase,
     settled::Settled,
-    standing::Standing,
+    standing::{Standing, said},
 };
 
 /// What is doubtful about an event.
@@ -26,6 +28,10 @@ pub enum Doubt {
     FittedTwice,
     /// The same run stopped twice.
     StoppedTwice,
+    /// The unit was put at two sites at one instant, or on one day of which no more is known.
+    TwoPlaces,
+    /// An edition took the place of one that came into force after it.
+    OlderEdition,
 }
 
 /// Closer than this the same component is hardly changed again.
@@ -38,6 +44,8 @@ pub fn doubts(input: &Input<'_>) -> Vec<(EventId, Doubt)> {
     let mut found = stored(&standing.events);
     found.extend(fitted(&standing.events));
     found.extend(stopped(&standing.events));
+    found.extend(placed_twice(input, &standing.stays));
+    found.extend(older(input, &standing));
     found.sort_unstable();
     found.dedup();
     found
@@ -92,4 +100,32 @@ fn stopped(events: &[Placed<'_>]) -> Vec<(EventId, Doubt)> {
     }
     let twice = stops.into_values().filter(|stops| stops.len() > 1);
     twice.flatten().map(|stop| (stop, Doubt::StoppedTwice)).collect()
+}
+
+/// Of two places at once the event with the greater id counts, which is as good as by chance.
+fn placed_twice(input: &Input<'_>, stays: &Stays) -> Vec<(EventId, Doubt)> {
+    let mut at: BTreeMap<Instant, Vec<(EventId, SiteId)>> = BTreeMap::new();
+    for said in said(input) {
+        if let Some(site) = places::site(said.details) {
+            at.entry(stays.instant(said.when)).or_default().push((said.id, site));
+        }
+    }
+    let differ = |placed: &Vec<(EventId, SiteId)>| {
+        placed.windows(2).any(|two| matches!(two, [one, other] if one.1 != other.1))
+    };
+    at.into_values().filter(differ).flatten().map(|(event, _)| (event, Doubt::TwoPlaces)).collect()
+}
+
+/// Of two adoptions in a row whose editions come the other way round, either may be the mistake.
+fn older(input: &Input<'_>, standing: &Standing<'_>) -> Vec<(EventId, Doubt)> {
+    let mut found = Vec::new();
+    for two in rules(input, standing).windows(2) {
+        if let [before, after] = two
+            && before.schedule == after.schedule
+            && after.edition.effective_from < before.edition.effective_from
+        {
+            found.extend([before.adoption, after.adoption].map(|event| (event, Doubt::OlderEdition)));
+        }
+    }
+    found
 }

@@ -43,7 +43,7 @@ pub struct DueItem {
     /// Why the state is unknown or deferred.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<Reason>,
-    /// What would make it known.
+    /// What is to be done next, beside the work itself.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub action: Option<Action>,
     /// The axis of which more is used up.

@@ -15,49 +15,50 @@
 //! and the same fold, begun at the last settled reading instead of at nothing. What cannot be applied, because it
 //! came late or changes what earlier events mean, says so ([`NeedsRefold`]).
 //!
+//! A due-state, in ten lines from what was written down about a unit to what is due on it:
+//!
 //! ```
 //! use std::{collections::BTreeMap, sync::Arc};
 //!
 //! use interval::{DueState, Input, Policy, UnitFacts, refold};
-//! use model::{EditionId, Hours, Instant, SiteId, UnitId, Zone, event::ServiceEvent, json, read, schedule::Edition};
+//! use model::{EditionId, Hours, Instant, SiteId, Zone, event::ServiceEvent, json, schedule::Edition};
+//! use model::read::{Mode, whole};
+//!
+//! const EDITION: &str = r#"{"edition": "A", "effective_from": "2025-01-01", "source": "common practice", "tasks": [
+//!     {"task": "oil_change", "job": "oil_change", "title": "Change the oil", "limits": {"hours": 100, "months": 6}}]}"#;
+//! const EVENTS: &[&str] = &[
+//!     r#"{"id": "019a0b5e-7c00-7000-8000-000000000001", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!         "kind": "adoption", "occurred_on": "2025-01-02", "edition_id": "019a0b5e-7c00-7000-8000-00000000000e",
+//!         "schedule_id": "019a0b5e-7c00-7000-8000-00000000000d"}"#,
+//!     r#"{"id": "019a0b5e-7c00-7000-8000-000000000002", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!         "kind": "service", "occurred_on": "2025-03-10", "jobs": [{"job": "oil_change"}], "meter_hours": 140}"#,
+//!     r#"{"id": "019a0b5e-7c00-7000-8000-000000000003", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//!         "kind": "reading", "occurred_at": "2025-08-01T06:00:00-06:00", "meter_hours": 212.4}"#,
+//! ];
 //!
 //! let value = |text: &str| json::parse(text.as_bytes()).unwrap();
-//! let event = |text: &str| read::whole(&value(text), read::Mode::New, ServiceEvent::read).unwrap();
-//! let edition = value(r#"{"edition": "A", "effective_from": "2025-01-01", "source": "common practice", "tasks": [
-//!     {"task": "oil_change", "job": "oil_change", "title": "Change the oil", "limits": {"hours": 100, "months": 6}}]}"#);
-//! let edition = read::whole(&edition, read::Mode::New, Edition::read).unwrap();
+//! let event = |text: &&str| whole(&value(text), Mode::New, ServiceEvent::read).unwrap();
+//! let events = Vec::from_iter(EVENTS.iter().map(event));
+//! let edition = Arc::new(whole(&value(EDITION), Mode::New, Edition::read).unwrap());
+//! let editions = BTreeMap::from([(EditionId::parse("019a0b5e-7c00-7000-8000-00000000000e").unwrap(), edition)]);
+//! let (unit, home) = (events[0].unit_id, SiteId::parse("019a0b5e-7c00-7000-8000-00000000000a").unwrap());
+//! let zones = BTreeMap::from([(home, Zone::parse("America/Denver").unwrap())]);
+//! let (facts, policy) = (UnitFacts::plain(true, Hours::from_hundredths(10), home), Policy::standard());
+//! let input = Input { unit, events: &events, facts: &facts, zones: &zones, editions: &editions, policy: &policy };
+//! let oil = refold(&input).items_at(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0);
 //!
-//! let edition_id = EditionId::parse("019a0b5e-7c00-7000-8000-00000000000e").unwrap();
-//! let home_site = SiteId::parse("019a0b5e-7c00-7000-8000-00000000000a").unwrap();
-//! let input = Input {
-//!     unit: UnitId::parse("019a0b5e-7c00-7000-8000-00000000000b").unwrap(),
-//!     facts: &UnitFacts::plain(true, Hours::from_hundredths(10), home_site),
-//!     events: &[
-//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000001", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
-//!             "kind": "adoption", "occurred_on": "2025-01-02", "edition_id": "019a0b5e-7c00-7000-8000-00000000000e",
-//!             "schedule_id": "019a0b5e-7c00-7000-8000-00000000000d"}"#),
-//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000002", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
-//!             "kind": "service", "occurred_on": "2025-03-10", "jobs": [{"job": "oil_change"}], "meter_hours": 140}"#),
-//!         event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000003", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
-//!             "kind": "reading", "occurred_at": "2025-08-01T06:00:00-06:00", "meter_hours": 212.4}"#),
-//!     ],
-//!     zones: &BTreeMap::from([(home_site, Zone::parse("America/Denver").unwrap())]),
-//!     editions: &BTreeMap::from([(edition_id, Arc::new(edition))]),
-//!     policy: &Policy::standard(),
-//! };
-//! let state = refold(&input);
-//!
-//! let oil = state.items_at(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0);
 //! assert_eq!(oil.state, DueState::Ok);
 //! assert_eq!(oil.hours.unwrap().left_hours, Hours::from_hundredths(2760));
 //! assert_eq!(oil.calendar.unwrap().left_days, 40);
 //!
-//! let steps = state.steps_from(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0).steps;
+//! // How long each state lasts.
+//! let steps = refold(&input).steps_from(Instant::parse("2025-08-01T06:00:00-06:00").unwrap()).remove(0).steps;
 //! let states: Vec<_> = steps.iter().map(|step| (step.state.as_str(), step.from.to_string())).collect();
 //! assert_eq!(states[1], ("coming_due", "2025-08-23T06:00:00Z".to_owned()));
 //!
+//! // The next event, applied to what was kept.
 //! let kept = interval::refold_compact(&input).compact.unwrap();
-//! let done = event(r#"{"id": "019a0b5e-7c00-7000-8000-000000000004", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
+//! let done = event(&r#"{"id": "019a0b5e-7c00-7000-8000-000000000004", "unit_id": "019a0b5e-7c00-7000-8000-00000000000b",
 //!     "kind": "service", "occurred_at": "2025-08-20T09:00:00-06:00", "jobs": [{"job": "oil_change"}]}"#);
 //! let state = kept.apply(&Input { events: &[done], ..input }).unwrap().state;
 //! let oil = state.items_at(Instant::parse("2025-08-23T06:00:00Z").unwrap()).remove(0);
@@ -66,6 +67,7 @@
 
 mod adoption;
 mod analysis;
+mod bundle;
 mod calendar;
 mod chain;
 mod compact;
@@ -98,6 +100,7 @@ mod trace;
 mod words;
 
 pub use analysis::condemned;
+pub use bundle::{Bundle, BundledTask, Extent, bundle};
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
 pub use corrections::machine;

@@ -10,7 +10,7 @@ mod situation;
 
 use model::{EventId, Hours, Instant, LocalDate, Zone};
 
-pub(crate) use self::ground::Ground;
+pub(crate) use self::ground::{Ground, counts};
 pub use self::points::drifts;
 use crate::{
     completion::Completion,

@@ -98,7 +98,8 @@ impl Stays {
     }
 }
 
-fn site(details: &Details) -> Option<SiteId> {
+/// The site that an event puts the unit at.
+pub(crate) fn site(details: &Details) -> Option<SiteId> {
     match details {
         Details::Commissioning(commissioning) => Some(commissioning.site_id),
         Details::Placement(placement) => Some(placement.site_id),

@@ -73,13 +73,25 @@ pub(crate) enum Ended {
     Tank,
 }
 
-impl Run {
+/// A run of which it is not certain how long it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Doubtful {
     /// Since when it is in doubt whether it went on.
-    fn doubtful_from(&self) -> Instant {
-        match self.ended {
+    pub(crate) from: Instant,
+    /// Whether it counts while it goes on, and not at once when it is over.
+    pub(crate) grows: bool,
+    /// How much of it is in doubt.
+    pub(crate) give_or_take: Hours,
+}
+
+impl Run {
+    fn doubtful(&self) -> Doubtful {
+        let from = match self.ended {
+            Ended::Stopped if self.is_loose => self.end,
             Ended::Stopped => self.start.max(self.end.plus_seconds(-self.give_or_take.seconds())),
             _ => self.start,
-        }
+        };
+        Doubtful { from, grows: !self.is_loose, give_or_take: self.give_or_take }
     }
 }
 
@@ -100,6 +112,8 @@ pub(crate) struct Runs {
     loose: Vec<(Instant, Instant)>,
     /// When it ran by all other runs.
     timed: Spans,
+    /// The same as far as it is certain.
+    surely_timed: Spans,
     /// Of the runs with doubt, their ends and the doubt so far.
     doubts: Vec<(Instant, Hours)>,
     emergencies: Vec<(Instant, Instant)>,
@@ -138,6 +152,7 @@ impl Runs {
         Self {
             ran: among(|_| true),
             surely: Spans::united(all.iter().filter(is_sure).map(counted)),
+            surely_timed: Spans::united(all.iter().filter(is_sure).filter(|run| !run.is_loose).map(counted)),
             logged: among(|run| run.ended == Ended::Stopped && run.give_or_take == Hours::ZERO),
             spoken_for: Spans::united(all.iter().map(counted).chain(stood)),
             loose: all.iter().filter(|run| run.is_loose).map(counted).collect(),
@@ -164,19 +179,42 @@ impl Runs {
 
     /// The same, where runs of which only the day is known count once they are over.
     pub(crate) fn seconds_over(&self, from: Instant, to: Instant) -> i64 {
-        let begun = self.loose.partition_point(|(start, _)| *start < to);
-        // One lies after the other, so the last is the one that is not over.
-        let last = begun.checked_sub(1).and_then(|last| self.loose.get(last));
-        let pending = last.filter(|(_, end)| to < *end).map_or(0, |(start, _)| {
-            let start = (*start).max(from);
-            (to.micros() - start.micros()).max(0) - self.timed.micros(start, to)
-        });
+        let pending = self.pending(&self.timed, from, to, |end| to < end);
         (self.ran.micros(from, to) - pending).max(0) / MICROS
     }
 
-    /// The same as far as it is certain, doubts apart.
+    /// As [`seconds`](Self::seconds), as far as it is certain, doubts apart.
     pub(crate) fn sure_seconds(&self, from: Instant, to: Instant) -> i64 {
         self.surely.seconds(from, to)
+    }
+
+    /// As [`seconds_over`](Self::seconds_over), as far as it is certain, doubts apart.
+    pub(crate) fn sure_seconds_over(&self, from: Instant, to: Instant) -> i64 {
+        let pending = self.pending(&self.surely_timed, from, to, |end| to < end);
+        (self.surely.micros(from, to) - pending).max(0) / MICROS
+    }
+
+    /// The same without what counts at once at `to`.
+    pub(crate) fn sure_seconds_before(&self, from: Instant, to: Instant) -> i64 {
+        let pending = self.pending(&self.surely_timed, from, to, |end| to <= end);
+        (self.surely.micros(from, to) - pending).max(0) / MICROS
+    }
+
+    /// How long the run of which only the day is known that `is_pending` by its end, and no other, went on.
+    fn pending(
+        &self,
+        others: &Spans,
+        from: Instant,
+        to: Instant,
+        is_pending: impl Fn(Instant) -> bool,
+    ) -> i64 {
+        let begun = self.loose.partition_point(|(start, _)| *start < to);
+        // One lies after the other, so the last is the one that is not over.
+        let last = begun.checked_sub(1).and_then(|last| self.loose.get(last));
+        last.filter(|(_, end)| is_pending(*end)).map_or(0, |(start, _)| {
+            let start = (*start).max(from);
+            (to.micros() - start.micros()).max(0) - others.micros(start, to)
+        })
     }
 
     /// How long no run nor an empty tank speaks for, in full seconds.
@@ -194,12 +232,11 @@ impl Runs {
         (so_far(to) - so_far(from)).max(Hours::ZERO)
     }
 
-    /// Runs that end after `from` and have a doubt: since when, at the earliest `from`, and how much; in order of
-    /// time.
-    pub(crate) fn doubtful(&self, from: Instant) -> Vec<(Instant, Hours)> {
+    /// Runs that end after `from` and have a doubt, in order of the time since when, which is `from` at the earliest.
+    pub(crate) fn doubtful(&self, from: Instant) -> Vec<Doubtful> {
         let of = self.all.iter().filter(|run| run.give_or_take > Hours::ZERO && run.end > from);
-        let mut doubtful: Vec<(Instant, Hours)> =
-            of.map(|run| (run.doubtful_from().max(from), run.give_or_take)).collect();
+        let since = |doubtful: Doubtful| Doubtful { from: doubtful.from.max(from), ..doubtful };
+        let mut doubtful: Vec<Doubtful> = of.map(|run| since(run.doubtful())).collect();
         doubtful.sort_unstable();
         doubtful
     }
@@ -209,10 +246,14 @@ impl Runs {
         self.logged.micros(from, to) == to.micros() - from.micros()
     }
 
-    /// Since when of a run that ended after `from` it is in doubt whether it went on.
+    /// The last instant at which of no run that ended after `from` it is in doubt whether it went on.
     pub(crate) fn vague_from(&self, from: Instant) -> Option<Instant> {
         let vague = |run: &&Run| run.ended != Ended::Stopped || run.give_or_take > Hours::ZERO;
-        self.all.iter().filter(|run| run.end > from).filter(vague).map(Run::doubtful_from).min()
+        let since = |doubtful: Doubtful| {
+            let at_once = i64::from(!doubtful.grows);
+            Instant::from_micros(doubtful.from.micros() - at_once)
+        };
+        self.all.iter().filter(|run| run.end > from).filter(vague).map(|run| since(run.doubtful())).min()
     }
 
     /// The run that goes on at `at` without a recorded end.
@@ -308,21 +349,23 @@ fn open(start: Instant, next: Option<Instant>, evidence: &Evidence<'_>) -> (Inst
         (None, Some(dry)) => (dry, Ended::Tank),
         (None, None) => (Instant::LAST, Ended::Open),
     };
-    let micros = |hours: Hours| hours.seconds().saturating_mul(MICROS);
     let since = evidence.points.partition_point(|point| point.instant <= start);
-    let mut base = since.checked_sub(1).and_then(|last| evidence.points.get(last)).map(|p| (p.hours, start));
+    let before = since.checked_sub(1).and_then(|last| evidence.points.get(last));
+    // Hours less the clock stand still while it runs, and only fall where it stood.
+    let lead = |hours: Hours, at: Instant| hours.seconds().saturating_mul(MICROS).saturating_sub(at.micros());
+    let mut greatest = lead(before.map_or(Hours::ZERO, |before| before.hours), start);
     let mut agreed = start;
     for point in evidence.points.iter().skip(since).filter(|point| point.read) {
-        let (hours, from) = *base.get_or_insert((point.hours, point.instant));
-        let running = point.instant.min(end).micros() - from.micros();
-        if micros(point.hours - hours + evidence.tick) < running {
+        let at = point.instant.min(end);
+        if lead(point.hours + evidence.tick, at) < greatest {
             return if point.instant <= end {
                 (point.instant, Ended::Reading, agreed)
             } else {
                 (end, ended, agreed)
             };
         }
-        agreed = point.instant.min(end);
+        greatest = greatest.max(lead(point.hours, at));
+        agreed = at;
         if point.instant >= end {
             break;
         }

@@ -45,7 +45,7 @@ fn cuts(rule: &Rule, conditions: &Conditions<'_>, standing: &Standing<'_>) -> Ve
         cuts.extend([setting.span.from, setting.span.until]);
     }
     if any(|task| task.limits.on_failed.is_some()) {
-        cuts.extend(failures(rule, standing));
+        cuts.extend(results(rule, standing));
     }
     cuts
 }
@@ -61,19 +61,19 @@ fn bears_on(setting: &Decided<'_>, rule: &Rule) -> bool {
     }
 }
 
-/// When it was known of checks that they failed.
-fn failures(rule: &Rule, standing: &Standing<'_>) -> Vec<Instant> {
+/// When it was known of checks that they failed, and from the first that did on, how the others came out.
+fn results(rule: &Rule, standing: &Standing<'_>) -> Vec<Instant> {
     let after = |job: &Code| {
         let mut after = rule.edition.tasks.iter().filter_map(|task| task.limits.on_failed.as_ref());
         after.any(|after| after.job == *job)
     };
     let mut known = Vec::new();
     for placed in standing.services() {
-        let failed =
-            placed.jobs().iter().filter(|done| Outcome::of(done, standing.ignition) == Some(Outcome::Failed));
-        for done in failed.filter(|done| after(&done.job)) {
-            let on = done.analysis.map_or_else(|| standing.date(placed), |analysis| analysis.results_on);
-            known.push(standing.stays.at(placed.instant).zone.midnight(on));
+        for done in placed.jobs().iter().filter(|done| after(&done.job)) {
+            let Some(outcome) = Outcome::of(done, standing.ignition) else { continue };
+            if outcome == Outcome::Failed || !known.is_empty() {
+                known.push(standing.known_from(placed, done));
+            }
         }
     }
     known

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use model::{
     EventId, Instant, LocalDate, UnitId,
-    event::{Details, EventKind, ServiceEvent},
+    event::{Details, EventKind, JobDone, ServiceEvent},
     time::When,
     unit::Ignition,
 };
@@ -108,18 +108,7 @@ impl<'a> Standing<'a> {
     pub(crate) fn of(input: &Input<'a>, nothing: &'a Settled, until: Instant) -> Self {
         let corrections = Corrections::of(input);
         let machine = Machine { unit: input.unit, units: corrections.machine(input.unit) };
-        let ours = || {
-            input.events.iter().filter(|event| {
-                event.kind() != EventKind::Correction
-                    && matches!(machine.whose(event, &corrections), Whose::Ours)
-            })
-        };
-        let has_voids = corrections.voided().next().is_some();
-        let mut counting: Vec<Said<'a>> = Vec::with_capacity(input.events.len());
-        let standing = ours()
-            .filter(|event| !has_voids || corrections.void(event.id).is_none())
-            .map(|event| Said::corrected(event, &corrections));
-        counting.extend(standing);
+        let counting = counting(input, &corrections, &machine);
         let stays = Stays::of(input, counting.iter().copied());
         let mut events: Vec<Placed<'a>> = counting
             .iter()
@@ -169,6 +158,16 @@ impl<'a> Standing<'a> {
         placed.date(&self.stays.at(placed.instant).zone)
     }
 
+    /// The day on which it was known how a job came out.
+    pub(crate) fn known_on(&self, placed: &Placed<'_>, done: &JobDone) -> LocalDate {
+        done.analysis.map_or_else(|| self.date(placed), |analysis| analysis.results_on)
+    }
+
+    /// The first instant of that day, where the unit stood at the work.
+    pub(crate) fn known_from(&self, placed: &Placed<'_>, done: &JobDone) -> Instant {
+        self.stays.at(placed.instant).zone.midnight(self.known_on(placed, done))
+    }
+
     /// The newest event; of several at one instant that with the greatest id.
     pub(crate) fn newest(&self) -> Option<(Instant, EventId)> {
         let last = self.events.last().map(|placed| placed.instant);
@@ -180,6 +179,26 @@ impl<'a> Standing<'a> {
     pub(crate) fn services(&self) -> impl DoubleEndedIterator<Item = &Placed<'a>> {
         self.events.iter().filter(|placed| matches!(placed.what, What::Service { .. }))
     }
+}
+
+/// What the events that count say, by what corrections made of it.
+pub(crate) fn said<'a>(input: &Input<'a>) -> Vec<Said<'a>> {
+    let corrections = Corrections::of(input);
+    let machine = Machine { unit: input.unit, units: corrections.machine(input.unit) };
+    counting(input, &corrections, &machine)
+}
+
+fn counting<'a>(input: &Input<'a>, corrections: &Corrections<'a>, machine: &Machine) -> Vec<Said<'a>> {
+    let ours = input.events.iter().filter(|event| {
+        event.kind() != EventKind::Correction && matches!(machine.whose(event, corrections), Whose::Ours)
+    });
+    let has_voids = corrections.voided().next().is_some();
+    let mut counting: Vec<Said<'a>> = Vec::with_capacity(input.events.len());
+    let standing = ours
+        .filter(|event| !has_voids || corrections.void(event.id).is_none())
+        .map(|event| Said::corrected(event, corrections));
+    counting.extend(standing);
+    counting
 }
 
 fn ignition(input: &Input<'_>) -> Option<Ignition> {

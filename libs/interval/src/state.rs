@@ -148,12 +148,13 @@ impl UnitState {
     /// Every due item at `at`, in order of schedule and task.
     pub fn items_at(&self, at: Instant) -> Vec<DueItem> {
         let here = self.here(at);
-        let in_force = self.rules.iter().enumerate().filter(|(_, rule)| rule.holds(at));
-        let mut items = Vec::with_capacity(self.rules.iter().map(|rule| rule.plans.len()).sum());
-        for (i, rule) in in_force {
-            items.extend(rule.tasks().map(|(task, plan)| self.item(i, rule, task, plan, &here)));
-        }
-        items
+        self.tasks_at(at).map(|(i, rule, task, plan)| self.item(i, rule, task, plan, &here)).collect()
+    }
+
+    /// Every task that an edition asks for at `at`, with the place of its rule.
+    pub(crate) fn tasks_at(&self, at: Instant) -> impl Iterator<Item = (usize, &Rule, &Task, &Plan)> {
+        let in_force = self.rules.iter().enumerate().filter(move |(_, rule)| rule.holds(at));
+        in_force.flat_map(|(i, rule)| rule.tasks().map(move |(task, plan)| (i, rule, task, plan)))
     }
 
     /// Hours of the engine since new at `at`.
@@ -171,6 +172,11 @@ impl UnitState {
     /// applied, those that are not settled.
     pub fn set_aside(&self) -> &[SetAside] {
         &self.set_aside
+    }
+
+    /// The policy that every answer goes by.
+    pub fn policy(&self) -> &Policy {
+        &self.policy
     }
 
     /// Where the unit stands at `at`.
@@ -219,6 +225,7 @@ impl UnitState {
         let due = plan.due_at(&self.curve, plan.limit_day(here.zone));
         let due_at = self.due_at(i, task, due, here.zone);
         let failed = plan.anchor.filter(|anchor| anchor.counted == Counted::Failed);
+        let by_reason = decision.reason().and_then(|reason| self.action(reason));
         DueItem {
             schedule_id: rule.schedule,
             edition_id: rule.edition_id,
@@ -228,7 +235,7 @@ impl UnitState {
             title: task.title.clone(),
             state: decision.state(),
             reason: decision.reason(),
-            action: decision.reason().and_then(|reason| self.action(reason)),
+            action: by_reason.or(failed.map(|_| Action::RecordFinding)),
             governing: governing(hours.as_ref(), calendar.as_ref()),
             hours,
             calendar,

@@ -59,7 +59,7 @@ pub const REASONS: &[(&str, Reason)] = &[
     ("emergency", Reason::Emergency),
 ];
 
-/// What would make an unknown state known.
+/// What is to be done next, beside the work itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Action {
@@ -67,6 +67,8 @@ pub enum Action {
     BaselineService,
     /// Read the hour meter.
     ReadMeter,
+    /// Record what the check found that was not passed; the unit is not fit until it is put right.
+    RecordFinding,
 }
 
 /// How well hours are known, the best first.

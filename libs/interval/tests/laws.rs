@@ -156,6 +156,22 @@ fn edges(steps: &[ItemSteps]) -> Vec<Instant> {
     breaks.flat_map(|at| [-1, 0, 1].map(|by| Instant::from_micros(at.micros() + by))).collect()
 }
 
+/// Around every instant and day that a value names: what a step forgot to end at shows there, and at no edge of its own.
+fn told_by(value: &Value) -> Vec<Instant> {
+    match value {
+        Value::String(text) => {
+            let day = LocalDate::parse(text).into_iter();
+            let days = day.flat_map(|day| [day, day.plus_days(1)]);
+            let midnights = days.flat_map(|day| ZONES.map(|zone| Zone::parse(zone).unwrap().midnight(day)));
+            let all = midnights.chain(Instant::parse(text));
+            all.flat_map(|at| [-1, 0].map(|by| Instant::from_micros(at.micros() + by))).collect()
+        }
+        Value::Array(values) => values.iter().flat_map(told_by).collect(),
+        Value::Object(members) => members.values().flat_map(told_by).collect(),
+        _ => Vec::new(),
+    }
+}
+
 /// A correction after any other of the same event.
 fn corrected(target: EventId, n: usize, action: &str) -> ServiceEvent {
     let details = json!({"kind": "correction", "action": action, "target_id": target, "reason": "a slip"});
@@ -255,10 +271,12 @@ proptest! {
 
     #[test]
     fn with_all_kinds_steps_are_what_is_worked_out_afresh(events in thick_soup(), meter in any::<bool>(), from in moment(),
-        moments in prop::collection::vec(moment(), 8)) {
+        moments in prop::collection::vec(moment(), 8), told in prop::collection::vec(any::<prop::sample::Index>(), 24)) {
         let state = World::of_all_kinds(meter).fold(&events);
         let steps = state.steps_from(from);
-        agree_from(from, &state, &steps, moments);
+        let all = told_by(&json!(events));
+        let told = told.iter().map(|index| *index.get(&all));
+        agree_from(from, &state, &steps, moments.into_iter().chain(told).collect());
     }
 
     /// `due_at` is where the steps first come to be due or possibly due.

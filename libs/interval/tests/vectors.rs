@@ -10,15 +10,15 @@ use std::{
 
 use interval::{
     Compliance, HoursRange, Input, ItemKey, Policy, QualityEntry, SetAside, UnitFacts, UnitState, belongs_to,
-    condemned, refold, state_in,
+    bundle, condemned, refold, state_in,
 };
 use model::{
-    EditionId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone,
+    EditionId, EventId, Hours, Instant, LocalDate, ScheduleId, SiteId, UnitId, Zone,
     event::{Details, ServiceEvent},
     json, read,
     schedule::Edition,
     time::Meaning,
-    unit::UnitFields,
+    unit::{Ignition, UnitFields},
 };
 use serde_json::{Value, json};
 
@@ -95,8 +95,14 @@ fn analyses() {
                            "jobs": [{"job": "oil_analysis", "analysis": analysis}]});
         let event = whole(&json::parse(event.to_string().as_bytes()).unwrap(), ServiceEvent::read);
         let Details::Service(service) = &event.details else { panic!("{case}") };
-        let unfit = condemned(service.jobs[0].analysis.as_ref().unwrap(), None);
-        assert_eq!(if unfit { "failed" } else { "passed" }, text(case, "result"), "{case}");
+        let ignition = match case["ignition"].as_str() {
+            Some("spark") => Some(Ignition::Spark),
+            Some("compression") => Some(Ignition::Compression),
+            _ => None,
+        };
+        let unfit = condemned(service.jobs[0].analysis.as_ref().unwrap(), ignition);
+        let result = unfit.map_or("done", |unfit| if unfit { "failed" } else { "passed" });
+        assert_eq!(result, text(case, "result"), "{case}");
     }
 }
 
@@ -170,6 +176,10 @@ struct Asked<'v> {
 
 impl Asked<'_> {
     fn fold(&self, unit: &str) -> UnitState {
+        self.of_input(unit, refold)
+    }
+
+    fn of_input<T>(&self, unit: &str, of: impl FnOnce(&Input<'_>) -> T) -> T {
         let mut fields = self.vectors["unit"].clone();
         fields.as_object_mut().unwrap().extend(self.case["unit"].as_object().cloned().unwrap_or_default());
         let facts = UnitFacts::of(&whole(&fields, UnitFields::read)).unwrap();
@@ -179,7 +189,7 @@ impl Asked<'_> {
             .collect();
         let editions =
             self.editions.values().map(|adopted| (adopted.id, Arc::clone(&adopted.edition))).collect();
-        refold(&Input {
+        of(&Input {
             unit: UnitId::parse(unit).unwrap(),
             facts: &facts,
             events: &self.events(unit),
@@ -255,6 +265,11 @@ fn found(asked: &Asked<'_>, check: &Value) -> Value {
         let step = state_in(&steps.steps, at).unwrap();
         assert_eq!((step.state, step.reason), (item.state, item.reason), "{check}");
     }
+    let bundles = check["bundle"].as_object().into_iter().flatten();
+    let done = |service: &str| {
+        let service = EventId::parse(service).unwrap();
+        json!(asked.of_input(unit, |input| bundle(input, service)))
+    };
     let projections = check["projection"].as_object().into_iter().flatten();
     let seconds =
         |bound: fn(&HoursRange) -> Hours| state.hours_at(at).range.as_ref().map(bound).map(Hours::seconds);
@@ -268,6 +283,7 @@ fn found(asked: &Asked<'_>, check: &Value) -> Value {
         "quality": occurring(&check["quality"], &json!(quality)),
         "compliance": Compliance::of(&items),
         "projection": projections.map(|(task, _)| (task.clone(), json!(state.projection(&key(task), at)))).collect::<Value>(),
+        "bundle": bundles.map(|(service, _)| (service.clone(), done(service))).collect::<Value>(),
         "belongs_to": asked.belongs_to(unit),
         "items": named.collect::<Vec<_>>(),
         "tasks": items.iter().map(|item| &item.task).collect::<Vec<_>>(),

@@ -175,7 +175,7 @@ fn compliance_counts_what_applies() {
     let items = |at: &str| state.items_at(Instant::parse(at).unwrap());
     let before = items("2025-04-01T00:00:00Z");
     let compliance = Compliance::of(&before);
-    assert_eq!((compliance.applicable, compliance.overdue), (10, 2));
+    assert_eq!((compliance.applicable, compliance.overdue, compliance.unknown), (10, 2, 0));
     assert_eq!(compliance.share.unwrap().ten_thousandths(), 8000);
     let last = |items: Vec<DueItem>| items.into_iter().find(|item| item.task.as_str() == "t10").unwrap();
     assert_eq!(last(before).state, DueState::NotApplicable);

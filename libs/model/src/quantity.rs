@@ -160,8 +160,8 @@ quantities! {
     Volts 0 1_000 "Volts" "A potential in volts.";
     Metres -500 9_000 "Metres" "A height above sea level in metres.";
     LitresPerHour 0 100_000 "Litres per hour" "A rate of burning fuel in litres per hour.";
-    Factor 0 1 "A factor" "A share of a whole.";
-    Quantity 0 1_000_000 "A quantity" "How much of a part or setting, in a unit named beside it.";
+    Factor 0 1 "Factors" "A share of a whole.";
+    Quantity 0 1_000_000 "Quantities" "How much of a part or setting, in a unit named beside it.";
 }
 
 /// Reads with `read`, refusing nought.

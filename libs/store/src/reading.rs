@@ -13,8 +13,9 @@ use crate::{
     key::Key,
     through,
     view::{
-        Among, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView, Folding, Look, Moment, Page,
-        QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        Among, ChangesQuery, DueChanges, DueFilter, DueQuery, DueRow, EditionView, EventQuery, EventView,
+        Folding, Look, Moment, Page, QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow,
+        SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -206,6 +207,11 @@ impl Store {
     /// A page of due items at a moment, for which each unit asked about is folded.
     pub async fn due_then(&self, query: ThenQuery) -> Result<Folding<Page<DueRow>>> {
         through!(self, read for Key::from(query.filter.organization), |conn, ops| ops::due::list_then(conn, &query))
+    }
+
+    /// A page of the items of a list that are not what they were, for which each unit that may have changed is folded.
+    pub async fn due_changes(&self, query: ChangesQuery) -> Result<Folding<DueChanges>> {
+        through!(self, read for Key::from(query.filter.organization), |conn, ops| ops::due::changes(conn, &query))
     }
 
     /// A page of sites with how many due items stand there at a moment, for which each unit asked about is folded.

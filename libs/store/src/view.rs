@@ -11,7 +11,7 @@ use std::{
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId, edit::RecordKind,
-    person::GrantFields, schedule::Edition,
+    event::EventKind, person::GrantFields, schedule::Edition,
 };
 use serde_json::{Map, Value};
 use uuid::Uuid;
@@ -132,7 +132,7 @@ pub struct EventQuery {
     /// The unit.
     pub unit: UnitId,
     /// Only this kind.
-    pub kind: Option<model::event::EventKind>,
+    pub kind: Option<EventKind>,
     /// The last event of the page before.
     pub after: Option<(Instant, EventId)>,
     /// At most so many.
@@ -201,6 +201,73 @@ pub struct DueQuery {
     pub after: Option<DuePlace>,
     /// At most so many.
     pub limit: usize,
+}
+
+/// Which page of changes to a list of due items is asked for.
+#[derive(Clone, Debug)]
+pub struct ChangesQuery {
+    /// The list. Which units the asker may see is judged as things are now; of an item that left a state, or came into
+    /// it, either is enough.
+    pub filter: DueFilter,
+    /// The instant from which on.
+    pub since: Instant,
+    /// The instant up to which.
+    pub as_of: Instant,
+    /// What is known by then.
+    pub known: Known,
+    /// The last item of the page before.
+    pub after: Option<(UnitId, ItemKey)>,
+    /// At most so many.
+    pub limit: usize,
+}
+
+/// How a list of due items has changed.
+#[derive(Clone, Debug)]
+pub struct DueChanges {
+    /// The last row that was recorded by then.
+    pub since_seq: i64,
+    /// The items that are otherwise, by unit and task.
+    pub changes: Page<Explained>,
+}
+
+/// A due item that is not what it was, and why.
+#[derive(Clone, Debug)]
+pub struct Explained {
+    /// What it was, and what it is.
+    pub change: ItemChange,
+    /// Whether time alone would have changed it.
+    pub by_time: bool,
+    /// What was recorded meanwhile that the unit is folded with, if that changed it.
+    pub causes: Vec<Cause>,
+}
+
+/// Something that was recorded.
+#[derive(Clone, Debug)]
+pub struct Cause {
+    /// What.
+    pub of: CauseOf,
+    /// When.
+    pub recorded_at: Instant,
+    /// By whom.
+    pub author: PersonId,
+}
+
+/// What was recorded.
+#[derive(Clone, Debug)]
+pub enum CauseOf {
+    /// A service event.
+    Event {
+        /// Its id.
+        id: EventId,
+        /// Its kind.
+        kind: EventKind,
+        /// When it happened, as it was stated.
+        occurred: Option<String>,
+    },
+    /// Fields of a unit.
+    Unit(UnitId),
+    /// Fields of a site.
+    Site(SiteId),
 }
 
 /// Which page of due items counted by site is asked for.

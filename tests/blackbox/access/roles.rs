@@ -42,6 +42,7 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("list_data_quality", "",                      READ),
     ("list_policy_packs", "",                      READ),
     ("list_due", "",                               READ),
+    ("list_due_changes", "",                       READ),
     ("summarize_due_by_site", "",                  READ),
     ("list_schedules", "",                         READ),
     ("read_schedule", "",                          READ),
@@ -115,6 +116,9 @@ impl<'a> Subject<'a> {
         let mut path = self.path(template);
         if name == "list_service_events" {
             path = format!("{path}?unit={}", self.unit);
+        }
+        if name == "list_due_changes" {
+            path = format!("{path}?since=2026-06-01T12:00:00Z");
         }
         if name == "read_engine_class" {
             path = format!("{path}?source=area");

@@ -1,5 +1,6 @@
 //! Bad input: every kind of it gets a problem that points at what is wrong, and changes nothing.
 
+mod contradictions;
 mod edges;
 mod events;
 mod ground;
@@ -29,6 +30,7 @@ fn parameters(backend: Backend) {
         ("/v1/due?due_before=tomorrow", "due_before", "invalid_instant"),
         ("/v1/due?due_before=2026-13-01T00:00:00Z", "due_before", "invalid_instant"),
         ("/v1/due?due_before=2026-06-01T00:00:00", "due_before", "offset_required"),
+        ("/v1/due?valid_at=2026-06-01T00:00:00+02:00", "valid_at", "invalid_instant"),
         ("/v1/due?sort=state", "sort", "unknown_word"),
         ("/v1/due?sort=due_at;DELETE", "sort", "unknown_word"),
         ("/v1/due?limit=0", "limit", "out_of_range"),
@@ -41,7 +43,7 @@ fn parameters(backend: Backend) {
         ("/v1/units?colour=red", "colour", "unknown_parameter"),
         ("/v1/units/{unit}?fields=label", "fields", "unknown_parameter"),
         ("/v1/units/{unit}/due?include=history", "include", "unknown_word"),
-        ("/v1/units/{unit}/due?include=trace,trace", "include", "unknown_word"),
+        ("/v1/units/{unit}/due?include=trace,history", "include", "unknown_word"),
         ("/v1/service-events", "unit", "required"),
         ("/v1/service-events?unit={unit}&kind=fuel", "kind", "unknown_word"),
     ];

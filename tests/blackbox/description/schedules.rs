@@ -40,6 +40,18 @@ fn what_the_service_would_refuse_does_not_fit() {
     };
     let schema = schema();
     assert!(schema.is_valid(&file(&task)));
+    let fits = [
+        json!({"limits": {"by": "2026-09-30"}, "once": true}),
+        json!({"anchor": "planned_within", "within_percent": 10}),
+        json!({"limits": {"hours": "231:30", "months": 6, "to_month_end": true}, "earliest": {"hours": 20}}),
+        json!({"limits": {"fixed_dates": ["01-31", "02-28"]}, "needs": ["petrol"]}),
+        json!({"limits": {"on_failed": {"job": "oil_analysis", "business_days": 2}}}),
+    ];
+    for more in fits {
+        let mut right = task.clone();
+        right.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        assert!(schema.is_valid(&file(&right)), "{right}");
+    }
     let cases = [
         ("colour", json!("red")),
         ("limits", json!({"hours": 100, "miles": 3})),
@@ -47,6 +59,22 @@ fn what_the_service_would_refuse_does_not_fit() {
         ("limits", json!({"hours": "1,5"})),
         ("limits", json!({"months": 0})),
         ("limits", json!({"fixed_dates": []})),
+        ("limits", json!({})),
+        ("limits", json!({"hours": 0})),
+        ("limits", json!({"months": 3, "days": 90})),
+        ("limits", json!({"days": 90, "fixed_dates": ["04-15"]})),
+        ("limits", json!({"fixed_dates": ["02-29"]})),
+        ("limits", json!({"fixed_dates": ["04-31"]})),
+        ("limits", json!({"days": 90, "to_month_end": true})),
+        ("limits", json!({"by": "2026-09-30"})),
+        ("first", json!({"on_failed": {"job": "oil_analysis"}})),
+        ("title", json!("")),
+        ("satisfies", json!(["Oil change"])),
+        ("earliest", json!({})),
+        ("severe", json!({"mode": "strict"})),
+        ("severe", json!({"months": 1, "days": 20})),
+        ("anchor", json!("planned_within")),
+        ("within_percent", json!(10)),
         ("anchor", json!("sometimes")),
         ("component", json!("meter")),
         ("severe", json!({"hours": 50, "mode": "mild"})),

@@ -41,7 +41,7 @@ fn each_kind(backend: Backend) {
         json!({"kind": "service", "jobs": [
             {"job": "oil_change", "result": "failed"},
             {"job": "plug_inspect", "substitute": true},
-            {"job": "plug_replace", "analysis": {"results_on": "2026-06-08", "running": false, "water_percent": 0.51}}]}),
+            {"job": "plug_replace", "analysis": {"results_on": "2026-06-12", "running": false, "water_percent": 0.51}}]}),
     ];
     let boss = town.coordinator();
     let mut failures = Vec::new();

@@ -41,6 +41,10 @@ fn with_a_pointer(backend: Backend) {
     };
     let stop =
         |run: &str, at: &str| json!({"kind": "run", "phase": "stop", "run_id": run, "occurred_at": at});
+    let analysis = |results_on: &str| {
+        json!({"kind": "service", "jobs": [{"job": "oil_change",
+               "analysis": {"results_on": results_on, "water_percent": 0.1}}]})
+    };
     let later = "2026-06-10T14:00:00Z";
     let cases = [
         (stop(&nobody, later), "/run_id", "unknown_run"),
@@ -53,6 +57,13 @@ fn with_a_pointer(backend: Backend) {
             "/stopped_at",
             "occurred_in_future",
         ),
+        (
+            json!({"kind": "run", "run_hours": "120:31", "occurred_at": "2026-06-10T12:00:00Z"}),
+            "/run_hours",
+            "occurred_in_future",
+        ),
+        (analysis("2026-06-09"), "/jobs/0/analysis/results_on", "before_sample"),
+        (analysis("2026-06-17"), "/jobs/0/analysis/results_on", "occurred_in_future"),
         (json!({"kind": "tag", "action": "removed", "tag_id": tag}), "/tag_id", "unknown_tag"),
         (json!({"kind": "tag", "action": "removed", "tag_id": start}), "/tag_id", "unknown_tag"),
         (

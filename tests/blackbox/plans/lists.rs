@@ -6,8 +6,8 @@ use model::{Code, SiteId, edit::Target, event::EventKind};
 use store::{
     Store,
     view::{
-        DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, QualityPlace, QualityQuery, SiteQuery,
-        SiteThenQuery, ThenQuery,
+        ChangesQuery, DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, QualityPlace, QualityQuery,
+        SiteQuery, SiteThenQuery, ThenQuery,
     },
 };
 
@@ -137,8 +137,7 @@ fn then(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.unit_then(id, unit, moment(known)));
     }
     heard("then, of a unit");
-    let filters: Vec<_> = filters(ground);
-    for (_, filter) in filters.into_iter().filter(|(_, filter)| filter.states.is_empty()) {
+    for (_, filter) in filters(ground).into_iter().filter(|(_, filter)| filter.states.is_empty()) {
         let of_some = filter.sites.is_some() || filter.site.is_some() || filter.unit.is_some();
         let query = ThenQuery {
             filter: filter.clone(),
@@ -151,6 +150,14 @@ fn then(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         let query = SiteThenQuery { filter, moment: moment(Known::All), after: None, limit: LIMIT };
         ask!(ground, |store| store.due_by_site_then(query));
         heard(if of_some { "then, of some" } else { "then" });
+    }
+    for (_, filter) in filters(ground) {
+        let of_some = filter.sites.is_some() || filter.site.is_some() || filter.unit.is_some();
+        let since = now().plus_seconds(-3600);
+        let query =
+            ChangesQuery { filter, since, as_of: now(), known: Known::All, after: None, limit: LIMIT };
+        ask!(ground, |store| store.due_changes(query));
+        heard(if of_some { "changes, of some" } else { "changes" });
     }
 }
 

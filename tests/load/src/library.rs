@@ -71,7 +71,7 @@ fn history(places: &Places, n: usize) -> Result<(UnitFacts, Vec<ServiceEvent>)> 
 }
 
 /// The seconds that some work of this thread takes of a core; what else the machine does does not count.
-fn on_core(work: impl FnOnce()) -> Result<f64> {
+pub(crate) fn on_core(work: impl FnOnce()) -> Result<f64> {
     let before = nanoseconds()?;
     work();
     Ok((nanoseconds()? - before) / 1e9)

@@ -1,12 +1,13 @@
 //! A unit with a long history: what a refold of it costs, and what one more event does.
 
-use std::{collections::BTreeMap, hint::black_box, sync::Arc, time::Instant as Moment};
+use std::{collections::BTreeMap, hint::black_box, sync::Arc};
 
 use anyhow::{Context, Result};
 use interval::{Input, Policy, UnitFacts, refold_compact};
 use model::{Hours, Instant, Zone};
 
 use crate::{
+    library::on_core,
     options::Options,
     stats::middle,
     table::Line,
@@ -40,15 +41,15 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
 
     let rounds = options.rounds.max(5);
     let kept = refold_compact(&input).compact.context("a plain unit keeps a compact state")?;
-    let refold = milliseconds(rounds, || drop(black_box(refold_compact(&input))));
+    let refold = milliseconds(rounds, 10, || drop(black_box(refold_compact(&input))))?;
     let more = [unit.reading(3600, 1)?];
     let after = Input { events: &more, ..input };
     kept.apply(&after).context("an event in order applies")?;
-    let apply = milliseconds(rounds * 20, || drop(black_box(kept.apply(&after))));
+    let apply = milliseconds(rounds, 1000, || drop(black_box(kept.apply(&after))))?;
     let line = |what: &str, took: &[f64], bar: f64, bar_text: &'static str| {
         let end = |end: Option<&f64>| end.copied().unwrap_or_default();
         let (least, most) = (end(took.first()), end(took.last()));
-        let text = format!("{:.2} ms ({least:.2} to {most:.2})", middle(took));
+        let text = format!("{:.3} ms ({least:.3} to {most:.3})", middle(took));
         Line::figure(what, "", text, bar_text, Some(middle(took) < bar))
     };
     Ok(vec![
@@ -57,14 +58,12 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
     ])
 }
 
-/// How long some work takes, in milliseconds, shortest first.
-fn milliseconds(times: u32, work: impl Fn()) -> Vec<f64> {
-    let once = || {
-        let began = Moment::now();
-        work();
-        began.elapsed().as_secs_f64() * 1000.0
-    };
-    let mut took: Vec<f64> = (0..times).map(|_| once()).collect();
+/// The milliseconds that some work takes of a core, done so often in each round that its clock is fine enough; the
+/// shortest first.
+fn milliseconds(rounds: u32, times: u32, work: impl Fn()) -> Result<Vec<f64>> {
+    let once =
+        || on_core(|| (0..times).for_each(|_| work())).map(|seconds| seconds * 1000.0 / f64::from(times));
+    let mut took = (0..rounds).map(|_| once()).collect::<Result<Vec<f64>>>()?;
     took.sort_by(f64::total_cmp);
-    took
+    Ok(took)
 }

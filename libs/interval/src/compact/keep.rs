@@ -187,19 +187,14 @@ fn limits_reached(fold: &Fold<'_>) -> BTreeSet<usize> {
     limits.map(|limit| fold.curve.reached(limit)).collect()
 }
 
-/// The places of the points around the instants at which an edition took the place of another: hours of then decide how
-/// long work may still wait.
+/// The places of the points around the instants at which an edition was adopted: hours of then decide how long work may
+/// still wait, and how late it was.
 fn adopted(fold: &Fold<'_>) -> BTreeSet<usize> {
-    let mut places = BTreeSet::new();
-    for pair in fold.rules.windows(2) {
-        if let [before, rule] = pair
-            && before.schedule == rule.schedule
-        {
-            let next = fold.curve.points.partition_point(|point| point.instant <= rule.begins);
-            places.extend([next.saturating_sub(1), next]);
-        }
-    }
-    places
+    let around = |rule: &Rule| {
+        let next = fold.curve.points.partition_point(|point| point.instant <= rule.begins);
+        [next.saturating_sub(1), next]
+    };
+    fold.rules.iter().flat_map(around).collect()
 }
 
 fn done(settling: &Settling, asked: &[Asked<'_>]) -> Vec<Done> {

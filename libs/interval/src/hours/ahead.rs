@@ -3,7 +3,7 @@
 use model::{Hours, Instant};
 
 use super::{Curve, Floor, HoursRange, Point};
-use crate::words::Grade;
+use crate::{runs::Doubtful, words::Grade};
 
 impl Curve {
     /// Bounds after the last point, and the likeliest value.
@@ -112,23 +112,33 @@ impl Curve {
 
     /// What the engine ran at least since the last point.
     fn least_ahead(&self, last: &Point, at: Instant) -> Hours {
-        let sure = Hours::from_seconds(self.runs.sure_seconds(last.instant, at));
-        let begun = self.floors.partition_point(|floor| floor.from <= at);
-        let sure = match begun.checked_sub(1).and_then(|newest| self.floors.get(newest)) {
-            Some(floor) => floor.least.max(sure - floor.doubt),
-            None => sure,
+        let sure = match self.logged_until {
+            Some(_) => self.runs.sure_seconds_over(last.instant, at),
+            None => self.runs.sure_seconds(last.instant, at),
         };
-        sure.min(self.ran(last.instant, at))
+        self.without_doubt(sure, at).min(self.ran(last.instant, at))
+    }
+
+    fn without_doubt(&self, sure: i64, at: Instant) -> Hours {
+        let sure = Hours::from_seconds(sure);
+        let begun = self.floors.partition_point(|floor| floor.from <= at);
+        let floor = begun.checked_sub(1).and_then(|newest| self.floors.get(newest));
+        floor.map_or(sure, |floor| floor.least.max(sure - floor.doubt))
     }
 
     /// Where runs may have ended after the last point: their doubt is taken from what follows, not from what was
     /// certain before.
     pub(super) fn lay_floors(&mut self) {
-        let Some(last) = self.points.last().copied() else { return };
+        let Some(last) = self.points.last().map(|last| last.instant) else { return };
         let mut doubt = Hours::ZERO;
-        for (from, more) in self.runs.doubtful(last.instant) {
-            let least = self.least_ahead(&last, from);
-            doubt = doubt + more;
+        for Doubtful { from, grows, give_or_take } in self.runs.doubtful(last) {
+            let sure = if grows {
+                self.runs.sure_seconds_over(last, from)
+            } else {
+                self.runs.sure_seconds_before(last, from)
+            };
+            let least = self.without_doubt(sure, from);
+            doubt = doubt + give_or_take;
             self.floors.push(Floor { from, least, doubt });
         }
     }

@@ -242,7 +242,7 @@ impl Builder {
                     event_id: reading.event,
                     read_at: reading.instant,
                     meter_hours: reading.hours,
-                    suggested: chain::suggest(reading, shown, next.get(i).copied().flatten(), dial.tick),
+                    suggested: chain::suggest(reading, shown, next.get(i).copied().flatten(), dial),
                 });
             }
         }

@@ -15,7 +15,7 @@ use super::{
 };
 use crate::{
     calendar::{self, Reached},
-    completion::Outcome,
+    completion::{Failed, Outcome},
     trace::TraceEntry,
 };
 
@@ -29,15 +29,13 @@ pub(super) struct DateMark {
     stored: i64,
 }
 
-/// A check that failed, after which a task is due.
-pub(super) struct Failure {
-    pub(super) anchor: Anchor,
-    /// The day the result was known.
-    on: LocalDate,
-    /// Since when it is known.
-    known: Instant,
-    /// Whether the engine was in operation then.
-    running: bool,
+/// By what a limit is told.
+#[derive(Clone, Copy)]
+pub(super) enum DateBy {
+    /// The edition in force, whatever was planned by an earlier one.
+    Edition,
+    /// Both, with the grace that the adoption of the later one gives.
+    Grace,
 }
 
 impl Ground<'_> {
@@ -47,36 +45,17 @@ impl Ground<'_> {
         asked: &Asked<'_>,
         from: &Point,
         in_force: &InForce<'_>,
+        by: DateBy,
         at: Instant,
     ) -> Option<DateMark> {
-        let date = self.date_with_grace(asked, from, in_force)?;
-        Some(self.with_storage(date, asked, from, in_force, at))
-    }
-
-    /// The same whatever was planned by an earlier edition.
-    pub(super) fn date_mark_of_edition(
-        &self,
-        asked: &Asked<'_>,
-        from: &Point,
-        in_force: &InForce<'_>,
-        at: Instant,
-    ) -> Option<DateMark> {
-        let date = self.date_of_edition(asked, from, in_force)?;
-        Some(self.with_storage(date, asked, from, in_force, at))
-    }
-
-    fn with_storage(
-        &self,
-        date: LocalDate,
-        asked: &Asked<'_>,
-        from: &Point,
-        in_force: &InForce<'_>,
-        at: Instant,
-    ) -> DateMark {
+        let date = match by {
+            DateBy::Grace => self.date_with_grace(asked, from, in_force),
+            DateBy::Edition => self.date_of_edition(asked, from, in_force),
+        }?;
         let days = i64::from(date.days_since(from.date));
         let is_interval = in_force.calendar.is_some_and(|calendar| calendar.is_interval());
         let stored = if is_interval { self.days_stored(asked.task, from, at) } else { 0 };
-        DateMark { date: calendar::shifted(date, stored), days, stored }
+        Some(DateMark { date: calendar::shifted(date, stored), days, stored })
     }
 
     fn date_with_grace(&self, asked: &Asked<'_>, from: &Point, in_force: &InForce<'_>) -> Option<LocalDate> {
@@ -174,7 +153,7 @@ impl Ground<'_> {
         in_force: &InForce<'_>,
         notes: &mut Vec<TraceEntry>,
     ) -> Option<CalendarLimit> {
-        let mark = self.date_mark(asked, from, in_force, asked.at)?;
+        let mark = self.date_mark(asked, from, in_force, DateBy::Grace, asked.at)?;
         if asked.place > 0
             && let Some(own) = self.date_of_edition(asked, from, in_force)
             && calendar::shifted(own, mark.stored) != mark.date
@@ -208,35 +187,29 @@ impl Ground<'_> {
         })
     }
 
-    /// The check that failed last, as is known at `at`, if the task was not done since.
-    pub(super) fn failure(&self, after: &OnFailed, anchor: Option<&Anchor>, at: Instant) -> Option<Failure> {
-        let last = self.work.last(&after.job).filter(|last| last.outcome == Outcome::Failed)?;
-        let check = last.anchor;
-        let analysis = last.done.and_then(|done| done.analysis);
-        let on = analysis.map_or(check.date, |analysis| analysis.results_on);
-        let begins = self.standing.stays.at(check.instant).zone.midnight(on);
-        let done_since = |anchor: &Anchor| {
-            let is_work = anchor.completed() || anchor.begins_anew();
-            is_work && anchor.key() >= check.key() && anchor.date >= on
+    /// The check that failed first, as is known at `at`, of those after which the task was not done. A second that fails
+    /// puts nothing off.
+    pub(super) fn failure(&self, after: &OnFailed, anchor: Option<&Anchor>, at: Instant) -> Option<Failed> {
+        let done_since = |failed: &Failed| {
+            let work = anchor.filter(|anchor| anchor.completed() || anchor.begins_anew());
+            work.is_some_and(|work| work.key() >= failed.anchor.key() && work.date >= failed.on)
         };
-        let running = analysis.is_none_or(|analysis| analysis.running);
-        let known = check.instant.max(begins);
-        (begins <= at && !anchor.is_some_and(done_since)).then_some(Failure {
-            anchor: check,
-            on,
-            known,
-            running,
-        })
+        self.work.failed(&after.job, at).into_iter().find(|failed| !done_since(failed))
     }
 
-    pub(super) fn limit_after(&self, failure: &Failure, business_days: i32) -> CalendarLimit {
+    pub(super) fn limit_after(&self, failure: &Failed, business_days: i32) -> CalendarLimit {
         let mut limit = failure.on;
         let mut left = business_days;
         while left > 0 {
             limit = limit.plus_days(1);
             left -= i32::from(limit.is_business_day());
         }
-        let not_before = || self.curve.runs.first_start_after(failure.known).unwrap_or(Instant::LAST);
+        let not_before = || {
+            self.curve
+                .runs
+                .first_start_after(failure.known.max(failure.anchor.instant))
+                .unwrap_or(Instant::LAST)
+        };
         CalendarLimit {
             anchor: failure.on,
             coming: failure.on,

@@ -47,7 +47,7 @@ impl<'a> Ground<'a> {
         let counting = self.counting(rule);
         let mut tasks: Vec<_> = rule.edition.tasks.iter().zip(&counting).enumerate().collect();
         tasks.sort_unstable_by_key(|(_, (task, _))| &task.task);
-        let asked = |task| Asked { rules, place, rule, task, at: rule.from };
+        let asked = |task| Asked { rules, place, rule, task, at: rule.from, alone: false };
         tasks.into_iter().map(|(at, (task, doings))| self.plan(&asked(task), at, doings)).collect()
     }
 
@@ -221,7 +221,7 @@ fn window(asked: &Asked<'_>) -> Window {
 }
 
 /// Whether a job that came out so counts as work on a task.
-pub(super) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
+pub(crate) fn counts(rule: &Rule, task: &Task, job: &Code, outcome: Outcome) -> bool {
     match outcome {
         // What failed was not put right, so it counts as nothing else.
         Outcome::Failed => *job == task.job,

@@ -89,9 +89,9 @@ impl Ground<'_> {
     }
 
     /// The severe times since the anchor, of those that have begun while the rule holds.
-    pub(super) fn severe_since(&self, asked: &Asked<'_>, from: &Point) -> impl Iterator<Item = &Span> {
-        let (since, begun) = (from.anchor.instant, asked.at);
-        self.conditions.severe.iter().filter(move |span| span.until > since && span.from <= begun)
+    pub(super) fn severe_since(&self, asked: &Asked<'_>, from: &Point) -> impl Iterator<Item = Span> {
+        let since = from.anchor.instant;
+        self.conditions.severe_by(asked.at).into_iter().filter(move |span| span.until > since)
     }
 
     /// The limit where severe hours count for more. Each bound takes the bounds of the severe hours that make it so.

@@ -1,27 +1,28 @@
 //! How late work was done, and whether that was justified.
 
 use model::{
-    Hours, Instant,
+    Hours, Instant, LocalDate,
     schedule::{Anchor as AnchorPolicy, Calendar, Span},
 };
 
 use super::{
     Anchor, Point,
+    calendar::DateBy,
     ground::Ground,
     situation::{Asked, CalendarOf, InForce},
 };
 use crate::{
+    calendar,
     completion::Completion,
     item::{Justified, Late},
     trace::TraceEntry,
 };
 
-/// The limits that work had.
+/// The limits past which work was done.
 struct Had {
-    /// The least that the limit in hours can be.
+    /// The likeliest limit in hours.
     hours: Option<Hours>,
-    /// The limit by date, and when it began.
-    day: Option<(i32, Instant)>,
+    date: Option<LocalDate>,
 }
 
 impl Ground<'_> {
@@ -33,23 +34,24 @@ impl Ground<'_> {
             return None;
         }
         let in_force = self.in_force(&asked, &before.anchor);
-        let mark = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit);
-        let late_hours = mark.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.nominal);
-        let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
+        let hours = self.hours_mark(&asked, before, &in_force).map(|mark| mark.limit.nominal);
         let date = if self.is_surely_in_time(&asked, before, &in_force, done) {
             None
         } else {
-            self.date_mark(&asked, before, &in_force, done.instant).map(|mark| mark.date)
+            self.date_mark(&asked, before, &in_force, DateBy::Grace, done.instant).map(|mark| mark.date)
         };
-        let late_days = date.map(|date| done.date.days_since(date)).filter(|late| *late > 0);
+        // Nobody was late for work before it was asked for.
+        let begins = asked.rule.begins;
+        let asked_hours = self.curve.at(begins).range.map_or(Hours::ZERO, |range| range.nominal);
+        let asked_date = self.standing.stays.at(begins).zone.date(begins);
+        let late_hours = hours.zip(done.hours.range).map(|(limit, at)| at.nominal - limit.max(asked_hours));
+        let late_hours = late_hours.filter(|late| *late > Hours::ZERO);
+        let late_days = date.map(|date| done.date.days_since(date.max(asked_date))).filter(|late| *late > 0);
         if late_hours.is_none() && late_days.is_none() {
             return None;
         }
-        let zone = &self.standing.stays.at(done.instant).zone;
-        let had = Had {
-            hours: mark.filter(|_| late_hours.is_some()).map(|limit| limit.lower),
-            day: date.zip(late_days).map(|(date, late)| (late, zone.midnight(date))),
-        };
+        let had =
+            Had { hours: hours.filter(|_| late_hours.is_some()), date: date.filter(|_| late_days.is_some()) };
         Some(Late {
             hours: late_hours,
             days: late_days,
@@ -81,8 +83,8 @@ impl Ground<'_> {
     fn justified(&self, asked: &Asked<'_>, done: &Anchor, before: &Point, had: &Had) -> Option<Justified> {
         let reached = |at: Instant| {
             let hours = had.hours.zip(self.curve.at(at).range);
-            hours.is_some_and(|(limit, at)| at.upper >= limit)
-                || had.day.is_some_and(|(_, begins)| begins <= at)
+            let today = calendar::day(at, &self.standing.stays.at(at).zone);
+            hours.is_some_and(|(limit, at)| at.nominal >= limit) || had.date.is_some_and(|date| date <= today)
         };
         let emergencies = self.curve.runs.emergencies().iter();
         let mut before_done =

@@ -7,6 +7,7 @@ use model::{
 
 use super::{
     Anchor, Followed, Point,
+    calendar::DateBy,
     ground::{Ground, counts},
     situation::Asked,
 };
@@ -46,12 +47,14 @@ impl Ground<'_> {
     /// Whether two editions count from the same work, of all that was done.
     fn count_alike(&self, asked: &Asked<'_>, earlier: &Asked<'_>) -> bool {
         let (one, other) = (asked.task, earlier.task);
+        let applies = (&one.needs, &one.not_with) == (&other.needs, &other.not_with);
         let base = |task: &Task| (task.component, task.once, task.duplicates);
         let by_work = |done: &(&Code, Outcome)| {
             counts(asked.rule, one, done.0, done.1) == counts(earlier.rule, other, done.0, done.1)
         };
         !is_planned(one)
             && !is_planned(other)
+            && applies
             && base(one) == base(other)
             && (asked.rule.edition_id == earlier.rule.edition_id
                 || self.work.outcomes().all(|done| by_work(&done)))
@@ -61,7 +64,7 @@ impl Ground<'_> {
     pub(crate) fn editions_count_alike(&self, rules: &[Rule]) -> bool {
         rules.iter().enumerate().all(|(place, rule)| {
             rule.edition.tasks.iter().all(|task| {
-                let asked = Asked { rules, place, rule, task, at: rule.from };
+                let asked = Asked { rules, place, rule, task, at: rule.from, alone: false };
                 asked.earlier().is_none_or(|earlier| self.count_alike(&asked, &earlier))
             })
         })
@@ -78,7 +81,7 @@ impl Ground<'_> {
                 point.hours = Some(HoursRange::exact(planned));
             }
         }
-        if let Some(mark) = self.date_mark_of_edition(asked, before, &in_force, done.instant) {
+        if let Some(mark) = self.date_mark(asked, before, &in_force, DateBy::Edition, done.instant) {
             let tolerance = asked.task.tolerance.days.map_or(0, i64::from);
             let late = i64::from(done.date.days_since(mark.date));
             if counts_as_planned(asked.task, late, tolerance, mark.days) {

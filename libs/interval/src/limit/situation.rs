@@ -20,6 +20,8 @@ pub(super) struct Asked<'r> {
     pub(super) task: &'r Task,
     /// By the conditions of then.
     pub(super) at: Instant,
+    /// Whether the edition alone is asked, whatever limits were decided for the unit.
+    pub(super) alone: bool,
 }
 
 /// The interval that holds on each axis.
@@ -54,7 +56,8 @@ impl<'r> Asked<'r> {
         let same = |rule: &&Rule| rule.schedule == self.rule.schedule;
         let place = before.iter().rposition(|rule| same(&rule) && rule.adoption != self.rule.adoption)?;
         let earlier = self.by(place).filter(|earlier| earlier.rule.until == self.rule.begins)?;
-        Some(Self { at: self.rule.begins, ..earlier })
+        // What was decided for the unit is no edition's to give grace from.
+        Some(Self { at: self.rule.begins, alone: true, ..earlier })
     }
 
     /// The same task by the rule that held at `at`.
@@ -95,13 +98,17 @@ impl Ground<'_> {
             setting: None,
             is_of_edition: (true, true),
         };
-        let decided = self.last_setting(asked.at, |what| match what {
-            SettingOf::LimitsOf(of) => {
-                (of.schedule_id == asked.rule.schedule && of.task == asked.task.task).then_some(of.limits)
-            }
-            _ => None,
-        });
-        if let Some((setting, limits)) = decided {
+        let decided = || {
+            self.last_setting(asked.at, |what| match what {
+                SettingOf::LimitsOf(of) => {
+                    (of.schedule_id == asked.rule.schedule && of.task == asked.task.task).then_some(of.limits)
+                }
+                _ => None,
+            })
+        };
+        if !asked.alone
+            && let Some((setting, limits)) = decided()
+        {
             found.setting = Some(setting.event);
             found.is_of_edition = (limits.hours.is_none(), limits.calendar.is_none());
             found.hours = limits.hours.or(found.hours);

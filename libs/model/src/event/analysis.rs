@@ -3,11 +3,12 @@ use utoipa::ToSchema;
 
 use crate::{
     quantity::Quantity,
-    read::{Object, boolean},
+    read::{Flaw, Object, boolean},
     time::LocalDate,
 };
 
-/// What a laboratory found in a sample of oil, beside the figures of the new oil. A figure that is absent is not judged.
+/// What a laboratory found in a sample of oil, beside the figures of the new oil; at least one thing was looked at. A
+/// figure that is absent is not judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Analysis {
     /// The day the results came.
@@ -63,7 +64,32 @@ impl Analysis {
             results_on: results_on?,
             running,
         };
+        Self::check(o)?;
         Some(found)
+    }
+
+    /// Without figures, or with half of a pair, nothing would be judged, and so oil would pass unseen.
+    fn check(o: &mut Object<'_>) -> Option<()> {
+        for (new, used) in [
+            ("base_number_new", "base_number_used"),
+            ("acid_number_new", "acid_number_used"),
+            ("viscosity_new", "viscosity_used"),
+        ] {
+            let missing = match (o.has(new), o.has(used)) {
+                (true, false) => used,
+                (false, true) => new,
+                _ => continue,
+            };
+            let detail = "The figure of the sample is compared with that of the new oil: give both.";
+            return o.fail(missing, Flaw::new("required", detail));
+        }
+        if !["base_number_used", "acid_number_used", "viscosity_used", "water_percent"]
+            .iter()
+            .any(|name| o.has(name))
+        {
+            return o.fail("water_percent", Flaw::new("required", "An analysis has at least one figure."));
+        }
+        Some(())
     }
 }
 

@@ -7,6 +7,7 @@ impl Task {
     /// Refuses limits that no date or reading could ever meet, and members that have no meaning here.
     pub(super) fn check(&self, o: &mut Object<'_>) -> Option<()> {
         self.check_calendars(o)?;
+        self.check_features(o)?;
         self.check_anchor(o)?;
         self.check_earliest(o)?;
         self.check_severe(o)
@@ -26,6 +27,14 @@ impl Task {
             }
             _ => Some(()),
         }
+    }
+
+    fn check_features(&self, o: &mut Object<'_>) -> Option<()> {
+        let Some(both) = self.not_with.iter().find(|feature| self.needs.contains(feature)) else {
+            return Some(());
+        };
+        let detail = format!("The task needs {both} and is not for units with it: it would never apply.");
+        o.fail("not_with", contradiction(&detail))
     }
 
     fn check_anchor(&self, o: &mut Object<'_>) -> Option<()> {
@@ -74,7 +83,8 @@ impl Task {
                 "Severe conditions shorten an interval; neither a grid, a fixed date nor one time has any.";
             return o.fail("severe", contradiction(detail));
         }
-        let longer = "A limit for severe conditions is shorter than the one for all others.";
+        let longer =
+            "A limit for severe conditions is shorter than the one for all others, on an axis that has one.";
         if let Some(hours) = severe.limits.hours
             && self.limits.hours.is_none_or(|limit| hours >= limit)
         {

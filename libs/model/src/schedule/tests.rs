@@ -115,6 +115,11 @@ fn members_that_say_against_each_other_are_refused() {
         ),
         (with(both(), json!({"severe": {}})), "severe", "no_limit"),
         (with(both(), json!({"severe": {"hours": 100}})), "severe/hours", "contradictory_limits"),
+        (
+            with(both(), json!({"needs": ["petrol"], "not_with": ["petrol"]})),
+            "not_with",
+            "contradictory_limits",
+        ),
         (with(json!({"months": 6}), json!({"severe": {"hours": 1}})), "severe/hours", "contradictory_limits"),
         (with(both(), json!({"severe": {"months": 6}})), "severe", "contradictory_limits"),
         (with(json!({"hours": 9}), json!({"severe": {"days": 1}})), "severe", "contradictory_limits"),

@@ -95,6 +95,13 @@ fn refold_stale(
     let now = now.max(Instant::from_micros(stored.changed_at));
     let (row, rows) = folds::rows(organization, &fold, now)?;
     let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
+    // What time alone has changed is told before what the new fold changes; steps that another version wrote otherwise
+    // are not known any more.
+    if let Err(error) = folds::advanced(&stored, now, &mut items)
+        && current
+    {
+        return Err(error);
+    }
     items.turn(row.changed_at, rows);
     let changed = folds::put(conn, &[row], vec![items])?;
     let before_it = quality::of_units(conn, organization, &[key])?;

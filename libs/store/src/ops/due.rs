@@ -5,6 +5,7 @@
 //! changed since the list was begun are answered from what their items were before.
 
 mod by_site;
+mod changes;
 mod moving;
 mod then;
 
@@ -17,6 +18,7 @@ use model::Instant;
 use self::moving::moving;
 pub(crate) use self::{
     by_site::by_site,
+    changes::list as changes,
     then::{by_site as by_site_then, list as list_then},
 };
 use super::super::Conn;

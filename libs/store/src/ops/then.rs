@@ -7,7 +7,7 @@ use model::{
     EditionId, Instant, SiteId, UnitId, edit::Target, event::UnitModel, site::SiteFields, unit::UnitFields,
 };
 
-use super::super::Conn;
+use super::super::{Conn, dialect::SqlKey};
 use super::{
     contexts, due, editions, log, model_adoptions, organizations, records, replay,
     schema::{change_log, unit_context, unit_state},
@@ -154,6 +154,18 @@ fn context(
     Ok(context)
 }
 
+/// The units that ever stood at one of some sites: the contexts of a unit name them all, and have an index by site.
+type EverAt = unit_context::BoxedQuery<'static, <Conn as Connection>::Backend, SqlKey>;
+
+pub(crate) fn ever_at(organization: Key, sites: Vec<Key>) -> EverAt {
+    unit_context::table
+        .filter(unit_context::organization.eq(organization))
+        .filter(unit_context::kind.eq(contexts::SITE))
+        .filter(unit_context::key.eq_any(sites))
+        .select(unit_context::unit_id)
+        .into_boxed()
+}
+
 /// The units that the asker may see now and that `filter` may concern at some time; nothing if they are too many to be
 /// folded. Of a site these are all units that ever stood there by their events; where only what is now matters, those
 /// that stand there.
@@ -167,13 +179,7 @@ pub(crate) fn candidates(
     let visible = DueFilter { site: None, ..filter.clone() };
     let mut asked = unit_state::table.filter(due::of_asked_units(&visible)).into_boxed();
     for sites in due::site_sets(filter) {
-        // The contexts of a unit name every site that it ever stood at, and have an index by site.
-        let ever_there = unit_context::table
-            .filter(unit_context::organization.eq(organization))
-            .filter(unit_context::kind.eq(contexts::SITE))
-            .filter(unit_context::key.eq_any(sites))
-            .select(unit_context::unit_id);
-        asked = asked.filter(unit_state::unit_id.eq_any(ever_there));
+        asked = asked.filter(unit_state::unit_id.eq_any(ever_at(organization, sites)));
     }
     if let Some(site) = standing_at {
         asked = asked.filter(unit_state::standing_site.eq(Key::from(site)));

@@ -2,6 +2,7 @@
 
 use actix_web::{HttpRequest, web};
 use model::{
+    Instant,
     id::{Id, Kind as IdKind},
     read::{FieldError, Flaw, listed},
 };
@@ -63,6 +64,18 @@ impl Params {
             self.parsed("limit", &text, |text| text.parse::<u64>().ok().filter(|n| *n > 0).ok_or_else(flaw))
         });
         found.map_or(LIMIT, |n| usize::try_from(n).unwrap_or(LIMIT_MOST).min(LIMIT_MOST))
+    }
+
+    /// An instant. A plus sign that was not escaped comes as a space, which is no fault that its sender can see.
+    pub(crate) fn instant(&mut self, name: &'static str) -> Option<Instant> {
+        self.take(name, |text| {
+            Instant::parse(text).map_err(|flaw| match Instant::parse(&text.replace(' ', "+")) {
+                Ok(_) => {
+                    Flaw::new("invalid_instant", "In an address the plus sign of an offset is written %2B.")
+                }
+                Err(_) => flaw,
+            })
+        })
     }
 
     /// Whether the request only asks what would be answered.

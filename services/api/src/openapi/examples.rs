@@ -30,6 +30,7 @@ operations! {
     create_unit
     list_data_quality
     list_due
+    list_due_changes
     list_editions
     list_policy_packs
     list_schedules

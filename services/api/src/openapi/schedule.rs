@@ -25,7 +25,8 @@ pub(crate) fn schedule_schema() -> ApiResult<String> {
         "additionalProperties": false,
     });
     let parts = reached(&file, schemas).into_iter();
-    let parts = parts.filter_map(|name| schemas.get(&name).map(|schema| (name.clone(), schema.clone())));
+    let parts =
+        parts.filter_map(|name| schemas.get(&name).map(|schema| (name.clone(), together(&name, schema))));
     if let Some(members) = file.as_object_mut() {
         members.insert("$defs".to_owned(), Value::Object(parts.collect()));
     }
@@ -33,6 +34,55 @@ pub(crate) fn schedule_schema() -> ApiResult<String> {
     let mut text = serde_json::to_string_pretty(&file).map_err(ApiError::internal)?;
     text.push('\n');
     Ok(text)
+}
+
+/// What the members of a schema say together, which types made from the description could not hold.
+fn together(name: &str, schema: &Value) -> Value {
+    let mut schema = schema.clone();
+    let rules = match name {
+        "LimitsNew" => limits(),
+        "SevereNew" => json!({
+            "anyOf": [{"required": ["hours"]}, {"required": ["months"]}, {"required": ["days"]}],
+            "not": {"required": ["months", "days"]},
+        }),
+        "TaskNew" => task(),
+        _ => json!({}),
+    };
+    let added = rules.as_object().into_iter().flatten();
+    if let Some(members) = schema.as_object_mut() {
+        members.extend(added.map(|(name, rule)| (name.clone(), rule.clone())));
+    }
+    schema
+}
+
+fn limits() -> Value {
+    let calendars = ["months", "days", "fixed_dates", "by"];
+    let pairs = calendars.iter().enumerate().flat_map(|(at, one)| {
+        calendars.iter().skip(at + 1).map(move |other| json!({"required": [one, other]}))
+    });
+    let day = "^((0[13578]|1[02])-(0[1-9]|[12][0-9]|3[01])|(0[469]|11)-(0[1-9]|[12][0-9]|30)|02-(0[1-9]|1[0-9]|2[0-8]))$";
+    json!({
+        "minProperties": 1,
+        "not": {"anyOf": pairs.collect::<Vec<_>>()},
+        "dependentRequired": {"to_month_end": ["months"]},
+        "allOf": [{"properties": {"fixed_dates": {"items": {"pattern": day}}, "hours": {"not": {"const": 0}}}}],
+    })
+}
+
+fn task() -> Value {
+    let code = json!({"items": {"pattern": "^[a-z][a-z0-9_]{0,63}$"}});
+    let no_day = json!({"not": {"required": ["by"]}});
+    let is =
+        |member: &str, value: Value| json!({"properties": {member: {"const": value}}, "required": [member]});
+    json!({"allOf": [
+        {"if": is("anchor", json!("planned_within")), "then": {"required": ["within_percent"]},
+         "else": {"not": {"required": ["within_percent"]}}},
+        {"if": is("once", json!(true)), "else": {"properties": {"limits": no_day, "first": no_day}}},
+        {"properties": {
+            "title": {"minLength": 1}, "earliest": {"minProperties": 1}, "first": {"not": {"required": ["on_failed"]}},
+            "needs": code, "not_with": code, "reset_by_passed": code, "satisfies": code,
+        }},
+    ]})
 }
 
 /// References lead into the file itself, and what only OpenAPI knows is left out.

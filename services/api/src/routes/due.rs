@@ -10,7 +10,7 @@ use store::view::{DuePlace, DueQuery, DueRow, ThenQuery};
 use utoipa::ToSchema;
 
 use super::{
-    due_query::{self, DueFilters, Pin, is_zero},
+    due_query::{self, DueBefore, Filters, Pin, is_zero},
     moment::{Asked, KnownThen, MomentParams, folded},
 };
 use crate::{
@@ -115,7 +115,7 @@ pub(crate) struct DueLine {
 ///
 /// A unit that is lent out is on the list of the site where it stands, and a copy is on that of its home site.
 #[utoipa::path(get, path = "/v1/due", tag = "due", operation_id = "list_due",
-    params(DueFilters, MomentParams,
+    params(Filters, DueBefore, MomentParams,
         ("sort" = inline(Option<DueSort>), Query, description = "In which order; absent means `due_at`."),
         PageParams),
     responses((status = 200, body = DueList), Problems))]

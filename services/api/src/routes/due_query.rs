@@ -16,11 +16,11 @@ use crate::{
 /// How long the pages of a list keep to its instant.
 const PINNED_SECONDS: i64 = 24 * 3600;
 
-/// Which due items are asked for.
+/// Which due items are asked for, whenever they are due.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[allow(dead_code, reason = "describes what is read by hand")]
-pub(super) struct DueFilters {
+pub(super) struct Filters {
     /// Only these states, separated by commas.
     #[param(style = Form, explode = false)]
     state: Option<Vec<DueState>>,
@@ -33,6 +33,13 @@ pub(super) struct DueFilters {
     /// Only this task.
     #[param(pattern = "^[a-z][a-z0-9_]{0,63}$")]
     task: Option<String>,
+}
+
+/// Which due items are asked for, by when they are due.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(super) struct DueBefore {
     /// Only what is due before this instant, given no new data.
     #[param(value_type = Option<String>, format = DateTime)]
     due_before: Option<String>,
@@ -44,8 +51,13 @@ pub(super) fn is_zero(count: &usize) -> bool {
     *count == 0
 }
 
-/// The filters that a request names, of what its caller may see.
+/// The filters that a request names, of what its caller may see, and by when it is due.
 pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
+    DueFilter { due_before: params.instant("due_before"), ..plain_filter(params, caller) }
+}
+
+/// The filters that a request names, of what its caller may see.
+pub(super) fn plain_filter(params: &mut Params, caller: &Caller) -> DueFilter {
     let states = params.take_list("state", |text| word(interval::DUE_STATES, "A state", text));
     DueFilter {
         organization: caller.organization(),
@@ -54,7 +66,7 @@ pub(super) fn filter(params: &mut Params, caller: &Caller) -> DueFilter {
         unit: params.take("unit", UnitId::parse),
         task: params.take("task", Code::parse),
         states,
-        due_before: params.take("due_before", Instant::parse),
+        due_before: None,
     }
 }
 

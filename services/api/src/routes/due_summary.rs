@@ -10,7 +10,7 @@ use store::view::{SiteQuery, SiteRow, SiteThenQuery};
 use utoipa::ToSchema;
 
 use super::{
-    due_query::{self, DueFilters, Pin, is_zero},
+    due_query::{self, DueBefore, Filters, Pin, is_zero},
     moment::{Asked, KnownThen, MomentParams, folded},
 };
 use crate::{
@@ -91,7 +91,7 @@ pub(crate) struct StateCounts {
 /// units stand: a unit that is lent out counts where it is. Only what you may see is counted, so at a site that is not
 /// yours only your own units are.
 #[utoipa::path(get, path = "/v1/due/by-site", tag = "due", operation_id = "summarize_due_by_site",
-    params(DueFilters, MomentParams, PageParams),
+    params(Filters, DueBefore, MomentParams, PageParams),
     responses((status = 200, body = DueBySite), Problems))]
 pub(super) async fn by_site(
     state: web::Data<State>,

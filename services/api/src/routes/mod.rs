@@ -4,6 +4,7 @@ mod batch;
 mod data_quality;
 mod docs;
 mod due;
+mod due_changes;
 mod due_query;
 mod due_summary;
 mod health;
@@ -73,6 +74,7 @@ routes! {
     "/v1/service-events/batch" { post batch::create, }
     "/v1/service-events/{event_id}" { get service_events::read, }
     "/v1/due" { get due::list, }
+    "/v1/due/changes" { get due_changes::list, }
     "/v1/due/by-site" { get due_summary::by_site, }
     "/v1/data-quality" { get data_quality::list, }
     "/livez" { get health::livez, }

@@ -38,8 +38,8 @@ pub(super) struct Asked {
 impl Asked {
     /// Takes it from a request that came in at `now`.
     pub(super) fn of(params: &mut Params, now: Instant) -> Self {
-        let valid_at = params.take("valid_at", Instant::parse);
-        Self { valid_at, known_at: params.take("known_at", Instant::parse), now }
+        let valid_at = params.instant("valid_at");
+        Self { valid_at, known_at: params.instant("known_at"), now }
     }
 
     /// The instant that it is about.

@@ -2,10 +2,9 @@
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, http::header, web};
-use interval::{DueItem, EngineHours, ItemKey, TraceEntry};
+use interval::{Compliance, DueItem, EngineHours, ItemKey, Projection, TraceEntry};
 use model::{
     EditionId, EventId, Hours, Instant, ScheduleId, SiteId, UnitId,
-    read::Flaw,
     schedule::{Caution, Part, Setting, Task},
 };
 use serde::Serialize;
@@ -19,20 +18,24 @@ use super::{
 };
 use crate::{
     answer,
-    extract::{Caller, Params, if_none_match_is, path_id},
+    extract::{Caller, Params, if_none_match_is, path_id, word},
     openapi::Problems,
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
 
 /// What an answer about a unit's due items can tell besides.
-#[derive(ToSchema)]
+#[derive(Clone, Copy, PartialEq, ToSchema)]
 #[schema(rename_all = "snake_case")]
-#[allow(dead_code, reason = "describes what is read by hand")]
 pub(crate) enum DueInclude {
     /// What each state rests on.
     Trace,
+    /// When each item will probably be due.
+    Projection,
 }
+
+const INCLUDES: &[(&str, DueInclude)] =
+    &[("trace", DueInclude::Trace), ("projection", DueInclude::Projection)];
 
 /// All that is due on one unit, worked out afresh.
 #[derive(Debug, Serialize, ToSchema)]
@@ -53,6 +56,10 @@ pub(crate) struct UnitDue {
     engine_hours: EngineHours,
     /// Readings that are not used, with what was probably meant.
     set_aside: Vec<SetAsideReading>,
+    /// How many of the items that are for the unit are known not to be overdue.
+    compliance: Compliance,
+    /// What it goes by where schedules are silent.
+    policy: PolicyInUse,
     /// The adopted editions that ask for the items.
     editions: Vec<EditionInUse>,
     /// The items.
@@ -72,6 +79,17 @@ pub(crate) struct SetAsideReading {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<f64>, example = 423.2)]
     suggested_meter_hours: Option<Hours>,
+}
+
+/// The policy that answers go by, of which their trace tells the same.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct PolicyInUse {
+    /// Its name.
+    #[schema(value_type = String, example = "standard")]
+    policy: &'static str,
+    /// Its edition.
+    #[schema(value_type = String, example = "1")]
+    edition: &'static str,
 }
 
 /// An edition that asks for some of the items.
@@ -107,15 +125,19 @@ pub(crate) struct UnitDueItem {
     /// What the state rests on and what was left out, in codes with values; with `include=trace`.
     #[serde(skip_serializing_if = "Option::is_none")]
     trace: Option<Vec<TraceEntry>>,
+    /// When it will probably be due, by how the unit was used; with `include=projection`, where use or the calendar
+    /// tells.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    projection: Option<Projection>,
 }
 
 /// Say what is due on a unit
 ///
 /// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
-/// of; with `include=trace` what each state rests on. With `valid_at` and `known_at` it says what was due at another
+/// of; with `include=trace` what each state rests on, with `include=projection` when it will probably be due. With `valid_at` and `known_at` it says what was due at another
 /// time, and what anybody could have known of it then.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/due", tag = "due", operation_id = "read_unit_due",
-    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<DueInclude>), Query, description = "What else to tell: `trace`, what each state rests on."),
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), ("include" = inline(Option<Vec<DueInclude>>), Query, style = Form, explode = false, description = "What else to tell, separated by commas: `trace`, what each state rests on; `projection`, when each item will probably be due."),
         MomentParams,
         ("If-None-Match" = Option<String>, Header, description = "A weak ETag you have; 304 while nothing is new and no state or count of days has changed.")),
     responses((status = 200, body = UnitDue), (status = 304, description = "Nothing has changed but the time."),
@@ -127,15 +149,13 @@ pub(super) async fn read(
 ) -> ApiResult<HttpResponse> {
     let unit: UnitId = path_id(&request, "unit_id")?;
     let mut params = Params::of(&request)?;
-    let trace = params.take("include", |word| {
-        if word == "trace" { Ok(()) } else { Err(Flaw::new("unknown_word", "trace can be included.")) }
-    });
+    let include = params.take_list("include", |text| word(INCLUDES, "What can be included", text));
     let asked = Asked::of(&mut params, caller.now());
     params.close()?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
     let (due, known) = at(&state, &caller, unit, &asked).await?;
-    let answer = UnitDue { known, ..whole(unit, &due, asked.at(), trace.is_some()) };
-    let etag = tag(&due, &answer);
+    let answer = UnitDue { known, ..whole(unit, &due, asked.at(), &include) };
+    let etag = tag(&due, &answer, &include);
     if if_none_match_is(&request, &etag) {
         return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
     }
@@ -159,7 +179,7 @@ pub(super) async fn at(
     Ok((then.answer, KnownThen::of(asked, then.known_seq)))
 }
 
-fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue {
+fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, include: &[DueInclude]) -> UnitDue {
     let items: Vec<DueItem> = due.state.items_at(at);
     let mut editions: Vec<EditionInUse> = Vec::new();
     for item in &items {
@@ -184,8 +204,10 @@ fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, trace: bool) -> UnitDue
         standing_site_id: due.state.site_at(at),
         engine_hours: due.state.hours_at(at),
         set_aside: set_aside(due),
+        compliance: Compliance::of(&items),
+        policy: PolicyInUse { policy: due.state.policy().name, edition: due.state.policy().edition },
         editions,
-        items: items.into_iter().map(|item| with_task(due, item, at, trace)).collect(),
+        items: items.into_iter().map(|item| with_task(due, item, at, include)).collect(),
     }
 }
 
@@ -200,22 +222,29 @@ pub(super) fn set_aside(due: &view::UnitDue) -> Vec<SetAsideReading> {
 }
 
 /// An item with what its task takes.
-pub(super) fn with_task(due: &view::UnitDue, item: DueItem, at: Instant, trace: bool) -> UnitDueItem {
+pub(super) fn with_task(
+    due: &view::UnitDue,
+    item: DueItem,
+    at: Instant,
+    include: &[DueInclude],
+) -> UnitDueItem {
     let edition = due.state.edition(item.edition_id);
     let task: Option<&Task> =
         edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
     let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
+    let has = |what| include.contains(&what);
     UnitDueItem {
         parts: task.map(|task| task.parts.clone()).unwrap_or_default(),
         settings: task.map(|task| task.settings.clone()).unwrap_or_default(),
         cautions: task.map(|task| task.cautions.clone()).unwrap_or_default(),
-        trace: trace.then(|| due.state.trace_at(&key, at)),
+        trace: has(DueInclude::Trace).then(|| due.state.trace_at(&key, at)),
+        projection: has(DueInclude::Projection).then(|| due.state.projection(&key, at)).flatten(),
         item,
     }
 }
 
 /// A weak tag of all that the answer rests on but the time, and of the states that the time alone moves.
-fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
+fn tag(due: &view::UnitDue, answer: &UnitDue, include: &[DueInclude]) -> String {
     let states: Vec<_> = answer
         .items
         .iter()
@@ -224,6 +253,9 @@ fn tag(due: &view::UnitDue, answer: &UnitDue) -> String {
         })
         .collect();
     let days: Vec<_> = answer.items.iter().map(|item| item.item.calendar).collect();
-    let traced = answer.items.first().is_some_and(|item| item.trace.is_some());
-    format!("W/{}", answer::digest(&json!([due.evidence, states, days, answer.standing_site_id, traced])))
+    let projected = answer.items.iter().filter_map(|item| item.projection.as_ref());
+    let projected: Vec<_> = projected.map(|when| [when.p10.date, when.p50.date, when.p90.date]).collect();
+    let has = INCLUDES.iter().map(|(_, what)| include.contains(what)).collect::<Vec<_>>();
+    let rest = json!([due.evidence, states, days, answer.standing_site_id, has, projected]);
+    format!("W/{}", answer::digest(&rest))
 }

@@ -119,7 +119,7 @@ pub(super) async fn list(
 /// A unit with its items whose window is open; nothing if there are none.
 fn here(unit: UnitId, due: &UnitDue, at: Instant) -> Option<UnitHere> {
     let open = due.state.items_at(at).into_iter().filter(|item| is_open(item.state));
-    let items: Vec<UnitDueItem> = open.map(|item| unit_due::with_task(due, item, at, false)).collect();
+    let items: Vec<UnitDueItem> = open.map(|item| unit_due::with_task(due, item, at, &[])).collect();
     (!items.is_empty()).then(|| UnitHere {
         unit_id: unit,
         unit_label: due.label.clone(),

@@ -100,7 +100,24 @@ fn with_a_pointer_and_a_code() {
             "out_of_range",
         ),
         (
-            job(json!({"result": "passed", "analysis": {"results_on": "2026-08-07"}})),
+            job(json!({"analysis": {"results_on": "2026-08-07", "running": false}})),
+            "/jobs/0/analysis/water_percent",
+            "required",
+        ),
+        (
+            job(
+                json!({"analysis": {"results_on": "2026-08-07", "base_number_used": 3, "water_percent": 0.1}}),
+            ),
+            "/jobs/0/analysis/base_number_new",
+            "required",
+        ),
+        (
+            job(json!({"analysis": {"results_on": "2026-08-07", "viscosity_new": 100}})),
+            "/jobs/0/analysis/viscosity_used",
+            "required",
+        ),
+        (
+            job(json!({"result": "passed", "analysis": {"results_on": "2026-08-07", "water_percent": 0.1}})),
             "/jobs/0/result",
             "misplaced",
         ),

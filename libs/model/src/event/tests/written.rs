@@ -102,9 +102,12 @@ fn what_is_left_out_is_what_is_usual() {
         (
             event(
                 "service",
-                json!({"jobs": [{"job": "oil", "analysis": {"results_on": "2026-08-07", "running": true}}]}),
+                json!({"jobs": [{"job": "oil", "analysis": {"results_on": "2026-08-07", "running": true, "water_percent": 0.1}}]}),
             ),
-            event("service", json!({"jobs": [{"job": "oil", "analysis": {"results_on": "2026-08-07"}}]})),
+            event(
+                "service",
+                json!({"jobs": [{"job": "oil", "analysis": {"results_on": "2026-08-07", "water_percent": 0.1}}]}),
+            ),
         ),
     ];
     for (sent, written) in cases {

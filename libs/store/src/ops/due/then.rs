@@ -1,6 +1,9 @@
 //! Lists of due items about another time, or by what was known at another time: every unit is folded for them.
 
-use std::{cmp::Reverse, collections::BTreeMap};
+use std::{
+    cmp::Reverse,
+    collections::{BTreeMap, BTreeSet},
+};
 
 use interval::{DueState, state_in};
 use model::{SiteId, UnitId};
@@ -50,14 +53,27 @@ pub(super) fn rows(conn: &mut Conn, filter: &DueFilter, moment: Moment) -> Resul
     let organization = Key::from(filter.organization);
     let Some(units) = then::candidates(conn, filter, None)? else { return Ok(Folding::TooMany) };
     let known_seq = then::known_seq(conn, organization, moment.known)?;
+    let answer = rows_of(conn, filter, &units, moment, known_seq)?;
+    Ok(Folding::Done(Then { known_seq, answer }))
+}
+
+/// The lines of some units that are on a list, by the rows of the log up to `known_seq`, in no order.
+pub(super) fn rows_of(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    units: &BTreeSet<UnitId>,
+    moment: Moment,
+    known_seq: i64,
+) -> Result<Vec<DueRow>> {
+    let organization = Key::from(filter.organization);
     let mut rows = Vec::new();
-    for (id, unit) in then::units(conn, organization, &units, moment, known_seq)? {
+    for (id, unit) in then::units(conn, organization, units, moment, known_seq)? {
         rows.extend(lines(id, &unit, moment).into_iter().filter(|row| wanted(row, filter)));
     }
     if let Some(site) = filter.site {
         rows.retain(|row| row.home_site == site || row.standing_site == site);
     }
-    Ok(Folding::Done(Then { known_seq, answer: rows }))
+    Ok(rows)
 }
 
 /// The lines of one unit.

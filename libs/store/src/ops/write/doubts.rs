@@ -29,6 +29,16 @@ pub(super) fn of_event(doubt: Doubt) -> Warning {
             ("fitted_twice", "/component", "The same component was fitted or rebuilt twice within a day.")
         }
         Doubt::StoppedTwice => ("stopped_twice", "/run_id", "The same run stopped twice."),
+        Doubt::TwoPlaces => (
+            "placements_contradict",
+            "/site_id",
+            "The unit was put at two sites at the same time; void the placement that is wrong.",
+        ),
+        Doubt::OlderEdition => (
+            "editions_out_of_order",
+            "/edition_id",
+            "The edition takes the place of one that came into force after it, or the other way round.",
+        ),
     };
     Warning { code, pointer, detail: detail.into(), suggested_meter_hours: None }
 }

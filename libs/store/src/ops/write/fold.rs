@@ -247,7 +247,15 @@ fn event_bodies(planned: &[Planned]) -> BTreeMap<EventId, &String> {
 
 /// Whether an event of this kind may say against others in another way than by its reading.
 pub(super) fn bears_on_others(details: &Details) -> bool {
-    matches!(details, Details::Storage(_) | Details::Component(_) | Details::Run(_))
+    matches!(
+        details,
+        Details::Storage(_)
+            | Details::Component(_)
+            | Details::Run(_)
+            | Details::Commissioning(_)
+            | Details::Placement(_)
+            | Details::Adoption(_)
+    )
 }
 
 impl Folded {

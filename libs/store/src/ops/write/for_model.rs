@@ -22,7 +22,7 @@ use crate::{
 const FOLDED_AT_ONCE: usize = 50;
 
 /// No place on earth is further ahead of UTC.
-const FURTHEST_EAST_SECONDS: i64 = 14 * 3600;
+pub(super) const FURTHEST_EAST_SECONDS: i64 = 14 * 3600;
 
 impl Work<'_> {
     /// Notes that what many units are folded with changes.

@@ -300,11 +300,7 @@ impl Work<'_> {
         note_time(&mut row, &event.occurred);
         // What was sealed is read back as the log holds it; otherwise the event is what it says already.
         let sealed_event = if body.sealed.is_empty() { event.clone() } else { events::read(&body.text)? };
-        let moves = bears_on_others(&event.details)
-            || matches!(
-                event.details,
-                Details::Commissioning(_) | Details::Placement(_) | Details::Correction(_)
-            );
+        let moves = bears_on_others(&event.details) || matches!(event.details, Details::Correction(_));
         let touched = self.touch(conn, event.unit_id, &fields, moves)?;
         touched.add(sealed_event.clone());
         let moved = touched.moved()?;

@@ -3,7 +3,7 @@
 //! Absent, foreign and hidden things give the same error, so that nobody learns of what he may not see.
 
 use model::{
-    Code, EventId, PersonId, ScheduleId, SiteId, UnitId, Zone,
+    Code, EventId, LocalDate, PersonId, ScheduleId, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
     event::{
         Adoption, AppliesTo, Details, JobDone, LimitsOf, Run, RunPhase, Service, ServiceEvent, SettingOf,
@@ -16,7 +16,7 @@ use serde_json::{Map, Value};
 
 use super::super::super::Conn;
 use super::super::{events, folds};
-use super::{Work, Wrote};
+use super::{Work, Wrote, for_model::FURTHEST_EAST_SECONDS};
 use crate::{error::Result, key::Key};
 
 impl Work<'_> {
@@ -62,7 +62,10 @@ impl Work<'_> {
         match details {
             Details::Commissioning(c) => errors.extend(self.site_error(conn, "/site_id", c.site_id)?),
             Details::Placement(p) => errors.extend(self.site_error(conn, "/site_id", p.site_id)?),
-            Details::Service(service) => errors.extend(self.job_errors(service)),
+            Details::Service(service) => {
+                errors.extend(self.job_errors(service));
+                errors.extend(self.results_errors(conn, unit, occurred, service)?);
+            }
             Details::Adoption(adoption) => errors.extend(self.adoption_error(conn, adoption)?),
             Details::Run(run) => errors.extend(self.run_error(conn, unit, occurred, run)?),
             Details::Setting(setting) => match &setting.what {
@@ -95,17 +98,21 @@ impl Work<'_> {
         occurred: &Occurred,
     ) -> Result<Option<FieldError>> {
         let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
-        let (pointer, ahead) = match &occurred.when {
-            When::At { instant, .. } => ("/occurred_at", *instant > latest),
-            When::On(date) => {
-                let mut dates = Vec::new();
-                for site in self.sites_of(conn, Target::Unit(unit))? {
-                    dates.extend(self.known.zone(conn, site)?.map(|zone| zone.date(latest)));
-                }
-                ("/occurred_on", dates.iter().all(|today| date > today))
-            }
+        let ahead = match &occurred.when {
+            When::At { instant, .. } => *instant > latest,
+            When::On(date) => self.is_to_come(conn, unit, *date)?,
         };
-        Ok(ahead.then(|| in_future(pointer)))
+        Ok(ahead.then(|| in_future(pointer_of(&occurred.when))))
+    }
+
+    /// Whether a day has not begun yet at any of the unit's sites.
+    fn is_to_come(&mut self, conn: &mut Conn, unit: UnitId, date: LocalDate) -> Result<bool> {
+        let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
+        let mut dates = Vec::new();
+        for site in self.sites_of(conn, Target::Unit(unit))? {
+            dates.extend(self.known.zone(conn, site)?.map(|zone| zone.date(latest)));
+        }
+        Ok(dates.iter().all(|today| date > *today))
     }
 
     /// A typed time that no clock at the unit's place ever showed.
@@ -155,6 +162,28 @@ impl Work<'_> {
         unknown.map(error).collect()
     }
 
+    /// Results come after the sample, and are told once they are there.
+    fn results_errors(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        occurred: &Occurred,
+        service: &Service,
+    ) -> Result<Vec<FieldError>> {
+        let mut errors = Vec::new();
+        for (at, done) in service.jobs.iter().enumerate() {
+            let Some(analysis) = &done.analysis else { continue };
+            let pointer = format!("/jobs/{at}/analysis/results_on");
+            if self.before(conn, unit, &When::On(analysis.results_on), &occurred.when)? {
+                let flaw = Flaw::new("before_sample", "The results came before the sample was taken.");
+                errors.push(FieldError::at(pointer, flaw));
+            } else if self.is_to_come(conn, unit, analysis.results_on)? {
+                errors.push(in_future(&pointer));
+            }
+        }
+        Ok(errors)
+    }
+
     pub(super) fn adoption_error(
         &mut self,
         conn: &mut Conn,
@@ -189,7 +218,7 @@ impl Work<'_> {
         Ok(None)
     }
 
-    /// A stop is one of a start of the same unit, and not before it.
+    /// A run has ended, unless only its start is told; a stop is one of a start of the same unit, and not before it.
     fn run_error(
         &mut self,
         conn: &mut Conn,
@@ -197,10 +226,17 @@ impl Work<'_> {
         occurred: &Occurred,
         run: &Run,
     ) -> Result<Option<FieldError>> {
+        let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
         match &run.phase {
             RunPhase::Until { stopped_at, .. } => {
-                let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
                 Ok((stopped_at.instant > latest).then(|| in_future("/stopped_at")))
+            }
+            RunPhase::For { run_hours, .. } => {
+                let start = match &occurred.when {
+                    When::At { instant, .. } => *instant,
+                    When::On(date) => Zone::utc().midnight(*date).plus_seconds(-FURTHEST_EAST_SECONDS),
+                };
+                Ok((start.plus_seconds(run_hours.seconds()) > latest).then(|| in_future("/run_hours")))
             }
             RunPhase::Stop { run_id } => {
                 let start = self.event_of_unit(conn, unit, *run_id)?;
@@ -216,7 +252,7 @@ impl Work<'_> {
                     FieldError::at(pointer_of(&occurred.when), flaw)
                 }))
             }
-            RunPhase::For { .. } | RunPhase::Start => Ok(None),
+            RunPhase::Start => Ok(None),
         }
     }
 
