@@ -254,6 +254,32 @@ mod tests {
         }
     }
 
+    /// Four records of which each may need any of the others, rings included, in every order of arrival.
+    #[test]
+    fn all_needs_of_four_in_all_orders() {
+        let others = |one: u8| (0..4_u8).filter(move |other| *other != one).enumerate();
+        for history in 0_u32..1 << 12 {
+            let needs = |one: u8| -> BTreeSet<u8> {
+                let needed = others(one).filter(|(bit, _)| history >> (3 * usize::from(one) + bit) & 1 == 1);
+                needed.map(|(_, other)| other).collect()
+            };
+            let mut there = BTreeSet::new();
+            while let Some(next) = (0..4).find(|one| !there.contains(one) && needs(*one).is_subset(&there)) {
+                there.insert(next);
+            }
+            for order in 0..24_usize {
+                let mut left: Vec<u8> = (0..4).collect();
+                let mut service = Service::default();
+                for place in [order / 6, order / 2 % 3, order % 2, 0] {
+                    let makes = left.remove(place);
+                    service.take(makes, needs(makes));
+                }
+                assert_eq!(service.there, there, "{history:b} {order}");
+                assert_eq!(service.parked.len(), 4 - there.len(), "{history:b} {order}");
+            }
+        }
+    }
+
     proptest! {
         /// In whatever order they come, those are there whose needs are there, and the others still wait.
         #[test]

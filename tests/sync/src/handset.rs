@@ -232,7 +232,7 @@ impl Handset {
             Status::Ok | Status::Unknown | Status::Revoked => {}
         }
         for change in response.changes {
-            if !self.apply(change)? {
+            if !self.apply(change) {
                 // Somebody else counts as this handset: there are two of it.
                 self.forked = true;
                 self.offer_again();
@@ -268,7 +268,7 @@ impl Handset {
     }
 
     /// Takes over a change; says whether it could.
-    fn apply(&mut self, change: Change) -> Result<bool, String> {
+    fn apply(&mut self, change: Change) -> bool {
         match change {
             Change::Is(of, sent) => self.keep(of, sent),
             Change::Unit(unit, sent, events) => {
@@ -282,27 +282,24 @@ impl Handset {
             }
             Change::Echo(of, edits) => return self.echo(of, &edits),
         }
-        Ok(true)
+        true
     }
 
     /// Does to the replica what the service did with the handset's own edits.
-    fn echo(&mut self, of: Ref, edits: &[(EditId, u64)]) -> Result<bool, String> {
+    fn echo(&mut self, of: Ref, edits: &[(EditId, u64)]) -> bool {
         if self.stale.as_mut().is_some_and(|stale| stale.remove(&of)) {
             self.known.remove(&of);
         }
         for (id, version) in edits {
-            let Some((edit, _)) = self.place(*id).cloned() else { return Ok(false) };
+            let Some((edit, _)) = self.place(*id).cloned() else { return false };
             let known = match self.known.get(&of) {
                 Some(Sent::Record { version, .. }) => *version,
                 Some(Sent::Fact { .. }) => 1,
                 None => 0,
             };
-            // What it was not sent when it filled afresh, as it was retired or elsewhere then, comes whole when it comes.
-            if known >= *version || known == 0 && *version > 1 {
-                continue;
-            }
+            // What it was not sent, since it was retired or elsewhere when that was read, comes whole when it comes.
             if known + 1 != *version {
-                return Err(format!("{of:?} was at version {known} when an own edit made version {version}"));
+                continue;
             }
             let sent = match (&edit.action, self.known.remove(&of)) {
                 (Action::Event { unit, what, occurred }, _) => {
@@ -313,7 +310,7 @@ impl Handset {
             };
             self.keep(of, sent);
         }
-        Ok(true)
+        true
     }
 }
 
