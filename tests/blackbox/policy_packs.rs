@@ -56,6 +56,21 @@ fn a_pack_can_be_made_and_adopted(backend: Backend) {
     let tasks: Vec<&str> =
         due["items"].as_array().unwrap().iter().map(|item| item["task"].as_str().unwrap()).collect();
     assert_eq!(tasks, ["air_cleaner_inspect", "hoses_and_belts_inspect", "oil_and_filter_change"], "{due}");
+
+    // The edition and the pack that names it are told wherever an item is, whatever the list is made of.
+    let told = |item: &Value| (item["task"].clone(), item["edition_id"].clone(), item["pack"].clone());
+    let of_unit: Vec<_> = due["items"].as_array().unwrap().iter().map(told).collect();
+    assert!(
+        of_unit
+            .iter()
+            .all(|(_, _, named)| *named == json!({"pack": pack["pack"], "edition": pack["edition"]}))
+    );
+    for moment in ["", "&valid_at=2026-06-01T12:30:00Z", "&valid_at=2027-06-01T12:00:00Z"] {
+        let listed = coordinator.get(&format!("/v1/due?unit={unit}{moment}")).expect(200).json();
+        let mut listed: Vec<_> = listed["items"].as_array().unwrap().iter().map(told).collect();
+        listed.sort_by_key(|(task, ..)| task.to_string());
+        assert_eq!(listed, of_unit, "{moment}");
+    }
 }
 
 /// 40 CFR 63 Subpart ZZZZ Tables 2c and 2d (78 FR 6709), by one engine of each kind of answer.

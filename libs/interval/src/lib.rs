@@ -118,6 +118,6 @@ pub use projection::{Months, Projected, ProjectedBy, Projection};
 pub use quality::{QualityCode, QualityEntry};
 pub use reconcile::Reconciliation;
 pub use state::{UnitState, refold, refold_until, standing_site};
-pub use steps::{ItemSteps, Step, next_at, state_in};
+pub use steps::{InForce, ItemSteps, Step, edition_in, next_at, state_in};
 pub use trace::TraceEntry;
 pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

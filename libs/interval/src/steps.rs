@@ -5,8 +5,10 @@ use std::collections::BTreeMap;
 use model::{Code, Instant, ScheduleId, Zone};
 use serde::{Deserialize, Serialize};
 
+mod in_force;
 mod row;
 
+pub use self::in_force::{InForce, edition_in};
 use self::row::Row;
 use crate::{
     adoption::{Rule, within},

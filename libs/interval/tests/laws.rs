@@ -6,7 +6,9 @@ mod fixture;
 
 use std::sync::Arc;
 
-use interval::{DueState, Input, ItemSteps, Policy, Reason, UnitState, next_at, refold, state_in};
+use interval::{
+    DueState, InForce, Input, ItemSteps, Policy, Reason, UnitState, edition_in, next_at, refold, state_in,
+};
 use model::{
     EditionId, EventId, Hours, Instant, LocalDate, UnitId, Zone,
     event::{Details, ServiceEvent},
@@ -220,6 +222,20 @@ fn reinstated_comes_to_the_same(
 fn agree_from(from: Instant, state: &UnitState, steps: &[ItemSteps], moments: Vec<Instant>) {
     for at in moments.into_iter().chain(edges(steps)).chain([from, Instant::LAST]).filter(|at| *at >= from) {
         agree(state, steps, at);
+    }
+    in_force_as_items_say(from, state, steps);
+}
+
+/// The editions told to hold are those that items go by, also when they were stored.
+fn in_force_as_items_say(from: Instant, state: &UnitState, steps: &[ItemSteps]) {
+    let editions = state.in_force_from(from);
+    let text = serde_json::to_string(&editions).unwrap();
+    assert_eq!(serde_json::from_str::<Vec<InForce>>(&text).unwrap(), editions);
+    for at in edges(steps).into_iter().chain([from]).filter(|at| *at >= from) {
+        for item in state.items_at(at) {
+            let told = edition_in(&editions, item.schedule_id, at);
+            assert_eq!(told, Some(item.edition_id), "{} at {at}: {editions:?}", item.task);
+        }
     }
 }
 

@@ -6,6 +6,7 @@ use model::{
     EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{RecordKind, Target},
     person::GrantFields,
+    schedule::Pack,
 };
 
 use crate::{
@@ -207,6 +208,19 @@ impl Store {
     /// A page of due items at a moment, for which each unit asked about is folded.
     pub async fn due_then(&self, query: ThenQuery) -> Result<Folding<Page<DueRow>>> {
         through!(self, read for Key::from(query.filter.organization), |conn, ops| ops::due::list_then(conn, &query))
+    }
+
+    /// The policy packs that name some editions, by edition.
+    pub async fn packs(
+        &self,
+        organization: OrganizationId,
+        editions: BTreeSet<EditionId>,
+    ) -> Result<BTreeMap<EditionId, Pack>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let found = ops::editions::some(conn, key, &editions)?;
+            Ok(found.into_iter().filter_map(|(id, (_, edition))| Some((id, edition.pack.clone()?))).collect())
+        })
     }
 
     /// A page of the items of a list that are not what they were, for which each unit that may have changed is folded.

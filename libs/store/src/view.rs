@@ -357,6 +357,8 @@ pub struct DueRow {
     pub reason: Option<Reason>,
     /// Until when, given no new data.
     pub until: Instant,
+    /// The edition of the schedule that asks for it; none where the unit was not folded since such are kept.
+    pub edition: Option<EditionId>,
 }
 
 impl DuePlace {

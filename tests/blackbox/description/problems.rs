@@ -152,7 +152,8 @@ impl Provoker {
                 self.more_units(&file["parameters"]);
                 let path =
                     address(operation, &json!({"parameters": {"site_id": file["parameters"]["site_id"]}}));
-                self.boss.get(&format!("{path}?valid_at=2020-01-01T00:00:00Z"))
+                let then = if operation.id == "list_due_changes" { "since" } else { "valid_at" };
+                self.boss.get(&format!("{path}?{then}=2020-01-01T00:00:00Z"))
             }
             "precondition_failed" => self.boss.patch(&path, "\"x\"", body),
             _ => return None,

@@ -12,7 +12,7 @@ mod then;
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::{dsl::not, prelude::*, sql_types::Bool};
-use interval::{ItemSteps, state_in};
+use interval::{InForce, ItemSteps, edition_in, state_in};
 use model::Instant;
 
 use self::moving::moving;
@@ -161,7 +161,7 @@ fn page(conn: &mut Conn, filter: &DueFilter, query: &DueQuery) -> Result<Vec<Ite
     Ok(found.load(conn)?)
 }
 
-type StepsByUnit = BTreeMap<Key, Vec<ItemSteps>>;
+type StepsByUnit = BTreeMap<Key, (Vec<ItemSteps>, Vec<InForce>)>;
 
 fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<StepsByUnit> {
     if rows.is_empty() {
@@ -173,13 +173,14 @@ fn steps_of(conn: &mut Conn, organization: Key, rows: &[ItemRow]) -> Result<Step
         .filter(unit_state::unit_id.eq_any(units.into_iter().collect::<Vec<_>>()))
         .select(StateRow::as_select())
         .load(conn)?;
-    states.iter().map(|state| Ok((state.unit_id, folds::steps(state)?))).collect()
+    states.iter().map(|state| Ok((state.unit_id, (folds::steps(state)?, folds::editions(state)?)))).collect()
 }
 
 fn stored_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<DueRow> {
     let missing = || StoreError::corrupt("steps")(&"an item or an instant is missing");
     let key = folds::key_of(item.schedule_id, &item.task)?;
-    let of_item = steps.get(&item.unit_id).and_then(|all| all.iter().find(|steps| steps.key == key));
+    let (steps, editions) = steps.get(&item.unit_id).ok_or_else(missing)?;
+    let of_item = steps.iter().find(|steps| steps.key == key);
     let step = of_item.and_then(|item| state_in(&item.steps, as_of)).ok_or_else(missing)?;
     Ok(DueRow {
         place: DuePlace::of(item.unit_id.id(), &key, step.due_at),
@@ -188,6 +189,7 @@ fn stored_row(item: &ItemRow, steps: &StepsByUnit, as_of: Instant) -> Result<Due
         state: step.state,
         reason: step.reason,
         until: step.until,
+        edition: edition_in(editions, key.schedule, as_of),
     })
 }
 

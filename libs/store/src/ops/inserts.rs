@@ -115,7 +115,8 @@ bulk! {
     states, IntoStates, StateRow, "unit_state",
     "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
      standing_site = excluded.standing_site, folded_at = excluded.folded_at, folded_with = excluded.folded_with, \
-     changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps, compact = excluded.compact", {
+     changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps, compact = excluded.compact, \
+     editions = excluded.editions", {
         organization: Key => SqlKey,
         unit_id: Key => SqlKey,
         home_site: Key => SqlKey,
@@ -126,6 +127,7 @@ bulk! {
         next_at: i64 => BigInt,
         steps: String => Text,
         compact: Option<String> => Nullable<Text>,
+        editions: String => Text,
     }
 
     /// Writes with which version of a context a unit was folded, new or changed; each of them once.

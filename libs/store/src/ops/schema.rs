@@ -91,6 +91,7 @@ tables! {
         next_at -> BigInt,
         steps -> Text,
         compact -> Nullable<Text>,
+        editions -> Text,
     }
     due_item (organization, unit_id, schedule_id, task) {
         organization -> SqlKey,

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use interval::{DueState, Reason};
-use model::{Code, Instant, ScheduleId, SiteId, UnitId, read::Flaw};
+use model::{Code, EditionId, Instant, ScheduleId, SiteId, UnitId, read::Flaw, schedule::Pack};
 use serde::{Deserialize, Serialize};
 use store::view::{DuePlace, DueQuery, DueRow, ThenQuery};
 use utoipa::ToSchema;
@@ -89,6 +89,13 @@ pub(crate) struct DueLine {
     /// The task.
     #[schema(value_type = String, example = "oil_change")]
     task: Code,
+    /// The edition of the schedule that holds for the unit. Absent only while `pending` units are worked out anew.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = "uuid")]
+    edition_id: Option<EditionId>,
+    /// The policy pack that names the edition, if one does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pack: Option<Pack>,
     /// The state.
     state: DueState,
     /// Why it is unknown.
@@ -156,9 +163,12 @@ pub(super) async fn list(
         .store
         .labels(caller.organization(), page.items.iter().map(|row| row.place.unit).collect())
         .await?;
+    let editions = page.items.iter().filter_map(|row| row.edition).collect();
+    let packs = state.store.packs(caller.organization(), editions).await?;
     let next = page.items.last().filter(|_| page.more).map(|row| place_of(row, pin));
     let next = next.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
-    let items = page.items.into_iter().map(|row| line(row, &labels, site)).collect();
+    let names = Names { labels, packs };
+    let items = page.items.into_iter().map(|row| line(row, &names, site)).collect();
     Ok(HttpResponse::Ok().json(DueList { as_of: pin.as_of(), known, pending, items, next }))
 }
 
@@ -179,10 +189,18 @@ fn place_of(row: &DueRow, pin: Pin) -> Place {
     }
 }
 
-fn line(row: DueRow, labels: &BTreeMap<UnitId, String>, site: Option<SiteId>) -> DueLine {
+/// What the lines of a page are told with.
+struct Names {
+    labels: BTreeMap<UnitId, String>,
+    packs: BTreeMap<EditionId, Pack>,
+}
+
+fn line(row: DueRow, names: &Names, site: Option<SiteId>) -> DueLine {
     DueLine {
         copy: site.is_some_and(|site| row.standing_site != site),
-        unit_label: labels.get(&row.place.unit).cloned(),
+        unit_label: names.labels.get(&row.place.unit).cloned(),
+        edition_id: row.edition,
+        pack: row.edition.and_then(|edition| names.packs.get(&edition).cloned()),
         unit_id: row.place.unit,
         home_site_id: row.home_site,
         standing_site_id: row.standing_site,

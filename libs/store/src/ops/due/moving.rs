@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use diesel::prelude::*;
-use interval::{DueState, ItemSteps, state_in};
+use interval::{DueState, ItemSteps, edition_in, state_in};
 use model::{Code, Instant};
 
 use super::super::super::Conn;
@@ -36,6 +36,7 @@ pub(super) fn moving(conn: &mut Conn, filter: &DueFilter, as_of: Instant) -> Res
 
 /// Items of a unit that waits to be moved on: its steps know.
 fn waiting(state: &StateRow, as_of: Instant) -> Result<Vec<DueRow>> {
+    let editions = folds::editions(state)?;
     let row = |item: &ItemSteps| {
         let step = state_in(&item.steps, as_of)?;
         Some(DueRow {
@@ -45,6 +46,7 @@ fn waiting(state: &StateRow, as_of: Instant) -> Result<Vec<DueRow>> {
             state: step.state,
             reason: step.reason,
             until: step.until,
+            edition: edition_in(&editions, item.key.schedule, as_of),
         })
     };
     Ok(folds::steps(state)?.iter().filter_map(row).collect())
@@ -74,6 +76,7 @@ fn changed(conn: &mut Conn, state: &StateRow, at: i64) -> Result<Vec<DueRow>> {
     // The earliest change after the instant tells what held at it: later ones, and what is now, are overwritten.
     let then: BTreeMap<(Key, String), BeforeRow> =
         still.chain(since).map(|row| ((row.schedule_id, row.task.clone()), row)).collect();
+    let editions = folds::editions(state)?;
     let mut rows = Vec::new();
     for row in then.into_values() {
         let Some(word) = &row.state else { continue };
@@ -86,6 +89,7 @@ fn changed(conn: &mut Conn, state: &StateRow, at: i64) -> Result<Vec<DueRow>> {
             state: word,
             reason,
             until: Instant::from_micros(row.until),
+            edition: edition_in(&editions, key.schedule, Instant::from_micros(at)),
         });
     }
     Ok(rows)

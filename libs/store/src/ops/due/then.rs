@@ -5,7 +5,7 @@ use std::{
     collections::{BTreeMap, BTreeSet},
 };
 
-use interval::{DueState, state_in};
+use interval::{DueState, edition_in, state_in};
 use model::{SiteId, UnitId};
 
 use super::super::super::Conn;
@@ -80,6 +80,7 @@ pub(super) fn rows_of(
 fn lines(id: UnitId, unit: &UnitDue, moment: Moment) -> Vec<DueRow> {
     let standing_site = unit.state.site_at(moment.at);
     let items = if unit.machine == id { unit.state.steps_from(moment.at) } else { Vec::new() };
+    let editions = unit.state.in_force_from(moment.at);
     let line = |item: &interval::ItemSteps| {
         let step = state_in(&item.steps, moment.at)?;
         Some(DueRow {
@@ -89,6 +90,7 @@ fn lines(id: UnitId, unit: &UnitDue, moment: Moment) -> Vec<DueRow> {
             state: step.state,
             reason: step.reason,
             until: step.until,
+            edition: edition_in(&editions, item.key.schedule, moment.at),
         })
     };
     items.iter().filter_map(line).collect()
