@@ -79,4 +79,25 @@ mod tests {
             assert_eq!(admit(earlier, "a", wish, exists), expected, "{earlier:?} {wish:?} {exists}");
         }
     }
+    /// Facts a, b and c, of which a comes twice and b once more with other content, in every order: the same facts are
+    /// there, each once, and each edit gets the answer that it gets whichever comes first.
+    #[test]
+    fn facts_in_all_orders() {
+        let sent = [('a', 1), ('a', 1), ('b', 1), ('b', 2), ('c', 1)];
+        for order in 0..120_usize {
+            let mut left: Vec<(char, u8)> = sent.to_vec();
+            let mut facts = std::collections::BTreeMap::new();
+            let mut answers = Vec::new();
+            for place in [order / 24, order / 6 % 4, order / 2 % 3, order % 2, 0] {
+                let (id, content) = left.remove(place);
+                let earlier = facts.get(&id).copied();
+                answers.push(admit(earlier.as_ref(), &content, Wish::Add, earlier.is_some()));
+                facts.entry(id).or_insert(content);
+            }
+            let count = |answer| answers.iter().filter(|found| **found == answer).count();
+            assert_eq!(facts.keys().collect::<String>(), "abc", "{order}");
+            let counts = [Ok(Admitted::New), Ok(Admitted::Repeat), Err(Refused::OtherContent)].map(count);
+            assert_eq!(counts, [3, 1, 1], "{order}");
+        }
+    }
 }

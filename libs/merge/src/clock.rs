@@ -68,6 +68,13 @@ pub fn effective(raw: Stamp, now: Instant) -> Stamp {
     Stamp { clock: raw.clock.min(most), handset: raw.handset }
 }
 
+/// The instant that a stamp tells, by the clock of its device.
+#[must_use]
+pub fn told_at(stamp: Stamp) -> Instant {
+    let millis = i64::try_from(stamp.clock >> 16).unwrap_or(i64::MAX);
+    Instant::from_micros(millis.saturating_mul(1000))
+}
+
 fn physical(now: Instant) -> u64 {
     (now.micros().unsigned_abs() / 1000) << 16
 }
@@ -145,6 +152,7 @@ mod tests {
         ];
         for (raw, counts) in cases {
             assert_eq!(effective(at(raw), now), at(counts), "{raw}");
+            assert_eq!(told_at(at(raw)), Instant::parse(raw).unwrap());
         }
         let last = Stamp { clock: u64::MAX, handset: 9 };
         assert_eq!(effective(last, now), at("2026-01-10T08:05:00Z"));

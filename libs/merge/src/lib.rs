@@ -20,6 +20,10 @@
 //! of a push are judged. [`HybridClock`] is the clock of a device, [`effective`] what counts of its stamps, [`happened`]
 //! what counts of the times that it tells. [`flatten`] makes fields of the elements of lists.
 //!
+//! Around that stand the decisions of sync: [`gate`] says which edits wait for a person, [`Chain`] whether there are two
+//! copies of a handset, [`Waits`] and [`together`] what waits for something to come and what is taken together or not at
+//! all; [`lines`] to whom a change is told, [`page`] and [`rescoped`] what a handset reads of it.
+//!
 //! ```
 //! use merge::{Admitted, Base, FieldEdit, Record, Wish, admit, apply};
 //! use model::{EditId, stamp::Stamp};
@@ -57,23 +61,31 @@
 //! ```
 
 mod admit;
+mod chain;
 mod clock;
 mod compact;
 mod edit;
+mod feed;
+mod gate;
 mod lists;
 mod occurred;
 mod order;
 mod record;
 mod register;
+mod waiting;
 
 pub use admit::{Admitted, Refused, Wish, admit};
-pub use clock::{AHEAD_AT_MOST_SECONDS, Exhausted, HybridClock, effective};
+pub use chain::{Chain, Counted};
+pub use clock::{AHEAD_AT_MOST_SECONDS, Exhausted, HybridClock, effective, told_at};
 pub use edit::{Base, FieldEdit};
+pub use feed::{Item, Line, Told, lines, page, rescoped};
+pub use gate::{Facts, Flag, Passage, Reason, gate};
 pub use lists::{flatten, nest};
 pub use occurred::{HAPPENED_AHEAD_AT_MOST_SECONDS, Happened, Offset, happened, waits_for_person};
 pub use order::{Needs, parents_first};
 pub use record::{Merged, RETIRED, Record, apply};
 pub use register::{Held, Register, Version};
+pub use waiting::{Alone, Arrival, PARKED_AT_MOST_DAYS, Together, Waits, together, waited_too_long};
 
 #[cfg(test)]
 mod laws;

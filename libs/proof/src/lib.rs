@@ -6,6 +6,8 @@
 //! - [`leaf_hash`] covers a whole row of the log, as RFC 6962 hashes a leaf of its tree.
 //! - [`seal`] takes private text out of a body and leaves a salted commitment; [`unseal`] puts it back for
 //!   those who may read it, or says that it was erased.
+//! - [`Fingerprint`] is one number over a set of records, by which a handset sees whether it holds what the service
+//!   does; [`narrowed`] finds what differs.
 //!
 //! ```
 //! use model::edit::RecordKind;
@@ -33,9 +35,11 @@
 //! ```
 
 mod canonical;
+mod fingerprint;
 mod hash;
 mod private;
 
 pub use canonical::{Canonical, CanonicalError, MAX_DEPTH, canonical};
+pub use fingerprint::{Fingerprint, Part, Prefix, narrowed};
 pub use hash::{Hash, content_hash, leaf_hash, leaf_of_bytes, sha256};
 pub use private::{ERASED, SealError, Sealed, commitment, seal, unseal};

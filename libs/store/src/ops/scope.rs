@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use interval::{Input, Policy};
+use merge::Told;
 use model::{Instant, SiteId, edit::RecordKind};
 
 use super::{
@@ -52,15 +53,12 @@ pub(crate) fn lines_of_unit(
     after: &BTreeSet<SiteId>,
 ) -> Vec<FeedRow> {
     let unit = row.unit_id.unwrap_or(Key::NIL);
-    let told = |site: &SiteId| {
-        if before.contains(site) {
-            line(row, Key::from(*site), &row.record_kind, row.record_id)
-        } else {
-            line(row, Key::from(*site), ENTER, unit)
-        }
+    let told = |(site, told)| match told {
+        Told::Change => line(row, Key::from(site), &row.record_kind, row.record_id),
+        Told::Enter => line(row, Key::from(site), ENTER, unit),
+        Told::Leave => line(row, Key::from(site), LEAVE, unit),
     };
-    let left = before.difference(after).map(|site| line(row, Key::from(*site), LEAVE, unit));
-    after.iter().map(told).chain(left).collect()
+    merge::lines(before, after, false).into_iter().map(told).collect()
 }
 
 /// The line of a row about anything else: a site's own, or the whole organization's.
