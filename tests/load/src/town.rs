@@ -97,6 +97,7 @@ impl Town {
                 edit: Edit { id: edition.cast(), action },
                 seen: None,
                 salts: SALTS.to_vec(),
+                sent: None,
             });
         }
         town.write(Channel::Import, Instant::parse("2025-01-01T00:00:00Z")?, edits).await?;
