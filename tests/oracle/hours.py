@@ -161,7 +161,8 @@ class Hours:
         ends = [t if r.end is None else r.end for r in self.runs.runs]
         more = growth(self.weekly_mid, max(0, t - max(ends)))
         only_about = doubt or self._only_about(runs, t) or any(r.open for r in runs)
-        grade = "C" if only_about or more else "B"
+        grown = self.weekly_mid > 0 and t > max(ends)
+        grade = "C" if only_about or grown else "B"
         lower = start + max(self._least(since, b) for b in self._least_breaks(since, t))
         return (lower, start + run, start + run + doubt + more, grade)
 
