@@ -1,6 +1,7 @@
 //! One change that concerns many units: an edition adopted for a model, the zone of a site. Single reads are right at
 //! once, lists say how many units are pending, and whatever is written meanwhile is kept.
 
+mod explained;
 mod fleet;
 
 use std::{

@@ -64,22 +64,27 @@ impl<'a> Fleet<'a> {
                 "site_id": site, "occurred_on": "2026-01-10", "meter_hours": 0})
         };
         let edits = ids.iter().enumerate().map(unit).chain(ids.iter().map(|id| event(&commissioning(id))));
-        self.write(edits.collect());
+        self.write(now(), edits.collect());
         ids.iter().map(ToString::to_string).collect()
     }
 
     /// Records an event past the API, so also while no service runs.
     pub(super) fn record(&self, body: &Value) {
-        self.write(vec![event(body)]);
+        self.record_at(now(), body);
     }
 
-    fn write(&self, edits: Vec<Proposal>) {
+    /// Records it at another time than the world's.
+    pub(super) fn record_at(&self, now: Instant, body: &Value) {
+        self.write(now, vec![event(body)]);
+    }
+
+    fn write(&self, now: Instant, edits: Vec<Proposal>) {
         for edits in edits.chunks(COMMAND) {
             let command = Command {
                 organization: self.town.id,
                 author: self.town.people["coordinator"],
                 channel: Channel::Import,
-                now: Instant::parse(NOW).unwrap(),
+                now,
                 edits: edits.to_vec(),
                 permit: Permit(Arc::new(|_| Permission::Allowed)),
                 dry_run: false,
@@ -90,6 +95,11 @@ impl<'a> Fleet<'a> {
             }
         }
     }
+}
+
+/// When a world begins.
+pub(super) fn now() -> Instant {
+    Instant::parse(NOW).unwrap()
 }
 
 fn event(body: &Value) -> Proposal {

@@ -80,8 +80,6 @@ pub(super) const GUARDS: &[Guard] = &[
         Few,
     ),
     guard("changes", "unit_state page", &[WAITS, CHANGED, FOLDED_WITH], Index),
-    guard("changes, of some", "unit_state", &["unit_state", OF_CONTEXT, "unit_context"], Few),
-    guard("changes", "unit_state", &["unit_state"], Few),
     guard("changes", "unit_context", &["unit_context"], Few),
     guard("changes", "unit_context page", &[OF_CONTEXT], Index),
     guard("changes", "feed", &["feed_unit", "feed"], Few),

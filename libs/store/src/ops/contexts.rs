@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use diesel::prelude::*;
 use model::{SiteId, event::UnitModel};
 
-pub(crate) use self::stale::{any_behind, are_behind, pending, settle, stale, units_behind};
+pub(crate) use self::stale::{any_behind, are_behind, pending, settle, stale, stale_of, units_behind};
 use super::super::Conn;
 use super::{
     IDS_AT_ONCE, inserts,

@@ -13,6 +13,9 @@ use super::super::{
 use super::{ContextId, Versions, versions};
 use crate::{error::Result, key::Key, view::DueFilter};
 
+/// The states of some units.
+type Units = unit_state::BoxedQuery<'static, <Conn as Connection>::Backend>;
+
 /// Under the counter: marks those contexts as done that no unit is behind any more; says whether some are left.
 pub(crate) fn settle(conn: &mut Conn, organization: Key) -> Result<bool> {
     let mut left = false;
@@ -72,9 +75,34 @@ pub(crate) fn stale(conn: &mut Conn, organization: Key, limit: i64) -> Result<BT
         found.extend(units_behind(conn, organization, context, version, limit)?);
     }
     for way in WAYS {
-        let all: due::UnitCondition = Box::new(unit_state::organization.eq(organization));
+        let all = unit_state::table.filter(unit_state::organization.eq(organization)).into_boxed();
         let outdated = folded_otherwise(all, *way).limit(limit).select(unit_state::unit_id);
         found.extend(outdated.load::<Key>(conn)?.into_iter().map(Key::id));
+    }
+    Ok(found)
+}
+
+/// At most `limit` stale units of those that `asked` gives, in each way of being stale; the others do not count.
+pub(crate) fn stale_of(
+    conn: &mut Conn,
+    organization: Key,
+    limit: i64,
+    asked: impl Fn() -> Units,
+) -> Result<BTreeSet<Key>> {
+    let mut found = BTreeSet::new();
+    for (context, version) in behind(conn, organization)? {
+        let behind = unit_context::table
+            .filter(unit_context::organization.eq(organization))
+            .filter(unit_context::kind.eq(context.kind()))
+            .filter(unit_context::key.eq(context.key()))
+            .filter(unit_context::version.lt(version))
+            .select(unit_context::unit_id);
+        let units = asked().filter(unit_state::unit_id.eq_any(behind)).limit(limit);
+        found.extend(units.select(unit_state::unit_id).load::<Key>(conn)?);
+    }
+    for way in WAYS {
+        let outdated = folded_otherwise(asked(), *way).limit(limit);
+        found.extend(outdated.select(unit_state::unit_id).load::<Key>(conn)?);
     }
     Ok(found)
 }
@@ -113,7 +141,8 @@ pub(crate) fn pending(conn: &mut Conn, filter: &DueFilter) -> Result<usize> {
         found.extend(units.load::<Key>(conn)?);
     }
     for way in WAYS {
-        let outdated = folded_otherwise(due::of_asked_units(filter), *way).select(unit_state::unit_id);
+        let asked = unit_state::table.filter(due::of_asked_units(filter)).into_boxed();
+        let outdated = folded_otherwise(asked, *way).select(unit_state::unit_id);
         found.extend(outdated.load::<Key>(conn)?);
     }
     Ok(found.len())
@@ -123,15 +152,11 @@ pub(crate) fn pending(conn: &mut Conn, filter: &DueFilter) -> Result<usize> {
 const WAYS: &[Ordering] = &[Ordering::Less, Ordering::Greater];
 
 /// Of these units, those folded with rules and zone data whose name stands before, or after, that of this binary's.
-fn folded_otherwise(
-    of: due::UnitCondition,
-    way: Ordering,
-) -> unit_state::BoxedQuery<'static, <Conn as Connection>::Backend> {
+fn folded_otherwise(of: Units, way: Ordering) -> Units {
     let with = folds::folded_with();
-    let states = unit_state::table.filter(of).into_boxed();
     if way == Ordering::Less {
-        states.filter(unit_state::folded_with.lt(with))
+        of.filter(unit_state::folded_with.lt(with))
     } else {
-        states.filter(unit_state::folded_with.gt(with))
+        of.filter(unit_state::folded_with.gt(with))
     }
 }

@@ -92,11 +92,12 @@ fn candidates(
     let mut units: BTreeSet<Key> =
         changed.limit(most).select(unit_state::unit_id).load(conn)?.into_iter().collect();
     units.extend(waiting.limit(most).select(unit_state::unit_id).load::<Key>(conn)?);
-    // Behind a context means that something was recorded of which the stored state knows nothing yet.
-    let behind: Vec<Key> = contexts::stale(conn, organization, most)?.into_iter().map(Key::from).collect();
-    if !behind.is_empty() {
-        let behind = of_list(filter).filter(unit_state::unit_id.eq_any(behind));
-        units.extend(behind.select(unit_state::unit_id).load::<Key>(conn)?);
+    // Of what was recorded that makes a unit stale, the stored state knows nothing yet.
+    let of_all = filter.sites.is_none() && filter.site.is_none() && filter.unit.is_none();
+    if of_all {
+        units.extend(contexts::stale(conn, organization, most)?.into_iter().map(Key::from));
+    } else {
+        units.extend(contexts::stale_of(conn, organization, most, || of_list(filter))?);
     }
     Ok((units.len() <= FOLDED_MOST).then(|| units.into_iter().map(Key::id).collect()))
 }
