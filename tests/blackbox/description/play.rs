@@ -12,17 +12,24 @@ on_both!(examples_are_what_happens);
 const CLOCK: &str = "2026-11-02T08:00:00-07:00";
 
 /// What is another in every run; only its type is compared.
-const VOLATILE: &[&str] = &["as_of", "author", "known_seq", "next", "recorded_at"];
+const VOLATILE: &[&str] = &["as_of", "author", "authorised_by", "known_seq", "next", "recorded_at"];
+
+/// A technician and the coordinator of Tarn Valley, who stand in the examples for those who act.
+const PEOPLE: [(&str, &str); 2] = [
+    ("author", "01990593-db00-769d-ab6e-f3c9cfb9c212"),
+    ("authorised_by", "01990593-db00-7abb-9141-4ab362494dbf"),
+];
 
 fn examples_are_what_happens(backend: Backend) {
     let world = World::at(backend, CLOCK);
     let (organization, people) = world.organization();
-    let client = world.client(organization, people["coordinator"]);
+    let coordinator = people["coordinator"];
+    let client = world.client(organization, coordinator);
     let mut failures = Vec::new();
     for operation in in_order() {
         let mut file = examples(&operation.id);
         let found = match operation.method.as_str() {
-            "post" => sent(&client, &operation, &file),
+            "post" => sent(&client, json!(coordinator.to_string()), &operation, &file),
             "patch" => changed(&client, &operation, &file),
             _ => read(&client, &operation, &file),
         };
@@ -63,7 +70,7 @@ impl Answer {
     }
 
     fn put_into(mut self, file: &mut Value) {
-        replace_author(&mut self.value);
+        replace_people(&mut self.value);
         let status = self.status.to_string();
         let mut known = list(&file["responses"][&status]).to_vec();
         let example = json!({"name": self.name, "summary": self.summary, "value": self.value});
@@ -76,11 +83,15 @@ impl Answer {
 }
 
 /// Every body is sent once, and the first one again, as after an answer that got lost.
-fn sent(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
+fn sent(client: &Client, coordinator: Value, operation: &Operation, file: &Value) -> Vec<Answer> {
     let path = address(operation, file);
     let bodies = list(&file["request"]);
     let send = |example: &Value| {
-        let reply = client.post(&path, &example["value"]);
+        let mut body = example["value"].clone();
+        if let Some(person) = body.get_mut("authorised_by") {
+            person.clone_from(&coordinator);
+        }
+        let reply = client.post(&path, &body);
         assert!(reply.status < 300, "{} {}: {}", operation.id, example["name"], reply.text);
         Answer::new(&reply, &example["name"], &example["summary"])
     };
@@ -139,16 +150,18 @@ fn same(name: &str, example: &Value, found: &Value, part: bool) -> bool {
     }
 }
 
-/// The one who wrote is made anew for each run; in an example it is a technician of Tarn Valley.
-fn replace_author(value: &mut Value) {
+/// People are made anew for each run.
+fn replace_people(value: &mut Value) {
     match value {
         Value::Object(members) => {
-            if let Some(author) = members.get_mut("author") {
-                *author = json!("01990593-db00-769d-ab6e-f3c9cfb9c212");
+            for (name, person) in PEOPLE {
+                if let Some(member) = members.get_mut(name) {
+                    *member = json!(person);
+                }
             }
-            members.values_mut().for_each(replace_author);
+            members.values_mut().for_each(replace_people);
         }
-        Value::Array(items) => items.iter_mut().for_each(replace_author),
+        Value::Array(items) => items.iter_mut().for_each(replace_people),
         _ => {}
     }
 }
