@@ -10,7 +10,7 @@ use blackbox::{
     service::is_clean,
     world::fresh,
 };
-use merge::{Base, Offset, Version};
+use merge::{Base, Flag, Offset, Reason, Version};
 use model::{
     EditId, HandsetId, Instant, OrganizationId, PersonId, SiteId, UnitId,
     edit::{Channel, RecordKind, Target},
@@ -20,7 +20,7 @@ use serde_json::{Value, json};
 use store::{
     Command, Recorded,
     command::{Outcome, Proposal, Refusal},
-    sent::{Calling, Decision, Fate, Flag, HeldFor, ParkedFor, Sent},
+    sent::{Calling, Decision, Fate, ParkedFor, Sent},
     view::EventQuery,
 };
 
@@ -103,7 +103,8 @@ impl Field {
             handset: self.handset,
             offset: None,
             signed_in: BTreeSet::from([self.person]),
-            revoked: false,
+            revoked: None,
+            emptied: None,
             forked: false,
         }
     }
@@ -282,16 +283,16 @@ fn what_lies_ahead_waits_for_a_person(backend: Backend) {
     let pushed = field.outcomes(vec![near, far.clone(), farther.clone()]);
     assert_eq!(taken(&pushed[0]).0, Vec::<String>::new());
     for held in &pushed[1..] {
-        assert!(matches!(fate(held), Fate::Held(HeldFor::FutureEvent)), "{held:?}");
+        assert!(matches!(fate(held), Fate::Held(Reason::FutureEvent)), "{held:?}");
     }
     assert_eq!(field.events().len(), 1);
     let waiting = field.held();
-    let told: Vec<(EditId, HeldFor)> =
+    let told: Vec<(EditId, Reason)> =
         waiting.iter().map(|held| (held.proposal.edit.id, held.reason)).collect();
-    assert_eq!(told, [(far.edit.id, HeldFor::FutureEvent), (farther.edit.id, HeldFor::FutureEvent)]);
+    assert_eq!(told, [(far.edit.id, Reason::FutureEvent), (farther.edit.id, Reason::FutureEvent)]);
     assert_eq!(waiting[0].body["note"], "behind the shed");
     let again = field.outcomes(vec![far.clone()]);
-    assert!(matches!(fate(&again[0]), Fate::Held(HeldFor::FutureEvent)), "{again:?}");
+    assert!(matches!(fate(&again[0]), Fate::Held(Reason::FutureEvent)), "{again:?}");
     is_clean(&field.world.database);
 
     taken(&field.decide(&waiting[0], Decision::Release));
@@ -317,11 +318,12 @@ fn strangers_and_revoked_handsets_wait_for_a_person(backend: Backend) {
     stranger.sent.as_mut().unwrap().author = fresh();
     let own = field.reading(field.unit, "2026-06-15T10:00:00Z", 6.0);
     let pushed = field.outcomes(vec![stranger, own]);
-    assert!(matches!(fate(&pushed[0]), Fate::Held(HeldFor::UnknownAuthor)), "{pushed:?}");
+    assert!(matches!(fate(&pushed[0]), Fate::Held(Reason::UnknownAuthor)), "{pushed:?}");
     taken(&pushed[1]);
     let late = field.reading(field.unit, "2026-06-15T11:00:00Z", 7.0);
-    let pushed = field.push(vec![late], Calling { revoked: true, ..field.calling() }).outcomes;
-    assert!(matches!(fate(&pushed[0]), Fate::Held(HeldFor::HandsetRevoked)), "{pushed:?}");
+    let pushed =
+        field.push(vec![late], Calling { revoked: Some(Instant::FIRST), ..field.calling() }).outcomes;
+    assert!(matches!(fate(&pushed[0]), Fate::Held(Reason::HandsetRevoked)), "{pushed:?}");
     assert_eq!(field.events().len(), 1);
     is_clean(&field.world.database);
 }

@@ -127,6 +127,19 @@ impl Facts {
 }
 
 impl Reason {
+    /// The reason written as `word`.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Self> {
+        let all = [
+            Self::HandsetRevoked,
+            Self::UnknownAuthor,
+            Self::CorrectionOfOthers,
+            Self::FutureEvent,
+            Self::ParentMissing,
+        ];
+        all.into_iter().find(|reason| reason.as_str() == word)
+    }
+
     /// The reason as it is written.
     #[must_use]
     pub const fn as_str(self) -> &'static str {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use merge::{Base, Offset};
+use merge::{Base, Flag, Offset, Reason};
 use model::{HandsetId, Instant, PersonId, UnitId, stamp::Stamp};
 use serde_json::Value;
 
@@ -17,8 +17,10 @@ pub struct Calling {
     pub offset: Option<Offset>,
     /// Who had signed in on it before its edits came.
     pub signed_in: BTreeSet<PersonId>,
-    /// Whether it was revoked.
-    pub revoked: bool,
+    /// Since when it is revoked.
+    pub revoked: Option<Instant>,
+    /// When it last said that it had nothing more to send.
+    pub emptied: Option<Instant>,
     /// Whether there are two copies of it, so that the numbers of its edits say nothing.
     pub forked: bool,
 }
@@ -68,7 +70,7 @@ pub struct Held {
     /// When it came in.
     pub recorded_at: Instant,
     /// Why it waits.
-    pub reason: HeldFor,
+    pub reason: Reason,
     /// The handset that sent it.
     pub handset: HandsetId,
     /// The unit that it is about, if it is about one.
@@ -103,68 +105,9 @@ pub enum Fate {
     /// It waits for what it names.
     Parked(ParkedFor),
     /// It waits for a person.
-    Held(HeldFor),
+    Held(Reason),
     /// A person has refused it after it waited for one.
     RefusedByPerson,
-}
-
-/// Something that a handset or a coordinator should know about an edit that was taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Flag {
-    /// Its stamp was far ahead and counts as less.
-    ClockSuspect,
-    /// A clock told its time of which nobody knows how wrong it was.
-    TimeDoubtful,
-    /// Its author could see the unit at the time, and may not any more.
-    LateScope,
-    /// It comes from a handset of which there are two copies.
-    Forked,
-}
-
-impl Flag {
-    /// The flag as it travels.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::ClockSuspect => "clock_suspect",
-            Self::TimeDoubtful => "time_doubtful",
-            Self::LateScope => "late_scope",
-            Self::Forked => "forked",
-        }
-    }
-}
-
-/// Why an edit waits for a person.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum HeldFor {
-    /// Its handset was revoked.
-    HandsetRevoked,
-    /// It happened more than ten minutes from now, by the handset's clock put right.
-    FutureEvent,
-    /// Its author never signed in on the handset.
-    UnknownAuthor,
-    /// It corrects what somebody else entered, which its author may not.
-    CorrectionOfOthers,
-}
-
-impl HeldFor {
-    /// The reason written as `word`.
-    #[must_use]
-    pub fn parse(word: &str) -> Option<Self> {
-        let all = [Self::HandsetRevoked, Self::FutureEvent, Self::UnknownAuthor, Self::CorrectionOfOthers];
-        all.into_iter().find(|reason| reason.as_str() == word)
-    }
-
-    /// The reason as it travels.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::HandsetRevoked => "handset_revoked",
-            Self::FutureEvent => "future_event",
-            Self::UnknownAuthor => "unknown_author",
-            Self::CorrectionOfOthers => "correction_of_others",
-        }
-    }
 }
 
 /// Why an edit is parked.

@@ -1,6 +1,7 @@
 //! Edits that wait for a person.
 
 use diesel::prelude::*;
+use merge::Reason;
 use model::{EditId, Instant, SiteId};
 
 use super::super::Conn;
@@ -14,7 +15,7 @@ use crate::{
     body::{HELD_BODY, HELD_FOR, private_pointers},
     error::{Result, StoreError},
     key::Key,
-    sent::{Held, HeldFor},
+    sent::Held,
     view::{Page, one_more},
 };
 
@@ -89,7 +90,7 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, edit: EditId) -> Result<O
 fn seen(conn: &mut Conn, row: &LogRow) -> Result<Held> {
     let corrupt = StoreError::corrupt("log row");
     let mut held = replay::body_of(row)?;
-    let reason = held.get(HELD_FOR).and_then(serde_json::Value::as_str).and_then(HeldFor::parse);
+    let reason = held.get(HELD_FOR).and_then(serde_json::Value::as_str).and_then(Reason::parse);
     let mut body = held.get_mut(HELD_BODY).map(serde_json::Value::take).unwrap_or_default();
     let proposal = inbox::held_proposal(row, &body)?;
     let texts = private_texts::of_edits(conn, row.organization, &[row.edit_id])?;

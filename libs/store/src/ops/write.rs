@@ -22,6 +22,7 @@ use std::{
     sync::Arc,
 };
 
+use merge::{Flag, Reason};
 use model::{
     EditId, PersonId, SiteId, UnitId, Zone,
     edit::Target,
@@ -52,7 +53,6 @@ use crate::{
     error::Result,
     key::Key,
     locks::{Attempt, Locks},
-    sent::{Flag, HeldFor},
     view::EditionView,
 };
 
@@ -161,7 +161,7 @@ enum Wrote {
     ModelAdoption(Box<ModelAdoption>),
     Edition(EditionView),
     /// Nothing: it waits for a person.
-    Held(HeldFor),
+    Held(Reason),
     /// Nothing: a person has refused it.
     Refusal,
 }

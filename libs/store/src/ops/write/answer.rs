@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, btree_map::Entry};
 
+use merge::Reason;
 use model::{
     Instant, Zone,
     edit::{RecordKind, Target},
@@ -29,7 +30,7 @@ use crate::{
     command::{Outcome, Warning, Written},
     error::{Result, StoreError},
     key::Key,
-    sent::{Fate, HeldFor},
+    sent::Fate,
     view::EditionView,
 };
 
@@ -78,9 +79,9 @@ pub(super) fn outcomes(
 }
 
 /// Why an edit was held, as its row says.
-fn held_for(row: &LogRow) -> Result<HeldFor> {
+fn held_for(row: &LogRow) -> Result<Reason> {
     let body = replay::body_of(row)?;
-    let reason = body.get(HELD_FOR).and_then(Value::as_str).and_then(HeldFor::parse);
+    let reason = body.get(HELD_FOR).and_then(Value::as_str).and_then(Reason::parse);
     reason.ok_or_else(|| StoreError::corrupt("log row")(&"it does not say why it is held"))
 }
 

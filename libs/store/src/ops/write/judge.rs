@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use merge::{Admitted, FieldEdit, Record, Refused, Wish};
+use merge::{Admitted, FieldEdit, Flag, Record, Refused, Wish};
 use model::{
     EventId, SiteId, UnitId,
     edit::{Action, Target},
@@ -32,7 +32,7 @@ use crate::{
     command::{Ask, Etag, Permission, Proposal, Refusal},
     error::{Result, StoreError},
     key::Key,
-    sent::{Flag, ParkedFor},
+    sent::ParkedFor,
     view::EditionView,
 };
 
@@ -118,7 +118,7 @@ impl Work<'_> {
             // Whether something is there is told only to those who may see it, so the actions say it after asking.
             Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
         }
-        if let Some(reason) = self.gate(proposal) {
+        if let Some(reason) = self.passage(proposal).and_then(|passage| passage.held) {
             return self.hold(proposal, body, reason);
         }
         self.judge_wish(conn, proposal, body)
@@ -310,7 +310,7 @@ impl Work<'_> {
         }
         self.known.changed(target, next.clone());
         let wrote = Wrote::Record(target, next);
-        let flags = self.flags(proposal, false);
+        let flags = self.flags(proposal);
         self.planned.push(Planned {
             contested: merged.contested,
             flags,
@@ -355,8 +355,8 @@ impl Work<'_> {
         };
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
         let own = self.is_own_target(conn, event)?;
-        let (event, doubtful) = self.put_right(proposal, event);
-        let mut flags = self.flags(proposal, doubtful);
+        let event = self.put_right(proposal, event);
+        let mut flags = self.flags(proposal);
         match self.permission(&proposal.edit.action, &sites, own) {
             Permission::Allowed => {}
             now => {

@@ -2,9 +2,9 @@
 
 use std::{borrow::Cow, collections::BTreeSet, sync::Arc};
 
-use merge::{Base, FieldEdit, Happened, RETIRED, Record};
+use merge::{Base, Facts, FieldEdit, Flag, Happened, Passage, RETIRED, Reason, Record};
 use model::{
-    EditId, Instant, PersonId,
+    EditId, PersonId,
     edit::{Action, Target},
     event::{Details, ServiceEvent},
     stamp::Stamp,
@@ -25,7 +25,7 @@ use crate::{
     command::{Ask, Permission, Proposal, Refusal},
     error::Result,
     key::Key,
-    sent::{Decision, Flag, HeldFor, ParkedFor},
+    sent::{Decision, ParkedFor},
 };
 
 impl Work<'_> {
@@ -97,31 +97,35 @@ impl Work<'_> {
         if retires { seen } else { seen.only(fields) }
     }
 
-    /// An event with the instant that counts in the place of its handset's, and whether that is doubtful.
+    /// When a handset's event happened, as far as that can be told; none of one of which only the day is known.
+    fn happened(&self, proposal: &Proposal, event: &ServiceEvent) -> Option<Happened> {
+        let (Some(sent), When::At { instant, .. }) = (&proposal.sent, &event.occurred.when) else {
+            return None;
+        };
+        if let Some(received) = sent.received {
+            return Some(Happened { at: received.occurred_at.unwrap_or(*instant), doubtful: false });
+        }
+        let offset = self.command.calling.as_ref().and_then(|calling| calling.offset);
+        let offset = offset.filter(|offset| sent.boot == Some(offset.boot));
+        Some(merge::happened(*instant, event.occurred.source, sent.boot.unwrap_or_default(), offset))
+    }
+
+    /// An event with the instant that counts in the place of its handset's.
     pub(super) fn put_right<'e>(
         &self,
         proposal: &Proposal,
         event: &'e ServiceEvent,
-    ) -> (Cow<'e, ServiceEvent>, bool) {
-        let (Some(sent), When::At { instant, .. }) = (&proposal.sent, &event.occurred.when) else {
-            return (Cow::Borrowed(event), false);
-        };
-        let found = match sent.received {
-            Some(received) => Happened { at: received.occurred_at.unwrap_or(*instant), doubtful: false },
-            None => {
-                let offset = self.command.calling.as_ref().and_then(|calling| calling.offset);
-                let offset = offset.filter(|offset| sent.boot == Some(offset.boot));
-                merge::happened(*instant, event.occurred.source, sent.boot.unwrap_or_default(), offset)
+    ) -> Cow<'e, ServiceEvent> {
+        match (self.happened(proposal, event), &event.occurred.when) {
+            (Some(found), When::At { instant, .. }) if found.at != *instant => {
+                let mut right = event.clone();
+                if let When::At { instant, .. } = &mut right.occurred.when {
+                    *instant = found.at;
+                }
+                Cow::Owned(right)
             }
-        };
-        if found.at == *instant {
-            return (Cow::Borrowed(event), found.doubtful);
+            _ => Cow::Borrowed(event),
         }
-        let mut right = event.clone();
-        if let When::At { instant, .. } = &mut right.occurred.when {
-            *instant = found.at;
-        }
-        (Cow::Owned(right), found.doubtful)
     }
 
     /// Whether a handset's event could be recorded by its author when it happened, where the unit stood then.
@@ -169,37 +173,35 @@ impl Work<'_> {
         Ok(earlier.chain(now).filter(|id| asked.contains(id)).map(Key::id).collect())
     }
 
-    /// What an edit of a handset has to be told apart from what it wishes.
-    pub(super) fn flags(&self, proposal: &Proposal, doubtful: bool) -> BTreeSet<Flag> {
-        let Some(sent) = &proposal.sent else { return BTreeSet::new() };
-        let Stamps { raw, effective } = self.stamps(proposal, None);
-        let forked = self.command.calling.as_ref().is_some_and(|calling| calling.forked);
-        let mut flags = BTreeSet::new();
-        flags.extend((raw != effective).then_some(Flag::ClockSuspect));
-        flags.extend((doubtful && sent.received.is_none()).then_some(Flag::TimeDoubtful));
-        flags.extend(forked.then_some(Flag::Forked));
-        flags
-    }
-
-    /// Whether a person has to look at an edit before it counts.
-    pub(super) fn gate(&self, proposal: &Proposal) -> Option<HeldFor> {
+    /// What the gate says of a handset's edit; none of any other, nor of one that a person decides about.
+    pub(super) fn passage(&self, proposal: &Proposal) -> Option<Passage> {
         let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return None };
         if sent.decision.is_some() {
             return None;
         }
         let happened = match &proposal.edit.action {
-            Action::Event(event) => self.happened_at(proposal, event),
+            Action::Event(event) => self.happened(proposal, event),
             _ => None,
         };
-        if calling.revoked {
-            Some(HeldFor::HandsetRevoked)
-        } else if !calling.signed_in.contains(&sent.author) {
-            Some(HeldFor::UnknownAuthor)
-        } else if happened.is_some_and(|at| merge::waits_for_person(at, self.command.now)) {
-            Some(HeldFor::FutureEvent)
-        } else {
-            None
-        }
+        let Stamps { raw, effective } = self.stamps(proposal, None);
+        let mut passage = merge::gate(&Facts {
+            now: self.command.now,
+            raw,
+            effective,
+            happened,
+            revoked: calling.revoked,
+            emptied: calling.emptied,
+            author_known: calling.signed_in.contains(&sent.author),
+            // Whether the author may correct it is asked where the event is loaded.
+            corrects_others: false,
+        });
+        passage.flags.extend(calling.forked.then_some(Flag::Forked));
+        Some(passage)
+    }
+
+    /// What is noted of a handset's edit that is taken.
+    pub(super) fn flags(&self, proposal: &Proposal) -> BTreeSet<Flag> {
+        self.passage(proposal).map(|passage| passage.flags).unwrap_or_default()
     }
 
     /// What becomes of a handset's edit that would be refused: one that names what is not there waits for that, and a
@@ -220,7 +222,7 @@ impl Work<'_> {
             return Ok(Judged::Parked(ParkedFor::MissingParent));
         }
         if matches!(refusal, Refusal::Forbidden) && is_correction(&proposal.edit.action) {
-            return self.hold(proposal, body, HeldFor::CorrectionOfOthers);
+            return self.hold(proposal, body, Reason::CorrectionOfOthers);
         }
         self.keep_beside(proposal, body, inbox::REFUSED, refusal.code());
         Ok(Judged::Refused(refusal))
@@ -231,8 +233,7 @@ impl Work<'_> {
         let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return };
         let Stamps { raw, effective } = self.stamps(proposal, None);
         let action = &proposal.edit.action;
-        let happened =
-            if let Action::Event(event) = action { self.happened_at(proposal, event) } else { None };
+        let happened = if let Action::Event(event) = action { self.happened(proposal, event) } else { None };
         let edit_id = Key::from(proposal.edit.id);
         let row = InboxRow {
             organization: self.organization,
@@ -249,7 +250,7 @@ impl Work<'_> {
             base: sent.base.to_string(),
             stamp_raw: raw.to_string(),
             stamp_effective: effective.to_string(),
-            occurred_at: happened.map(Instant::micros),
+            occurred_at: happened.map(|happened| happened.at.micros()),
             body: body.text.clone(),
             content_hash: body.hash.as_bytes().to_vec(),
         };
@@ -257,16 +258,8 @@ impl Work<'_> {
         self.kept.push((row, texts));
     }
 
-    /// The instant that counts of an event of which one was stated.
-    fn happened_at(&self, proposal: &Proposal, event: &ServiceEvent) -> Option<Instant> {
-        match self.put_right(proposal, event).0.occurred.when {
-            When::At { instant, .. } => Some(instant),
-            When::On(_) => None,
-        }
-    }
-
     /// Plans the row of an edit that waits for a person.
-    pub(super) fn hold(&mut self, proposal: &Proposal, body: &Arc<Body>, reason: HeldFor) -> Result<Judged> {
+    pub(super) fn hold(&mut self, proposal: &Proposal, body: &Arc<Body>, reason: Reason) -> Result<Judged> {
         let body = Arc::new(Body::held(body, reason.as_str())?);
         let row = LogRow { row_kind: log::HELD.into(), ..self.row_beside(proposal, &body) };
         self.planned.push(Planned::new(row, body, Wrote::Held(reason), None));
@@ -286,7 +279,7 @@ impl Work<'_> {
             row.base = Some(sent.base.to_string());
         }
         if let Action::Event(event) = &proposal.edit.action {
-            note_time(&mut row, &self.put_right(proposal, event).0.occurred);
+            note_time(&mut row, &self.put_right(proposal, event).occurred);
         }
         row
     }
