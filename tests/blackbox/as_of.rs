@@ -133,24 +133,14 @@ fn what_came_later_is_left_out_but_corrections_count(backend: Backend) {
 fn what_units_are_folded_with_is_as_it_was_known(backend: Backend) {
     let mut world = World::at(backend, "2026-06-01T12:00:00Z");
     let mut town = world.town();
-    let fields = json!({"label": "FS-7", "home_site_id": town.sites[0], "fuel": "petrol", "maker": "Alder", "model": "P7"});
-    let unit = id_of(&town.coordinator().post("/v1/units", &fields).expect(201).json());
-    let commissioning = json!({"kind": "commissioning", "site_id": town.sites[0], "meter_hours": 0});
-    town.happened(&unit, "2026-01-10T10:00:00-07:00", commissioning);
+    let unit = town.unit_of_model("FS-7", "2026-01-10T10:00:00-07:00");
     world.restart_at("2026-06-02T12:00:00Z");
     world.reach(&mut town);
-    let mut adoption = town.adoption();
-    adoption["maker"] = json!("Alder");
-    adoption["model"] = json!("P7");
-    adoption["occurred_at"] = json!("2026-01-10T10:00:00-07:00");
-    town.record(adoption);
+    town.adopted_for_model("2026-01-10T10:00:00-07:00");
     world.restart_at("2026-06-03T12:00:00Z");
     world.reach(&mut town);
+    town.rezone("Asia/Kathmandu");
     let client = town.coordinator();
-    let site = format!("/v1/sites/{}", town.sites[0]);
-    client
-        .patch(&site, &client.get(&site).expect(200).etag(), &json!({"zone": "Asia/Kathmandu"}))
-        .expect(200);
     let due_at = |known: &str| {
         let moment = format!("valid_at=2026-06-03T13:00:00Z&known_at={known}");
         let due = client.get(&format!("/v1/units/{unit}/due?{moment}")).expect(200).json();

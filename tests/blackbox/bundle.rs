@@ -36,9 +36,12 @@ fn one_of_six_is_left_out(backend: Backend) {
     jobs[4]["result"] = json!("skipped");
     let service = json!({"kind": "service", "jobs": jobs, "meter_hours": 300});
     let service = id_of(&town.happened(&unit, "2026-06-01T16:00:00Z", service));
-    let reading =
-        id_of(&town.happened(&unit, "2026-06-08T16:00:00Z", json!({"kind": "reading", "meter_hours": 305})));
-    let read = |event: &str| client.get(&format!("/v1/service-events/{event}/bundle")).expect(200).json();
+    let reading = json!({"kind": "reading", "meter_hours": 305});
+    let reading = town.happened(&unit, "2026-06-08T16:00:00Z", reading);
+    let known = reading["recorded_at"].as_str().unwrap().to_owned();
+    let reading = id_of(&reading);
+    let get = |path: &str| client.get(&format!("/v1/service-events/{path}")).expect(200).json();
+    let read = |event: &str| get(&format!("{event}/bundle"));
     let told = read(&service);
     assert_eq!((&told["event_id"], &told["unit_id"]), (&json!(service), &json!(unit)));
     let bundle = &told["bundle"];
@@ -68,6 +71,9 @@ fn one_of_six_is_left_out(backend: Backend) {
         json!({"kind": "correction", "action": "void", "target_id": service, "reason": "another unit"});
     town.happened(&unit, "2026-06-10T12:00:00Z", void);
     assert_eq!(read(&service).get("bundle"), None, "it does not count");
+    let then = get(&format!("{service}/bundle?known_at={known}"));
+    assert_eq!((&then["bundle"], &then["known_at"]), (bundle, &json!(known)), "it did then");
+    assert!(then["known_seq"].is_i64(), "{then}");
     is_clean(&world.database);
 }
 

@@ -95,30 +95,20 @@ fn a_correction_of_long_ago_is_a_cause(backend: Backend) {
 fn what_many_units_are_folded_with_is_a_cause(backend: Backend) {
     let mut world = World::at(backend, "2026-06-01T12:00:00Z");
     let mut town = world.town();
-    let fields = json!({"label": "FS-7", "home_site_id": town.sites[0], "fuel": "petrol", "maker": "Alder", "model": "P7"});
-    let unit = id_of(&town.coordinator().post("/v1/units", &fields).expect(201).json());
-    let commissioning = json!({"kind": "commissioning", "site_id": town.sites[0], "meter_hours": 0});
-    town.happened(&unit, "2026-05-20T10:00:00-06:00", commissioning);
+    town.unit_of_model("FS-7", "2026-05-20T10:00:00-06:00");
     world.restart_at("2026-06-02T12:00:00Z");
     world.reach(&mut town);
-    let mut adoption = town.adoption();
-    adoption["maker"] = json!("Alder");
-    adoption["model"] = json!("P7");
-    adoption["occurred_at"] = json!("2026-05-20T10:00:00-06:00");
-    let adoption = id_of(&town.record(adoption));
+    let adoption = id_of(&town.adopted_for_model("2026-05-20T10:00:00-06:00"));
     let lines = changes(town.coordinator(), "since=2026-06-01T13:00:00Z");
     let oil = lines.iter().find(|line| line["task"] == OIL).unwrap();
     assert!(oil.get("before").is_none() && oil["after"]["state"] == "ok", "{oil}");
     assert_eq!(oil["recorded"][0]["id"], json!(adoption));
+    assert_eq!(oil["edition_id"], json!(town.edition));
 
     world.restart_at("2026-06-03T12:00:00Z");
     world.reach(&mut town);
-    let client = town.coordinator();
-    let site = format!("/v1/sites/{}", town.sites[0]);
-    client
-        .patch(&site, &client.get(&site).expect(200).etag(), &json!({"zone": "Asia/Kathmandu"}))
-        .expect(200);
-    let lines = changes(client, "since=2026-06-02T13:00:00Z");
+    town.rezone("Asia/Kathmandu");
+    let lines = changes(town.coordinator(), "since=2026-06-02T13:00:00Z");
     let oil = lines.iter().find(|line| line["task"] == OIL).unwrap();
     assert_ne!(oil["before"]["due_at"], oil["after"]["due_at"]);
     assert_eq!(
@@ -152,7 +142,7 @@ fn a_unit_that_moves_comes_and_goes(backend: Backend) {
     let gone = of(town.coordinator(), &shelter, "2026-01-15T12:00:00Z");
     assert!(gone.len() == 3 && gone.iter().all(|line| line.get("after").is_none()), "{gone:?}");
     assert_eq!(gone[0]["recorded"][0]["id"], json!(back));
-    assert_eq!(gone[0]["unit_label"], "FS-3");
+    assert_eq!((&gone[0]["unit_label"], &gone[0]["edition_id"]), (&json!("FS-3"), &json!(town.edition)));
 }
 
 fn only_what_may_be_seen_now_is_told(backend: Backend) {

@@ -116,6 +116,19 @@ fn a_units_fields_say_which_item_it_is_kept_to(backend: Backend) {
         assert_eq!(said, (&json!(outcome), &item, &missing), "{source} {fields}: {found}");
         assert_eq!(found["adopt"].as_array().unwrap().is_empty(), outcome != "adopt", "{found}");
     }
+    // By what was known of its fields then the engine falls where it fell then.
+    let turned = unit(&town, &json!({"fuel": "diesel", "emergency_use": true}));
+    let path = format!("/v1/units/{turned}");
+    let coordinator = town.coordinator();
+    let known = coordinator.get("/v1/due?limit=1").expect(200).json()["as_of"].as_str().unwrap().to_owned();
+    let etag = coordinator.get(&path).expect(200).etag();
+    coordinator.patch(&path, &etag, &json!({"fuel": "propane"})).expect(200);
+    let now = class(viewer, &turned, "source=area");
+    let then = class(viewer, &turned, &format!("source=area&known_at={known}"));
+    assert_eq!((&now["item"]["item"], &then["item"]["item"]), (&json!(5), &json!(4)), "{now} {then}");
+    let before = format!("{path}/engine-class?source=area&known_at=2020-01-01T00:00:00Z");
+    viewer.get(&before).problem(404, "not_found");
+
     let diesel = unit(&town, &json!({"fuel": "diesel", "emergency_use": true, "note": "behind the pump"}));
     let spark = unit(&town, &json!({"fuel": "petrol", "emergency_use": true}));
     for (unit, job, asked, hours) in [

@@ -387,10 +387,17 @@ fn a_refused_edit_is_kept_and_blocks_no_other(backend: Backend) {
     let mut twin = field.sent(taken_id, 5, Base::default());
     twin.edit.id = fresh();
     let late = field.reading(field.unit, "2026-06-15T10:00:00Z", 6.0);
-    let pushed = field.outcomes(vec![early, twin, late]);
+    let waits = field.reading(fresh(), "2026-06-15T11:00:00Z", 7.0);
+    let pushed = field.outcomes(vec![early, twin.clone(), late, twin, waits.clone(), waits]);
     taken(&pushed[0]);
-    assert!(matches!(pushed[1], Outcome::Refused(Refusal::Exists)), "{pushed:?}");
     taken(&pushed[2]);
+    // Sent twice in one push an edit has the same fate twice, and is kept once.
+    for refused in [&pushed[1], &pushed[3]] {
+        assert!(matches!(refused, Outcome::Refused(Refusal::Exists)), "{pushed:?}");
+    }
+    for parked in &pushed[4..] {
+        assert!(matches!(fate(parked), Fate::Parked(ParkedFor::MissingParent)), "{pushed:?}");
+    }
     let kept = field.world.database.texts("SELECT reason AS t FROM inbox WHERE state = 'refused'");
     assert_eq!(kept, ["already_exists"]);
     is_clean(&field.world.database);

@@ -169,6 +169,31 @@ impl Town {
         unit
     }
 
+    /// A new unit of the model P7 by Alder at the first site, commissioned with nothing on its meter.
+    pub fn unit_of_model(&self, label: &str, commissioned_at: &str) -> String {
+        let fields = json!({"label": label, "home_site_id": self.sites[0], "fuel": "petrol", "maker": "Alder", "model": "P7"});
+        let unit = id_of(&self.coordinator().post("/v1/units", &fields).expect(201).json());
+        let commissioning = json!({"kind": "commissioning", "site_id": self.sites[0], "meter_hours": 0});
+        self.happened(&unit, commissioned_at, commissioning);
+        unit
+    }
+
+    /// The town's schedule is adopted for all units of that model; gives what was answered.
+    pub fn adopted_for_model(&self, at: &str) -> Value {
+        let mut adoption = self.adoption();
+        adoption["maker"] = json!("Alder");
+        adoption["model"] = json!("P7");
+        adoption["occurred_at"] = json!(at);
+        self.record(adoption)
+    }
+
+    /// The first site turns out to lie in another zone.
+    pub fn rezone(&self, zone: &str) {
+        let site = format!("/v1/sites/{}", self.sites[0]);
+        let etag = self.coordinator().get(&site).expect(200).etag();
+        self.coordinator().patch(&site, &etag, &json!({ "zone": zone })).expect(200);
+    }
+
     /// Records an event as the coordinator; gives what was answered.
     pub fn record(&self, event: Value) -> Value {
         self.coordinator().post("/v1/service-events", &event).expect(201).json()

@@ -261,7 +261,7 @@ mod tests {
                     Item::Forget(_) => *has = None,
                     // One that it was not sent the unit of: that follows, with all that belongs to it.
                     Item::Record(row) => has.iter_mut().for_each(|has| has.extend([row])),
-                    Item::Echo(_) => unreachable!(),
+                    Item::Echo(row) => panic!("{row} is echoed to a handset that wrote nothing"),
                 }
             }
         }

@@ -8,6 +8,7 @@ use model::{
     edit::{RecordKind, Target},
     person::GrantFields,
     schedule::Pack,
+    unit::UnitFields,
 };
 
 use crate::{
@@ -17,8 +18,8 @@ use crate::{
     through,
     view::{
         Among, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
-        EventQuery, EventView, Folding, Look, Moment, Page, QualityLine, QualityQuery, RecordView, SiteQuery,
-        SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        EventQuery, EventView, Folding, Known, Look, Moment, Page, QualityLine, QualityQuery, RecordView,
+        SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -191,9 +192,21 @@ impl Store {
         organization: OrganizationId,
         unit: UnitId,
         service: EventId,
-    ) -> Result<Option<Bundle>> {
+        known: Known,
+    ) -> Result<Option<Then<Option<Bundle>>>> {
         let key = Key::from(organization);
-        through!(self, read for key, |conn, ops| ops::units::bundle(conn, key, unit, service))
+        through!(self, read for key, |conn, ops| ops::then::bundle(conn, key, unit, service, known))
+    }
+
+    /// The fields of a unit by what was known, private text sealed; none where there was no such unit.
+    pub async fn unit_fields(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+        known: Known,
+    ) -> Result<Option<Then<UnitFields>>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::then::unit_fields(conn, key, unit, known))
     }
 
     /// A unit's state at a moment; none where there was no such unit then.

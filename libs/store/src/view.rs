@@ -237,6 +237,8 @@ pub struct DueChanges {
 pub struct Explained {
     /// What it was, and what it is.
     pub change: ItemChange,
+    /// The edition that asks for it, or asked for it before it was gone.
+    pub edition: Option<EditionId>,
     /// Whether time alone would have changed it.
     pub by_time: bool,
     /// What was recorded meanwhile that the unit is folded with, if that changed it.

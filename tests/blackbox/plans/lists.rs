@@ -95,7 +95,7 @@ fn events(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     let (id, unit) = (ground.id, ground.unit);
     ask!(ground, |store| store.unit_due(id, unit));
     heard("due of a unit");
-    ask!(ground, |store| store.bundle(id, unit, fresh()));
+    ask!(ground, |store| store.bundle(id, unit, fresh(), Known::All));
     heard("bundle of a service");
 }
 

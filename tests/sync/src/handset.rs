@@ -315,7 +315,7 @@ impl Handset {
 }
 
 fn with(record: Record, version: u64, edit: &Edit) -> Sent {
-    let Some(edit) = as_field_edit(edit) else { unreachable!("an edit of fields") };
+    let Some(edit) = as_field_edit(edit) else { panic!("{edit:?} sets no fields") };
     let record = merge::apply(record, &edit, |asked| asked != edit.edit).record;
     let values = record.values();
     let contested = record.contested().into_iter().map(str::to_owned).collect();

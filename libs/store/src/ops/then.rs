@@ -3,8 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
+use interval::Bundle;
 use model::{
-    EditionId, Instant, SiteId, UnitId, edit::Target, event::UnitModel, site::SiteFields, unit::UnitFields,
+    EditionId, EventId, Instant, SiteId, UnitId, edit::Target, event::UnitModel, site::SiteFields,
+    unit::UnitFields,
 };
 
 use super::super::{Conn, dialect::SqlKey};
@@ -62,17 +64,51 @@ pub(crate) fn units(
     moment: Moment,
     known_seq: i64,
 ) -> Result<BTreeMap<UnitId, UnitDue>> {
-    let (known, context) = if known_seq == self::known_seq(conn, organization, Known::All)? {
-        // Every row counts, so what is stored is what was known, and is read at once.
-        current(conn, organization, ids)?
-    } else {
-        replayed(conn, organization, ids, known_seq)?
-    };
+    let (known, context) = loaded(conn, organization, ids, known_seq)?;
     let until = moment.until.then_some(moment.at);
     known.iter().map(|(id, unit)| Ok((*id, units::due_of(unit, &context, until)?))).collect()
 }
 
+/// How much a service on a unit did of what was asked of it, by what was known; none where there was no such unit.
+pub(crate) fn bundle(
+    conn: &mut Conn,
+    organization: Key,
+    id: UnitId,
+    service: EventId,
+    known: Known,
+) -> Result<Option<Then<Option<Bundle>>>> {
+    let known_seq = known_seq(conn, organization, known)?;
+    let (known, context) = loaded(conn, organization, &BTreeSet::from([id]), known_seq)?;
+    let Some(unit) = known.get(&id) else { return Ok(None) };
+    Ok(Some(Then { known_seq, answer: units::bundle(unit, &context, service)? }))
+}
+
+/// The fields of a unit by what was known, private text sealed; none where there was no such unit.
+pub(crate) fn unit_fields(
+    conn: &mut Conn,
+    organization: Key,
+    id: UnitId,
+    known: Known,
+) -> Result<Option<Then<UnitFields>>> {
+    let known_seq = known_seq(conn, organization, known)?;
+    let stored = replay::record(conn, organization, Target::Unit(id), known_seq)?;
+    if stored.version == 0 {
+        return Ok(None);
+    }
+    Ok(Some(Then { known_seq, answer: records::fields(&stored.record, UnitFields::read)? }))
+}
+
 type Loaded = (BTreeMap<UnitId, Unit>, Context);
+
+/// Some units with what they are folded with, by the rows up to `known_seq`.
+fn loaded(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>, known_seq: i64) -> Result<Loaded> {
+    if known_seq == self::known_seq(conn, organization, Known::All)? {
+        // Every row counts, so what is stored is what was known, and is read at once.
+        current(conn, organization, ids)
+    } else {
+        replayed(conn, organization, ids, known_seq)
+    }
+}
 
 fn current(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>) -> Result<Loaded> {
     let mut fields = BTreeMap::new();

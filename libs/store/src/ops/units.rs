@@ -334,16 +334,9 @@ pub(crate) fn due(conn: &mut Conn, organization: Key, id: UnitId) -> Result<Opti
 }
 
 /// How much a service did of what was asked of it.
-pub(crate) fn bundle(
-    conn: &mut Conn,
-    organization: Key,
-    id: UnitId,
-    service: EventId,
-) -> Result<Option<Bundle>> {
-    let Some(unit) = load(conn, organization, id)? else { return Ok(None) };
-    let context = Context::of_unit(conn, organization, &unit)?;
-    let subject = Subject::of(&unit, &context)?;
-    Ok(interval::bundle(&subject.input(subject.machine.id, &context), service))
+pub(crate) fn bundle(unit: &Unit, context: &Context, service: EventId) -> Result<Option<Bundle>> {
+    let subject = Subject::of(unit, context)?;
+    Ok(interval::bundle(&subject.input(subject.machine.id, context), service))
 }
 
 /// A unit's state by these events, of which those after `until` are left out where it is given.

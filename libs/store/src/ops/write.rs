@@ -49,7 +49,7 @@ use super::{
 };
 use crate::{
     body::Body,
-    command::Command,
+    command::{Command, Refusal},
     error::Result,
     key::Key,
     locks::{Attempt, Locks},
@@ -121,14 +121,23 @@ struct Work<'c> {
     /// How many units are folded only because a context changes.
     refolding: usize,
     planned: Vec<Planned>,
-    /// Edits that are not accepted and kept for later, with their private texts.
-    kept: Vec<(InboxRow, Vec<TextRow>)>,
+    /// Edits that are not accepted and kept for later.
+    kept: Vec<Kept>,
     /// Edits that were kept and are in the log now.
     done_waiting: Vec<Key>,
     /// The groups of units that fold together.
     together: kin::Groups,
     /// Those that it makes or makes larger.
     grown: kin::Groups,
+}
+
+/// An edit that is kept beside the log.
+struct Kept {
+    row: InboxRow,
+    /// Its private texts, if it brings them.
+    texts: Vec<TextRow>,
+    /// Why it is refused; nothing where it is parked.
+    refusal: Option<Refusal>,
 }
 
 /// A log row in the making, and what goes with it.
@@ -221,8 +230,8 @@ impl Work<'_> {
 
     /// Writes what is kept beside the log, and takes out of it what is in the log now.
     fn keep(&mut self, conn: &mut Conn) -> Result<()> {
-        let (rows, texts): (Vec<InboxRow>, Vec<Vec<TextRow>>) =
-            std::mem::take(&mut self.kept).into_iter().unzip();
+        let kept = std::mem::take(&mut self.kept).into_iter().map(|kept| (kept.row, kept.texts));
+        let (rows, texts): (Vec<InboxRow>, Vec<Vec<TextRow>>) = kept.unzip();
         inbox::keep(conn, &rows)?;
         let texts: Vec<TextRow> = texts.into_iter().flatten().collect();
         inserts::private_texts(conn, &texts)?;

@@ -7,7 +7,10 @@ use model::{EventId, UnitId};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::units;
+use super::{
+    moment::{Asked, KnownParams, KnownThen},
+    units,
+};
 use crate::{
     extract::{Caller, Params, path_id},
     openapi::Problems,
@@ -24,6 +27,9 @@ pub(crate) struct EventBundle {
     /// The unit.
     #[schema(value_type = String, format = "uuid")]
     unit_id: UnitId,
+    /// What of the log it rests on.
+    #[serde(flatten)]
+    known: KnownThen,
     /// Absent of an event that is no service or does not count, and where nothing was asked of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     bundle: Option<Bundle>,
@@ -32,9 +38,10 @@ pub(crate) struct EventBundle {
 /// Say how much a service did of what was due
 ///
 /// The tasks that were due by the service's own reading when it was done, and those that it names; of each whether it did
-/// it; and the share done. Worked out afresh from all events of the unit. What was left out goes on as before.
+/// it; and the share done. Worked out afresh from all events of the unit, or with `known_at` from those recorded by then.
+/// What was left out goes on as before.
 #[utoipa::path(get, path = "/v1/service-events/{event_id}/bundle", tag = "due", operation_id = "read_bundle",
-    params(("event_id" = String, Path, format = "uuid", description = "The event.")),
+    params(("event_id" = String, Path, format = "uuid", description = "The event."), KnownParams),
     responses((status = 200, body = EventBundle), Problems))]
 pub(super) async fn read(
     state: web::Data<State>,
@@ -42,11 +49,15 @@ pub(super) async fn read(
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
     let event_id: EventId = path_id(&request, "event_id")?;
-    Params::of(&request)?.close()?;
+    let mut params = Params::of(&request)?;
+    let asked = Asked::by_known(&mut params, caller.now());
+    params.close()?;
     let missing = || ApiError::new(Kind::NotFound);
     let event = state.store.event(caller.organization(), event_id).await?;
     let unit_id = event.and_then(|event| event.unit).ok_or_else(missing)?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit_id).await?)?;
-    let bundle = state.store.bundle(caller.organization(), unit_id, event_id).await?;
-    Ok(HttpResponse::Ok().json(EventBundle { event_id, unit_id, bundle }))
+    let then = state.store.bundle(caller.organization(), unit_id, event_id, asked.moment().known).await?;
+    let then = then.ok_or_else(missing)?;
+    let known = KnownThen::unless_now(&asked, then.known_seq);
+    Ok(HttpResponse::Ok().json(EventBundle { event_id, unit_id, known, bundle: then.answer }))
 }

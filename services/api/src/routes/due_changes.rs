@@ -2,9 +2,10 @@
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
-    Code, EventId, Instant, PersonId, ScheduleId, UnitId,
+    Code, EditionId, EventId, Instant, PersonId, ScheduleId, UnitId,
     event::EventKind,
     read::{FieldError, Flaw},
+    schedule::Pack,
 };
 use serde::{Deserialize, Serialize};
 use store::view::{Cause, CauseOf, ChangesQuery, Explained, Known};
@@ -73,6 +74,13 @@ pub(crate) struct ExplainedChange {
     /// What it was and is.
     #[serde(flatten)]
     change: DueChange,
+    /// The edition of the schedule that asks for it, or asked for it before it was gone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = "uuid")]
+    edition_id: Option<EditionId>,
+    /// The policy pack that names the edition, if one does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pack: Option<Pack>,
     /// Whether it would be another by now if nothing had been recorded.
     by_time: bool,
     /// What was recorded since that its unit is worked out from, if the item is another because of that.
@@ -153,6 +161,8 @@ pub(super) async fn list(
     let (known_seq, since_seq, page) = (then.known_seq, then.answer.since_seq, then.answer.changes);
     let units = page.items.iter().map(|explained| explained.change.unit).collect();
     let labels = state.store.labels(caller.organization(), units).await?;
+    let editions = page.items.iter().filter_map(|explained| explained.edition).collect();
+    let packs = state.store.packs(caller.organization(), editions).await?;
     let place_of = |explained: &Explained| Place {
         as_of: as_of.micros(),
         known: known_seq,
@@ -165,6 +175,8 @@ pub(super) async fn list(
     let explained = |explained: Explained| ExplainedChange {
         unit_label: labels.get(&explained.change.unit).cloned(),
         change: explained.change.into(),
+        edition_id: explained.edition,
+        pack: explained.edition.and_then(|edition| packs.get(&edition).cloned()),
         by_time: explained.by_time,
         recorded: explained.causes.into_iter().map(RecordedCause::from).collect(),
     };

@@ -27,6 +27,16 @@ pub(super) struct MomentParams {
     known_at: Option<String>,
 }
 
+/// By what was known when, of an answer that is about one instant or about none.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(super) struct KnownParams {
+    /// Only what was recorded by this instant counts; absent means everything. What you may see is judged as it is now.
+    #[param(value_type = Option<String>, format = DateTime)]
+    known_at: Option<String>,
+}
+
 /// The moment that a request names.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Asked {
@@ -40,6 +50,11 @@ impl Asked {
     pub(super) fn of(params: &mut Params, now: Instant) -> Self {
         let valid_at = params.instant("valid_at");
         Self { valid_at, known_at: params.instant("known_at"), now }
+    }
+
+    /// Takes only by what was known.
+    pub(super) fn by_known(params: &mut Params, now: Instant) -> Self {
+        Self { valid_at: None, known_at: params.instant("known_at"), now }
     }
 
     /// The instant that it is about.
@@ -101,6 +116,11 @@ pub(crate) struct KnownThen {
 impl KnownThen {
     /// How things are now, which needs no saying.
     pub(super) const NOW: Self = Self { known_at: None, known_seq: None };
+
+    /// What was asked for, and what it came to; nothing where it is how things are now.
+    pub(super) fn unless_now(asked: &Asked, known_seq: i64) -> Self {
+        if asked.chosen().is_some() { Self::of(asked, known_seq) } else { Self::NOW }
+    }
 
     /// What was asked for, and what it came to.
     pub(super) fn of(asked: &Asked, known_seq: i64) -> Self {

@@ -5,17 +5,18 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use interval::regulation::{Asked, Engine, EngineClass, asked_of, classify};
 use model::{
     Code, UnitId,
-    edit::Target,
     pack::{Pack, PackItem, PackSchedule, SOURCE_CLASSES, SourceClass},
-    read::{self, FieldError, Flaw, Mode},
+    read::{FieldError, Flaw},
     schedule::Limits,
-    unit::UnitFields,
 };
 use serde::Serialize;
-use serde_json::{Map, Value};
+use serde_json::Value;
 use utoipa::ToSchema;
 
-use super::units;
+use super::{
+    moment::{self, KnownParams, KnownThen},
+    units,
+};
 use crate::{
     answer,
     extract::{Caller, Params, path_id, word},
@@ -61,6 +62,9 @@ pub(crate) struct UnitEngineClass {
     unit_id: UnitId,
     /// How much the site emits, as asked.
     source: SourceClass,
+    /// What of the log it rests on.
+    #[serde(flatten)]
+    known: KnownThen,
     /// The answer by each pack.
     packs: Vec<ClassInPack>,
 }
@@ -156,12 +160,12 @@ pub(super) async fn list(caller: Caller, request: HttpRequest) -> ApiResult<Http
 
 /// Say which table a unit's engine is kept to
 ///
-/// Worked out from the unit's fields as they are now: the item of each policy pack, the schedules to adopt, or the
+/// Worked out from the unit's fields as they are now, or as they were known at `known_at`: the item of each policy pack, the schedules to adopt, or the
 /// fields that are missing. With `job`, what the item asks of that job.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/engine-class", tag = "units", operation_id = "read_engine_class",
     params(("unit_id" = String, Path, format = "uuid", description = "The unit."),
         ("source" = SourceClass, Query, description = "Whether the site is an area or a major source of hazardous air pollutants."),
-        ("job" = Option<String>, Query, description = "A job, to be told what the item asks of it."), IfNoneMatch),
+        ("job" = Option<String>, Query, description = "A job, to be told what the item asks of it."), KnownParams, IfNoneMatch),
     responses((status = 200, body = UnitEngineClass), (status = 304, description = "You have it already."), Problems))]
 pub(super) async fn engine_class(
     state: web::Data<State>,
@@ -172,24 +176,19 @@ pub(super) async fn engine_class(
     let mut params = Params::of(&request)?;
     let source = params.take("source", |text| word(SOURCE_CLASSES, "A source", text));
     let job = params.take("job", Code::parse);
+    let asked = moment::Asked::by_known(&mut params, caller.now());
     params.close()?;
     let missing = || FieldError::in_parameter("source", Flaw::new("required", "Say area or major."));
     let source = source.ok_or_else(|| ApiError::new(Kind::InvalidParameter).errors(vec![missing()]))?;
     caller.require(Action::ReadUnit, &units::object(&state, &caller, unit).await?)?;
-    let record = state.store.record(caller.organization(), Target::Unit(unit)).await?;
-    let engine = engine_of(record.ok_or_else(|| ApiError::new(Kind::NotFound))?.fields)?;
+    let then = state.store.unit_fields(caller.organization(), unit, asked.moment().known).await?;
+    let then = then.ok_or_else(|| ApiError::new(Kind::NotFound))?;
+    let engine = Engine::from(&then.answer);
+    let known = KnownThen::unless_now(&asked, then.known_seq);
     let packs = embedded()?.iter().map(|embedded| class(embedded, source, &engine, job.as_ref())).collect();
-    let value = serde_json::to_value(UnitEngineClass { unit_id: unit, source, packs });
+    let value = serde_json::to_value(UnitEngineClass { unit_id: unit, source, known, packs });
     let value = value.map_err(ApiError::internal)?;
     Ok(answer::one(&request, &value, &answer::digest(&value)))
-}
-
-/// What the stored fields of a unit tell of its engine.
-fn engine_of(mut fields: Map<String, Value>) -> ApiResult<Engine> {
-    // Its commitment is no text, and tells nothing of the engine.
-    fields.remove("note");
-    let fields = read::whole(&Value::Object(fields), Mode::New, UnitFields::read);
-    Ok(Engine::from(&fields.map_err(|errors| ApiError::internal(format!("{errors:?}")))?))
 }
 
 fn class(

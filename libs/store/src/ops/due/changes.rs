@@ -4,12 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
 use interval::ItemKey;
-use model::{Instant, UnitId, edit::RecordKind, event::EventKind};
+use model::{EditionId, Instant, UnitId, edit::RecordKind, event::EventKind};
 
 use super::super::super::Conn;
 use super::super::{
     contexts::{self, ContextId},
-    events, kin,
+    events, folds, kin,
     log::{self, LogRow, Told},
     model_adoptions,
     schema::unit_state,
@@ -35,10 +35,14 @@ pub(crate) fn list(conn: &mut Conn, query: &ChangesQuery) -> Result<Folding<DueC
     };
     // Of an item that left a state the list tells too, so that states are judged for then and now together.
     let any_state = DueFilter { states: Vec::new(), ..query.filter.clone() };
+    // The last list that an item is on says which edition asks for it.
+    let mut editions = BTreeMap::new();
     let mut lines = |at: Instant, seq: i64| -> Result<Lines> {
         let moment = Moment { at, until: at < query.as_of, known: Known::Row(seq) };
         let rows = rows_of(conn, &any_state, &units, moment, seq)?;
-        Ok(rows.into_iter().map(line).collect())
+        let told: Vec<_> = rows.into_iter().map(line).collect();
+        editions.extend(told.iter().map(|(key, _, edition)| (key.clone(), *edition)));
+        Ok(told.into_iter().map(|(key, then, _)| (key, then)).collect())
     };
     let (before, then, after) =
         (lines(query.since, since_seq)?, lines(query.as_of, since_seq)?, lines(query.as_of, known_seq)?);
@@ -54,9 +58,10 @@ pub(crate) fn list(conn: &mut Conn, query: &ChangesQuery) -> Result<Folding<DueC
     let explained = page.items.into_iter().map(|key| {
         let (was, left, is) = (before.get(&key), then.get(&key), after.get(&key));
         let causes = if left == is { Vec::new() } else { causes.of(conn, key.0)? };
+        let edition = editions.get(&key).copied().flatten();
         let (unit, key) = key;
         let change = ItemChange { unit, key, before: was.copied(), after: is.copied() };
-        Ok(Explained { change, by_time: was != left, causes })
+        Ok(Explained { change, edition, by_time: was != left, causes })
     });
     let changes = Page { items: explained.collect::<Result<_>>()?, more: page.more };
     Ok(Folding::Done(Then { known_seq, answer: DueChanges { since_seq, changes } }))
@@ -66,10 +71,10 @@ pub(crate) fn list(conn: &mut Conn, query: &ChangesQuery) -> Result<Folding<DueC
 type Line = (UnitId, ItemKey);
 type Lines = BTreeMap<Line, ItemThen>;
 
-fn line(row: DueRow) -> (Line, ItemThen) {
+fn line(row: DueRow) -> (Line, ItemThen, Option<EditionId>) {
     let DuePlace { due_at, unit, schedule, task } = row.place;
     let then = ItemThen { state: row.state, reason: row.reason, due_at };
-    ((unit, ItemKey { schedule, task }), then)
+    ((unit, ItemKey { schedule, task }), then, row.edition)
 }
 
 /// The units that were ever on the list and of which something was recorded, or came about by time, after `since`;
@@ -82,9 +87,10 @@ fn candidates(
 ) -> Result<Option<BTreeSet<UnitId>>> {
     let organization = Key::from(filter.organization);
     let most = i64::try_from(FOLDED_MOST).unwrap_or(i64::MAX) + 1;
-    // Asked one after the other, so that each has its index.
+    // Asked one after the other, so that each has its index. A unit bears the clock of the instance that wrote it, which may
+    // be behind that of the row: who is asked in vain costs a fold, who is not asked is missed.
     let changed = of_list(filter)
-        .filter(unit_state::changed_at.gt(since.micros()))
+        .filter(unit_state::changed_at.gt(since.plus_seconds(-folds::AHEAD_SECONDS).micros()))
         .order((unit_state::changed_at, unit_state::unit_id));
     let waiting = of_list(filter)
         .filter(unit_state::next_at.le(now.micros()))

@@ -22,7 +22,7 @@ use super::super::{
     units::{self, Unit},
 };
 use super::{
-    Planned, Work, Wrote,
+    Kept, Planned, Work, Wrote,
     fold::{Touched, bears_on_others},
     row::{note_time, resealed},
     sent::{Stamps, received_before},
@@ -73,8 +73,10 @@ impl Work<'_> {
         {
             return self.twin(proposal, body, twin);
         }
-        if self.kept.iter().any(|(row, _)| row.edit_id == Key::from(proposal.edit.id)) {
-            return Ok(Judged::Parked(ParkedFor::MissingParent));
+        // Sent twice in one push, and not accepted the first time: judged once more it would be kept twice.
+        if let Some(twin) = self.kept.iter().position(|kept| kept.row.edit_id == Key::from(proposal.edit.id))
+        {
+            return self.kept_twin(proposal, body, twin);
         }
         let kept = self.known.kept(proposal).cloned();
         let body = self.body(conn, proposal, body, earlier.is_some() || kept.is_some())?;
@@ -162,6 +164,23 @@ impl Work<'_> {
             Judged::Twin(twin)
         } else {
             Judged::Refused(Refusal::IdReused(proposal.edit.id))
+        })
+    }
+
+    /// The same edit twice in one command, which was kept beside the log the first time.
+    fn kept_twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
+        let first = self.kept.get(twin);
+        let Kept { row, texts, refusal } =
+            first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
+        let salt = |pointer: &str| {
+            let text = texts.iter().find(|text| text.pointer == pointer);
+            text.and_then(|text| text.salt.as_slice().try_into().ok())
+        };
+        let body = resealed(proposal, body, salt)?;
+        Ok(if row.content_hash != body.hash.as_bytes() {
+            Judged::Refused(Refusal::IdReused(proposal.edit.id))
+        } else {
+            refusal.clone().map_or(Judged::Parked(ParkedFor::MissingParent), Judged::Refused)
         })
     }
 
@@ -378,9 +397,10 @@ impl Work<'_> {
         row.on_behalf_of = row.on_behalf_of.or(event.on_behalf_of.map(Key::from));
         note_time(&mut row, &event.occurred);
         // What was sealed is read back as the log holds it; otherwise the event is what it says already.
-        let sealed_event = match body.sealed.is_empty() {
-            true => event.clone().into_owned(),
-            false => events::read(&body.text, row.occurred_at)?,
+        let sealed_event = if body.sealed.is_empty() {
+            event.clone().into_owned()
+        } else {
+            events::read(&body.text, row.occurred_at)?
         };
         let moves = bears_on_others(&event.details) || matches!(event.details, Details::Correction(_));
         let touched = self.touch(conn, event.unit_id, &fields, moves)?;

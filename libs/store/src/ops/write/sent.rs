@@ -19,7 +19,7 @@ use super::super::{
     private_texts::TextRow,
     scope,
 };
-use super::{Planned, Work, Wrote, judge::Judged, row::note_time};
+use super::{Kept, Planned, Work, Wrote, judge::Judged, row::note_time};
 use crate::{
     body::Body,
     command::{Ask, Permission, Proposal, Refusal},
@@ -218,19 +218,21 @@ impl Work<'_> {
             _ => false,
         };
         if missing {
-            self.keep_beside(proposal, body, inbox::PARKED, ParkedFor::MissingParent.as_str());
+            self.keep_beside(proposal, body, None);
             return Ok(Judged::Parked(ParkedFor::MissingParent));
         }
         if matches!(refusal, Refusal::Forbidden) && is_correction(&proposal.edit.action) {
             return self.hold(proposal, body, Reason::CorrectionOfOthers);
         }
-        self.keep_beside(proposal, body, inbox::REFUSED, refusal.code());
+        self.keep_beside(proposal, body, Some(refusal.clone()));
         Ok(Judged::Refused(refusal))
     }
 
     /// Keeps an edit that is not written to the log, with what was fixed when it came in.
-    fn keep_beside(&mut self, proposal: &Proposal, body: &Body, state: &str, reason: &str) {
+    fn keep_beside(&mut self, proposal: &Proposal, body: &Body, refusal: Option<Refusal>) {
         let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return };
+        let parked = (inbox::PARKED, ParkedFor::MissingParent.as_str());
+        let (state, reason) = refusal.as_ref().map_or(parked, |refusal| (inbox::REFUSED, refusal.code()));
         let Stamps { raw, effective } = self.stamps(proposal, None);
         let action = &proposal.edit.action;
         let happened = if let Action::Event(event) = action { self.happened(proposal, event) } else { None };
@@ -255,7 +257,7 @@ impl Work<'_> {
             content_hash: body.hash.as_bytes().to_vec(),
         };
         let texts = body.sealed.iter().map(|text| TextRow::new(self.organization, edit_id, text)).collect();
-        self.kept.push((row, texts));
+        self.kept.push(Kept { row, texts, refusal });
     }
 
     /// Plans the row of an edit that waits for a person.
