@@ -65,9 +65,10 @@ pub enum Item<R> {
 /// What a handset is sent for the lines of a page: each record at most once, as it is now.
 ///
 /// `sites` are those whose lines the handset follows, `in_scope` whether it may see a unit *now*, through whichever of
-/// its sites, or a record of a site that is about no unit. A unit that left one of them is forgotten only if none is left; one that has gone again already is not
-/// sent, since the line by which it left is on a later page. So a handset may be sent an event before the unit, which
-/// then follows with all that belongs to it.
+/// its sites, or a record of a site that is about no unit; while its sites change, through whichever of those that it
+/// keeps ([`rescoped`]). A unit that left one of them is forgotten only if none is left; one that has gone again already
+/// is not sent, since the line by which it left is on a later page. So a handset may be sent an event before the unit,
+/// which then follows with all that belongs to it.
 ///
 /// ```
 /// use std::collections::BTreeSet;
@@ -124,10 +125,12 @@ pub fn page<S: Ord, R: Ord + Clone>(
 /// `of_unit` are the unit's sites now. None where there is nothing to be sent: what the handset has through a site that
 /// it keeps need not be sent again. What it had through another one it may have lost meanwhile.
 ///
-/// Before this is asked of all units, the handset reads the feed up to some row by the lines of `had`, and sees by `has`
-/// what is in scope; afterwards it goes on from that row by the lines of both, up to the last row there was when all units
-/// had been asked about, since units move meanwhile. Of a retired unit that would be sent it is told to forget it: it may
-/// have it as it was before. If the sites change again before the end of that, it fills afresh.
+/// Before this is asked of all units, the handset reads the feed up to some row by the lines of `had`, and in scope is
+/// what it sees through the sites that it keeps: a unit that went to a gained site is forgotten, since nothing would tell
+/// that it left that one, too, and comes again here. Afterwards it goes on from that row by the lines of both, in scope by
+/// `has`, up to the last row there was when all units had been asked about, since units move meanwhile. Of a retired unit
+/// that would be sent it is told to forget it: it may have it as it was before. If the sites change again before the end
+/// of that, it fills afresh.
 ///
 /// ```
 /// use std::collections::BTreeSet;
@@ -246,25 +249,58 @@ mod tests {
             (from..to).flat_map(of_row).collect()
         }
 
-        /// What a handset has of the unit: the rows whose records it was sent, or none where it has not the unit.
-        fn read(
-            &self,
-            handset: &Sites,
-            has: &mut Option<BTreeSet<u16>>,
-            lines: &[Line<u8, u16>],
-            now: usize,
-        ) {
-            let rows = |now: usize| (0..=u16::try_from(now).unwrap()).collect();
-            for item in page(handset, lines, |_| !self.sites[now].is_disjoint(handset)) {
-                match item {
-                    Item::Unit(_) => *has = Some(rows(now)),
-                    Item::Forget(_) => *has = None,
-                    // One that it was not sent the unit of: that follows, with all that belongs to it.
-                    Item::Record(row) => has.iter_mut().for_each(|has| has.extend([row])),
-                    Item::Echo(row) => panic!("{row} is echoed to a handset that wrote nothing"),
-                }
-            }
+        /// What a handset is sent that follows some sites, and sees what is at the sites that count.
+        fn read(&self, follow: &Sites, count: &Sites, has: &mut Known, lines: &[Line<u8, u16>], now: usize) {
+            page(follow, lines, |_| !self.sites[now].is_disjoint(count))
+                .into_iter()
+                .for_each(|item| take(has, item, now));
         }
+    }
+
+    /// What a handset has of the unit: the rows whose records it was sent, or none where it has not the unit.
+    type Known = Option<BTreeSet<u16>>;
+
+    fn rows(now: usize) -> BTreeSet<u16> {
+        (0..=u16::try_from(now).unwrap()).collect()
+    }
+
+    fn take(has: &mut Known, item: Item<u16>, now: usize) {
+        match item {
+            Item::Unit(_) => *has = Some(rows(now)),
+            Item::Forget(_) => *has = None,
+            // One that it was not sent the unit of: that follows, with all that belongs to it.
+            Item::Record(row) => has.iter_mut().for_each(|has| has.extend([row])),
+            Item::Echo(row) => panic!("{row} is echoed to a handset that wrote nothing"),
+        }
+    }
+
+    /// What a handset has in the end whose sites change, from the row `begins` on: by then it has read all. It reads the
+    /// lines of `had` when the unit has got to `moved` and then to `head`, asks at `asked`, and follows the lines of
+    /// both up to `until`.
+    fn changed_over(
+        story: &Story,
+        had: &Sites,
+        has: &Sites,
+        [begins, moved, head, asked, until]: [usize; 5],
+    ) -> Known {
+        let kept: Sites = had & has;
+        let mut known = (!story.sites[begins].is_disjoint(had)).then(|| rows(begins));
+        story.read(had, &kept, &mut known, &story.lines(begins + 1, moved + 1), moved);
+        story.read(had, &kept, &mut known, &story.lines(moved + 1, head + 1), head);
+        if let Some(item) = rescoped(UNIT, &story.sites[asked], had, has) {
+            take(&mut known, item, asked);
+        }
+        let end = story.sites.len() - 1;
+        story.read(&(had | has), has, &mut known, &story.lines(head + 1, until + 1), until);
+        story.read(has, has, &mut known, &story.lines(until + 1, end + 1), end);
+        known
+    }
+
+    #[test]
+    fn a_unit_that_went_to_a_gained_site_and_left_it_is_not_kept() {
+        let of = |sites: &[u8]| sites.iter().copied().collect::<Sites>();
+        let story = Story { sites: vec![of(&[1]), of(&[2]), of(&[3])] };
+        assert_eq!(changed_over(&story, &of(&[1]), &of(&[1, 2]), [0, 1, 2, 2, 2]), None);
     }
 
     fn sites() -> impl Strategy<Value = Sites> {
@@ -280,19 +316,32 @@ mod tests {
             handset in sites(),
             pages in prop::collection::vec((1..4_usize, 0..4_usize), 12),
         ) {
-            let rows = story.sites.len();
+            let count = story.sites.len();
             let (mut read, mut now, mut has) = (0, 0, None);
             for (size, ahead) in pages {
-                let to = rows.min(read + size);
+                let to = count.min(read + size);
                 if read < to {
-                    now = (rows - 1).min(to - 1 + ahead).max(now);
-                    story.read(&handset, &mut has, &story.lines(read, to), now);
+                    now = (count - 1).min(to - 1 + ahead).max(now);
+                    story.read(&handset, &handset, &mut has, &story.lines(read, to), now);
                 }
                 read = to;
             }
-            let all: BTreeSet<u16> = (0..u16::try_from(rows).unwrap()).collect();
-            let visible = !story.sites[rows - 1].is_disjoint(&handset);
-            prop_assert_eq!(has, visible.then_some(all));
+            let visible = !story.sites[count - 1].is_disjoint(&handset);
+            prop_assert_eq!(has, visible.then(|| rows(count - 1)));
+        }
+
+        /// However a unit moves while the sites of a handset change: in the end it has what it may see.
+        #[test]
+        fn in_the_end_a_handset_whose_sites_change_has_what_it_may_see(
+            story in prop::collection::vec(sites(), 1..12).prop_map(|sites| Story { sites }),
+            had in sites(),
+            has in sites(),
+            mut steps in prop::array::uniform5(0..12_usize),
+        ) {
+            let end = story.sites.len() - 1;
+            steps.sort_unstable();
+            let known = changed_over(&story, &had, &has, steps.map(|row| row.min(end)));
+            prop_assert_eq!(known, (!story.sites[end].is_disjoint(&has)).then(|| rows(end)));
         }
 
         /// Told or rescoped, a handset ends with the units that it may see.

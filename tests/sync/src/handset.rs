@@ -40,7 +40,7 @@ pub struct Handset {
     /// The number of its last edit.
     pub counter: u64,
     /// Its edits in order, with where they are.
-    pub edits: BTreeMap<(usize, u64), (Edit, Place)>,
+    pub edits: BTreeMap<At, (Edit, Place)>,
     pub known: BTreeMap<Ref, Sent>,
     pub cursor: Option<Cursor>,
     /// While it fills afresh: what has not come again so far.
@@ -57,7 +57,14 @@ pub struct Handset {
     pub lean: bool,
     /// Whether parked edits are to be offered again.
     offer_parked: bool,
+    /// The parked edit that was offered last: those after it are next, so that all have their turn.
+    offered: Option<At>,
+    /// How often all parked edits have been offered.
+    pub rounds: u64,
 }
+
+/// An edit's place in the queue: which of the handset's numbers it was written under, and its own.
+type At = (usize, u64);
 
 impl Handset {
     pub fn new(copy: usize, number: Number, person: Person) -> Self {
@@ -81,6 +88,8 @@ impl Handset {
             waits_for: None,
             lean: false,
             offer_parked: false,
+            offered: None,
+            rounds: 0,
         }
     }
 
@@ -141,8 +150,10 @@ impl Handset {
         self.last = self.clock.tick(self.now(now)).unwrap();
         self.counter += 1;
         let (number, stamp) = (self.counter, self.last);
-        let edit = Edit { id, format: 1, number, stamp, author: self.person, boot: self.boot, group, action };
         let at = (self.numbers.len() - 1, number);
+        let previous = self.edits.get(&(at.0, number - 1)).map(|(edit, _)| edit.id);
+        let (author, boot) = (self.person, self.boot);
+        let edit = Edit { id, format: 1, number, previous, stamp, author, boot, group, action };
         self.edits.insert(at, (edit.clone(), Place::Queued));
         edit
     }
@@ -178,14 +189,22 @@ impl Handset {
         self.edits.values().filter(|(_, place)| *place == Place::Queued).count()
     }
 
-    /// The next request: the first edits of the queue, all of one number.
+    /// The next request: edits in order, all of one number.
     pub fn request(&mut self, now: Instant, at_most: usize, pull: bool) -> Request {
         self.nonce += 1;
-        let offered = |place: &Place| *place == Place::Queued || *place == Place::Parked && self.offer_parked;
-        let queue: Vec<_> = self.edits.iter().filter(|(_, (_, place))| offered(place)).collect();
+        let of = |wanted: Place| {
+            self.edits
+                .iter()
+                .filter(move |(_, (_, place))| *place == wanted)
+                .map(|(at, (edit, _))| (*at, edit))
+        };
+        let parked: Vec<_> = of(Place::Parked).filter(|(at, _)| Some(*at) > self.offered).collect();
+        let queue =
+            if self.offer_parked && !parked.is_empty() { parked } else { of(Place::Queued).collect() };
         let under = queue.first().map_or(self.numbers.len() - 1, |((under, _), _)| *under);
-        let edits = queue.iter().filter(|((of, _), _)| *of == under).map(|(_, (edit, _))| edit.clone());
+        let edits = queue.iter().filter(|((of, _), _)| *of == under).map(|(_, edit)| (*edit).clone());
         let edits: Vec<Edit> = edits.take(at_most).collect();
+        let waiting = self.queued() + of(Place::Parked).count();
         self.waits_for = Some((self.nonce, self.numbers[under]));
         Request {
             nonce: self.nonce,
@@ -195,7 +214,7 @@ impl Handset {
             clock: self.now(now),
             boot: self.boot,
             cursor: self.cursor.clone(),
-            waiting: queue.len(),
+            waiting,
             edits,
             pull,
         }
@@ -214,12 +233,25 @@ impl Handset {
         self.last.clock = self.last.clock.max(response.clock.clock);
         self.forked |= response.forked && under == self.number();
         for (id, outcome) in response.results {
-            let (_, place) = self.place(id).ok_or("an answer about an edit that was not sent")?;
+            let (at, (_, place)) = self
+                .edits
+                .iter_mut()
+                .find(|(_, (edit, _))| edit.id == id)
+                .ok_or("an answer about an edit that was not sent")?;
+            if *place == Place::Parked {
+                self.offered = self.offered.max(Some(*at));
+            }
             *place = match outcome {
                 Outcome::Applied(version) => Place::Applied(version),
                 Outcome::Parked => Place::Parked,
                 Outcome::Held | Outcome::Refused => Place::Aside,
             };
+        }
+        let left =
+            |(at, (_, place)): (&At, &(Edit, Place))| *place == Place::Parked && Some(*at) > self.offered;
+        if !self.edits.iter().any(left) {
+            self.offered = None;
+            self.rounds += 1;
         }
         self.offer_parked = !self.offer_parked;
         self.more = response.more;

@@ -23,6 +23,8 @@ pub struct Edit {
     pub id: EditId,
     pub format: u32,
     pub number: u64,
+    /// The edit that its handset wrote just before it.
+    pub previous: Option<EditId>,
     pub stamp: Stamp,
     pub author: Person,
     pub boot: u64,

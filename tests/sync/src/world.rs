@@ -58,10 +58,11 @@ pub struct World {
 impl World {
     pub fn of(seed: u64, fault: Option<Fault>) -> Self {
         let mut rng = Rng::with_seed(seed);
-        let hub = Hub::new(rng.usize(2..8), fault);
+        let now = Instant::FIRST.plus_seconds(BEGIN);
+        let hub = Hub::new(rng.usize(2..8), fault, now);
         let mut world = Self {
             rng,
-            now: Instant::FIRST.plus_seconds(BEGIN),
+            now,
             hub,
             handsets: Vec::new(),
             network: Vec::new(),
@@ -104,7 +105,8 @@ impl World {
 
     /// Lets one thing happen.
     pub fn step(&mut self) -> Result<(), String> {
-        self.now = self.now.plus_seconds(self.rng.i64(0..3));
+        // No two things happen in the same microsecond, as they hardly do anywhere.
+        self.now = Instant::from_micros(self.now.micros() + 1).plus_seconds(self.rng.i64(0..3));
         match self.rng.u32(0..1000) {
             0..20 => self.two_write_at_once(),
             20..250 => self.somebody_writes(),
@@ -132,7 +134,7 @@ impl World {
     pub fn heal(&mut self) -> Result<(), String> {
         self.network.clear();
         self.hub.restart();
-        let (mut before, mut same) = (None, 0);
+        let (mut before, mut rounds) = (None, Vec::<u64>::new());
         for _ in 0..300 {
             for at in 0..self.handsets.len() {
                 self.now = self.now.plus_seconds(1);
@@ -145,13 +147,17 @@ impl World {
                 self.read(response)?;
             }
             let state = self.state();
-            let queued = |handset: &Handset| handset.queued() > 0 || handset.forked || handset.unknown;
-            same = if before.as_ref() == Some(&state) { same + 1 } else { 0 };
-            // What is parked is offered every other time.
-            if same == 2 && !self.handsets.iter().any(queued) {
+            if before.as_ref() != Some(&state) {
+                (before, rounds) =
+                    (Some(state), self.handsets.iter().map(|handset| handset.rounds).collect());
+            }
+            // All that is parked has been offered since, and once more where the first time had begun before.
+            let quiet = |(handset, rounds): (&Handset, &u64)| {
+                handset.rounds >= rounds + 2 && handset.queued() == 0 && !handset.forked && !handset.unknown
+            };
+            if self.handsets.iter().zip(&rounds).all(quiet) {
                 return Ok(());
             }
-            before = Some(state);
         }
         Err("it did not become quiet".to_owned())
     }

@@ -26,9 +26,11 @@ struct Open {
 }
 
 /// The service.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Hub {
     pub tables: Tables,
+    /// Its clock.
+    now: Instant,
     open: Vec<Open>,
     pub fault: Option<Fault>,
     /// Numbers for the rows of the running transaction.
@@ -38,8 +40,8 @@ pub struct Hub {
 }
 
 impl Hub {
-    pub fn new(page_size: usize, fault: Option<Fault>) -> Self {
-        Self { fault, page_size, ..Self::default() }
+    pub fn new(page_size: usize, fault: Option<Fault>, now: Instant) -> Self {
+        Self { tables: Tables::default(), now, open: Vec::new(), fault, reserved: Vec::new(), page_size }
     }
 
     /// A request comes in: its transaction begins.
@@ -68,7 +70,7 @@ impl Hub {
     pub fn commit(&mut self, which: usize, now: Instant, at_most: Option<usize>) -> Option<Response> {
         let Open { request, mut reserved } = self.open.swap_remove(which);
         reserved.reverse();
-        self.reserved = reserved;
+        (self.reserved, self.now) = (reserved, now);
         let response = self.answer(&request, now, at_most);
         self.reserved = Vec::new();
         at_most.is_none().then_some(response)
@@ -105,6 +107,7 @@ impl Hub {
 
     /// An edit of the service's own: somebody at a desk, who has seen everything.
     pub fn at_desk(&mut self, edit: Edit, now: Instant) {
+        self.now = now;
         let happened = edit.happened().map(|at| merge::Happened { at, doubtful: false });
         let receipt = Receipt {
             at: now,
@@ -128,12 +131,14 @@ impl Hub {
     }
 
     pub fn grant(&mut self, person: Person, sites: BTreeSet<Site>, now: Instant) {
+        self.now = now;
         self.tables.grants.entry(person).or_default().push((now, sites));
         self.arrived(&Arrival::Grant(person));
     }
 
     /// A coordinator decides on a held edit, and with it on all of its group.
     pub fn decide(&mut self, id: EditId, release: bool, now: Instant) {
+        self.now = now;
         let Some((_, edit, receipt)) = self.tables.held.get(&id).cloned() else { return };
         let group = |edit: &Edit, receipt: &Receipt| edit.group.map(|(group, _)| (receipt.handset, group));
         let of_it = |(_, other, of): &(_, Edit, Receipt)| {
@@ -156,6 +161,7 @@ impl Hub {
 
     /// What has waited too long is held.
     pub fn sweep(&mut self, now: Instant) {
+        self.now = now;
         let late: Vec<_> = self
             .tables
             .inbox

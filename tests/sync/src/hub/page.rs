@@ -129,9 +129,14 @@ impl Hub {
                 own.entry(row.edit.of()).or_default().push((row.edit.id, row.version));
             }
         }
+        // While its sites change, those count that it keeps: what it gains comes whole when units are compared.
+        let counts: Sites = match cursor.next {
+            Some(_) => cursor.sites.intersection(has).copied().collect(),
+            None => has.clone(),
+        };
         let in_scope = |of: &Ref| match of.0 {
-            RecordKind::Site => has.contains(&of.1),
-            _ => !self.tables.folds.sites(of.1).is_disjoint(has),
+            RecordKind::Site => counts.contains(&of.1),
+            _ => !self.tables.folds.sites(of.1).is_disjoint(&counts),
         };
         for item in merge::page(&follow, &lines, in_scope) {
             response.changes.extend(match item {

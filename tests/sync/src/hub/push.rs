@@ -99,7 +99,7 @@ impl Hub {
         let state = self.tables.handsets.get_mut(&request.handset).unwrap();
         let earlier = state.numbers.get(&edit.number).copied();
         let chain: &mut Chain = &mut state.chain;
-        let counted = match chain.count(edit.number, edit.id, earlier) {
+        let counted = match chain.count(edit.number, edit.id, edit.previous, earlier) {
             Counted::Fresh { .. } | Counted::Forked if self.fault == Some(Fault::TakeCopiesForOne) => true,
             // Who has not heard of a restore does not know which of its edits are lost.
             Counted::Fresh { chained } => chained && fits,
@@ -252,11 +252,15 @@ impl Hub {
             }
             None => tables.log.last_key_value().map_or(1, |(seq, _)| seq + 1),
         };
-        let leaf = json!([seq, receipt.at.micros(), edit.id.to_string(), edit.hash(), format!("{kind:?}")]);
+        // Of an edit that was parked it is not the time when it came: a row that is made again is another row.
+        let last = tables.log.values().next_back().map(|row| row.recorded_at);
+        let recorded_at = last.map_or(self.now, |last| last.max(self.now));
+        let leaf = json!([seq, recorded_at.micros(), edit.id.to_string(), edit.hash(), format!("{kind:?}")]);
         let row = Row {
             kind,
             edit: edit.clone(),
             receipt: receipt.clone(),
+            recorded_at,
             leaf: proof::leaf_hash(&leaf).unwrap(),
             echoes: as_written && receipt.chained && done.predictable,
             version: done.version,

@@ -40,6 +40,8 @@ pub struct Row {
     pub kind: RowKind,
     pub edit: Edit,
     pub receipt: Receipt,
+    /// When it was committed; no row's is before that of the row before it.
+    pub recorded_at: Instant,
     pub leaf: Hash,
     /// Whether its handset can do the same to its own copy.
     pub echoes: bool,

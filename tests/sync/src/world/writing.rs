@@ -158,7 +158,8 @@ impl World {
             _ => None,
         };
         let stamp = Stamp::service(self.now, record.and_then(|folded| folded.record.highest()));
-        let edit = Edit { id, format: 1, number: 0, stamp, author: 0, boot: 0, group: None, action };
+        let (number, previous, author, boot, group) = (0, None, 0, 0, None);
+        let edit = Edit { id, format: 1, number, previous, stamp, author, boot, group, action };
         self.tell(|_| format!("the desk writes {edit:?}"));
         self.hub.at_desk(edit.clone(), self.now);
         self.written.insert(id, Written { edit, seen, own: BTreeSet::new() });
