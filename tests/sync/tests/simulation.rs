@@ -51,7 +51,7 @@ fn a_base_that_is_not_looked_at() {
 
 #[test]
 fn ties_that_are_not_broken() {
-    found(Fault::DropTieBreak, 1000, "counts");
+    found(Fault::DropTieBreak, 50, "counts");
 }
 
 #[test]

@@ -25,7 +25,12 @@ impl World {
         let at = self.pick();
         let units = self.handsets[at].units();
         let Some(unit) = self.rng.choice(&units).copied() else { return };
-        for at in [at, self.pick()] {
+        let other = match self.pick() {
+            // One handset alone never makes two stamps of one instant.
+            same if same == at => (at + 1) % self.handsets.len(),
+            other => other,
+        };
+        for at in [at, other] {
             self.handsets[at].skew = 0;
             let (action, seen) = self.set(at, (RecordKind::Unit, unit), "label");
             self.writes(at, action, seen, None);
