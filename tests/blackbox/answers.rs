@@ -34,7 +34,12 @@ fn head_tells_what_get_tells(backend: Backend) {
             .replace("{event_id}", &id_of(&event))
             .replace("{code}", "busy")
             .replace("{file}", "start.js");
+        // A stream that is got does not end; what it tells at its head is held in `changes::stream`.
+        let endless = there == "/v1/changes/stream";
         for path in [there.clone(), format!("{there}/nowhere"), format!("{there}?colour=red")] {
+            if endless && path == there {
+                continue;
+            }
             let (got, head) = (client.get(&path), client.send("HEAD", &path, &[], None));
             if head.status != got.status || !head.text.is_empty() {
                 failures.push(format!("HEAD {path}: {} {:?}, GET {}", head.status, head.text, got.status));
@@ -49,6 +54,9 @@ fn head_tells_what_get_tells(backend: Backend) {
                     ));
                 }
             }
+        }
+        if endless {
+            continue;
         }
         let etag = client.get(&there).headers.get("etag").map(|tag| tag.to_str().unwrap().to_owned());
         if let Some(etag) = etag {

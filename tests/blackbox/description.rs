@@ -50,8 +50,14 @@ fn address(operation: &Operation, examples: &Value) -> String {
 
 /// The operations in an order in which their examples work: what others need is made first, and read last.
 fn in_order() -> Vec<Operation> {
-    const FIRST: [&str; 5] =
-        ["create_site", "create_schedule", "create_edition", "create_unit", "record_service_event"];
+    const FIRST: [&str; 6] = [
+        "create_site",
+        "create_schedule",
+        "create_edition",
+        "create_unit",
+        "record_service_event",
+        "enrol_handset",
+    ];
     let mut all = operations();
     all.sort_by_key(|operation| {
         let place = FIRST.iter().position(|id| *id == operation.id).unwrap_or(FIRST.len());

@@ -15,7 +15,7 @@ use std::{
 };
 
 use blackbox::{
-    Backend, Client, Reply, Service, Town, World, on_both,
+    Backend, Client, OneProcess, Relay, Reply, Service, Town, World, on_both,
     service::{NOW, is_clean},
     wire,
     world::{id_of, new_id},
@@ -27,7 +27,7 @@ on_both!(a_kill_loses_nothing_acknowledged, a_stop_lets_a_request_finish);
 /// Two instances on one PostgreSQL database, each with a client of the same person.
 struct Pair {
     world: World,
-    _second: Service,
+    second: Service,
     town: Town,
     clients: [Client; 2],
 }
@@ -39,7 +39,7 @@ impl Pair {
         let town = world.town();
         let token = world.token(town.id, town.people["coordinator"]);
         let clients = [world.service.client(&token), second.client(&token)];
-        Self { world, _second: second, town, clients }
+        Self { world, second, town, clients }
     }
 }
 
@@ -117,6 +117,33 @@ fn two_instances_give_the_same_answers() {
         assert_eq!(due(0), due(1), "{unit}");
         assert_eq!(due(0).len(), 3, "{unit}");
     }
+}
+
+#[test]
+fn requests_behind_the_round_robin_take_turns() {
+    let mut pair = Pair::new();
+    let relay = Relay::round_robin(&[pair.world.service.url(), pair.second.url()]);
+    let token = pair.world.token(pair.town.id, pair.town.people["coordinator"]);
+    let client = Client::unkept(relay.url(), Some(&token));
+    for _ in 0..10 {
+        client.get("/v1/sites").expect(200);
+    }
+    assert_eq!(relay.taken(), [5, 5]);
+    // Each of them answers what it is handed: with one of them gone every other request fails.
+    pair.second.kill();
+    let answered: Vec<bool> = (0..6).map(|_| client.attempt("GET", "/v1/sites", &[], None).is_ok()).collect();
+    assert_eq!(answered, [true, false, true, false, true, false]);
+}
+
+#[test]
+fn as_many_instances_run_as_are_asked_for() {
+    let world = World::new(Backend::Postgres);
+    let town = world.town();
+    town.unit("FS-1");
+    let taken = world.service.taken();
+    let asked = std::env::var("KEEPSTART_TEST_INSTANCES").map_or(1, |n| n.parse().unwrap());
+    assert_eq!(taken.len(), if asked == 1 { 0 } else { asked });
+    assert!(taken.iter().all(|requests| *requests > 0), "{taken:?}");
 }
 
 #[test]
@@ -308,7 +335,7 @@ fn until_gone(client: &Client, units: &[String], writer: usize, mut each: impl F
 const STOP_PATIENCE: Duration = Duration::from_secs(20);
 
 fn a_stop_lets_a_request_finish(backend: Backend) {
-    let mut world = World::new(backend);
+    let mut world = World::alone(backend, OneProcess::Signalled);
     let mut town = world.town();
     let unit = town.unit("FS-1");
     let id = new_id();

@@ -4,7 +4,8 @@ use std::thread;
 
 use blackbox::{
     Backend, Reply, World, on_both,
-    world::{edition, id_of, new_id, plain},
+    service::NOW,
+    world::{self, edition, id_of, new_id, plain},
 };
 use serde_json::{Value, json};
 
@@ -13,6 +14,7 @@ on_both!(
     a_repeat_gets_the_first_answer,
     a_record_made_again_after_a_change_gets_the_first_answer,
     ten_at_once_are_one,
+    a_handset_learns_what_was_recorded_also_of_what_it_sees_no_more,
 );
 
 const JSON: (&str, &str) = ("content-type", "application/json");
@@ -146,5 +148,40 @@ fn ten_at_once_are_one(backend: Backend) {
         assert_eq!((count(201), count(200)), (1, 9), "{replies:?}");
         assert!(replies.iter().all(|reply| reply.json() == replies[0].json()), "{replies:?}");
         assert_eq!(world.database.log_rows(), rows + 1);
+    }
+}
+
+/// What was recorded is not told as refused when its answer got lost and its unit has gone elsewhere meanwhile.
+fn a_handset_learns_what_was_recorded_also_of_what_it_sees_no_more(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let here = world.client(town.id, world.person(town.id, &[("coordinator", json!([town.sites[0]]))]));
+    let there = world.client(town.id, world.person(town.id, &[("coordinator", json!([town.sites[1]]))]));
+    let [handset, other] = [&here, &there].map(|client| town.handset(client, "Van 2"));
+    let unit = town.unit("FS-1");
+    let reading =
+        json!({"kind": "reading", "unit_id": unit, "occurred_at": "2026-06-14T12:00:00Z", "meter_hours": 5});
+    let reading = world::edit(&handset, 1, &new_id(), "service_event", "create", reading);
+    let mut label = world::edit(&handset, 2, &new_id(), "unit", "set", json!({"label": "FS-2"}));
+    label["record_id"] = json!(unit);
+    let edits = [reading, label];
+    let first = world::push(&here, NOW, &handset, &edits);
+    let path = format!("/v1/units/{unit}");
+    let etag = town.coordinator().get(&path).expect(200).etag();
+    town.coordinator().patch(&path, &etag, &json!({"home_site_id": town.sites[1]})).expect(200);
+    here.get(&path).problem(404, "not_found");
+    let again = world::push(&here, NOW, &handset, &edits);
+    for (first, again) in first.iter().zip(&again) {
+        assert_eq!(again["result"], "already_applied", "{again}");
+        for member in ["id", "version", "etag", "recorded_at"] {
+            assert_eq!(again.get(member), first.get(member), "{member}");
+        }
+    }
+    // Another handset, whose person does not see it, is told nothing.
+    town.coordinator()
+        .patch(&path, &town.coordinator().get(&path).etag(), &json!({"home_site_id": town.sites[0]}))
+        .expect(200);
+    for result in world::push(&there, NOW, &other, &edits) {
+        assert_eq!(result["result"], "refused", "{result}");
     }
 }

@@ -1,9 +1,11 @@
 //! What we build on: where it comes from, under which licence, and what we do without.
 
+use serde_json::Value;
+
 use crate::repository::{files, list, metadata, nothing_breaks, text};
 
 /// Licences under which we may ship a dependency inside our binary; none of them asks anything but its notice.
-const LICENCES: [&str; 13] = [
+const LICENCES: [&str; 14] = [
     "0BSD",
     "Apache-2.0",
     "Apache-2.0 WITH LLVM-exception",
@@ -14,6 +16,7 @@ const LICENCES: [&str; 13] = [
     "ISC",
     "MIT",
     "MIT-0",
+    "NCSA",
     "Unicode-3.0",
     "Unlicense",
     "Zlib",
@@ -51,6 +54,25 @@ fn licences_are_on_the_list() {
 }
 
 #[test]
+fn so_are_those_of_node_packages() {
+    let mut broken = Vec::new();
+    for (name, package) in node_packages() {
+        if !allows(text(&package["license"])) {
+            broken.push(format!("{name} {}: {:?}", text(&package["version"]), package["license"]));
+        }
+        if !package["resolved"].is_null() || package["integrity"].is_null() {
+            broken.push(format!(
+                "{name}: the lock names a place or no hash; make it with the .npmrc beside it"
+            ));
+        }
+    }
+    nothing_breaks(
+        "A package of Node.js has a licence of the list, a hash, and no registry of ours.",
+        &broken,
+    );
+}
+
+#[test]
 fn dependencies_come_from_one_registry() {
     let broken: Vec<_> = locked()
         .into_iter()
@@ -81,6 +103,16 @@ fn banned_crates_stay_out() {
         "These crates stay out, also through others: turn off the feature that brings them.",
         &broken,
     );
+}
+
+/// Every package of the lock of `tests/sync/rxdb`, by where it is installed.
+fn node_packages() -> Vec<(String, Value)> {
+    let files = files();
+    let lock = files.iter().find(|file| file.path == "tests/sync/rxdb/package-lock.json");
+    let lock: Value = serde_json::from_str(&lock.expect("the lock is checked in").text).unwrap();
+    let packages = lock["packages"].as_object().unwrap().clone();
+    // The one without a name is our own.
+    packages.into_iter().filter(|(name, _)| !name.is_empty()).collect()
 }
 
 struct Locked {

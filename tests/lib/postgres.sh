@@ -47,6 +47,11 @@ start_postgres() {
   echo "PostgreSQL $(cat "$postgres_data/PG_VERSION") listens on 127.0.0.1:$port"
 }
 
+# Ends the cluster's processes at once, as a crash would, and starts it again as it was.
+restart_postgres() {
+  as_postgres "$(postgres_bin)/pg_ctl" -D "$postgres_data" -l "${postgres_data%/*}/log" -m immediate -w restart >/dev/null
+}
+
 stop_postgres() {
   [ -n "$postgres_data" ] || return 0
   as_postgres "$(postgres_bin)/pg_ctl" -D "$postgres_data" -m immediate -w stop >/dev/null || true

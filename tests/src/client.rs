@@ -29,9 +29,19 @@ pub struct Reply {
 impl Client {
     /// A client for the service at `base`.
     pub fn new(base: &str, token: Option<&str>) -> Self {
+        Self::keeping(base, token, 3)
+    }
+
+    /// The same, with a connection of its own for each request.
+    pub fn unkept(base: &str, token: Option<&str>) -> Self {
+        Self::keeping(base, token, 0)
+    }
+
+    fn keeping(base: &str, token: Option<&str>, connections: usize) -> Self {
         let config = Agent::config_builder()
             .http_status_as_error(false)
             .max_redirects(0)
+            .max_idle_connections(connections)
             .timeout_global(Some(Duration::from_secs(60)));
         Self { agent: config.build().into(), base: base.to_owned(), token: token.map(str::to_owned) }
     }

@@ -40,6 +40,9 @@ struct Words {
     t: String,
 }
 
+/// What was in a database once.
+pub struct Backup(String);
+
 /// An empty database.
 pub struct Database {
     backend: Backend,
@@ -169,6 +172,43 @@ impl Database {
         sql_query(format!("DROP DATABASE {name} WITH (FORCE)")).execute(&mut conn).unwrap();
     }
 
+    /// Keeps what is in the database, to which nobody may be connected.
+    pub fn backup(&self) -> Backup {
+        Backup(match self.backend {
+            Backend::Sqlite => {
+                let kept = self.folder.path().join("backup.db").display().to_string();
+                self.sql(&format!("VACUUM INTO '{kept}'"));
+                kept
+            }
+            Backend::Postgres => {
+                let kept = format!("{}_backup", self.name());
+                copy(self.name(), &kept);
+                kept
+            }
+        })
+    }
+
+    /// Puts back what was kept; whoever is connected loses the connection.
+    pub fn restore(&self, backup: &Backup) {
+        match self.backend {
+            Backend::Sqlite => {
+                let file = self.url.trim_start_matches("sqlite:");
+                for beside in ["-wal", "-shm"] {
+                    let _ = std::fs::remove_file(format!("{file}{beside}"));
+                }
+                std::fs::copy(&backup.0, file).unwrap();
+            }
+            Backend::Postgres => {
+                self.vanish();
+                copy(&backup.0, self.name());
+            }
+        }
+    }
+
+    fn name(&self) -> &str {
+        self.url.rsplit_once('/').unwrap().1
+    }
+
     /// How many rows the change log has.
     pub fn log_rows(&self) -> i64 {
         self.number("SELECT count(*) AS n FROM change_log")
@@ -181,8 +221,22 @@ impl Drop for Database {
             && let Ok(mut conn) = PgConnection::establish(&admin_url())
         {
             let name = self.url.rsplit_once('/').unwrap().1;
-            let _ = sql_query(format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)")).execute(&mut conn);
+            for name in [name, &format!("{name}_backup")] {
+                let _ = sql_query(format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)")).execute(&mut conn);
+            }
         }
+    }
+}
+
+/// Makes a PostgreSQL database as another one is, once those who were connected to that have gone.
+fn copy(from: &str, to: &str) {
+    let mut conn = PgConnection::establish(&admin_url()).unwrap();
+    sql_query(format!("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{from}'"))
+        .execute(&mut conn)
+        .unwrap();
+    let began = Instant::now();
+    while let Err(error) = sql_query(format!("CREATE DATABASE {to} TEMPLATE {from}")).execute(&mut conn) {
+        assert!(began.elapsed() < PATIENCE, "{error}");
     }
 }
 

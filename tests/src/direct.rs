@@ -3,16 +3,19 @@
 use std::sync::Arc;
 
 use model::{
-    EditId, EditionId, Instant, OrganizationId, ScheduleId,
+    EditId, EditionId, HandsetId, Instant, OrganizationId, PersonId, ScheduleId,
     edit::{Action, Channel, Edit, Target},
     event::ServiceEvent,
+    handset::HandsetNumber,
     read::{Mode, whole},
     schedule::Edition,
+    text::Label,
 };
 use serde_json::{Map, Value};
 use store::{
     Command, Store, StoreError,
     command::{Outcome, Permission, Permit, Proposal},
+    handsets::{Code, Enrolled, Enrolment, Numbering},
 };
 use tokio::runtime::Runtime;
 
@@ -50,6 +53,32 @@ impl Direct {
         for outcome in outcomes {
             assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");
         }
+    }
+}
+
+impl Direct {
+    /// Enrols a handset with this number, on which `person` is signed in.
+    pub fn enrol(&self, organization: OrganizationId, person: PersonId, number: u32) -> HandsetId {
+        let (now, handset) = (Instant::parse(NOW).unwrap(), fresh());
+        let hash = proof::sha256(handset.to_string());
+        let expires_at = now.plus_seconds(900);
+        let code = Code { organization, hash, made_by: person, made_at: now, expires_at };
+        let wanted = Enrolment {
+            organization,
+            person,
+            now,
+            code: hash,
+            handset,
+            name: Label::parse(&format!("Van {number}")).unwrap(),
+            number: Numbering::Again(HandsetNumber::new(number).unwrap()),
+            permit: Permit(Arc::new(|_| Permission::Allowed)),
+        };
+        self.ask(|store| async move {
+            store.make_code(code).await.unwrap();
+            let enrolled = store.enrol(wanted).await.unwrap();
+            assert!(matches!(enrolled, Enrolled::New(_)), "{enrolled:?}");
+        });
+        handset
     }
 }
 

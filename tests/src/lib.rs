@@ -17,6 +17,8 @@ pub mod client;
 pub mod contract;
 pub mod database;
 pub mod direct;
+pub mod instances;
+pub mod relay;
 pub mod roles;
 pub mod service;
 pub mod statements;
@@ -26,6 +28,8 @@ pub mod world;
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
 pub use direct::Direct;
+pub use instances::OneProcess;
+pub use relay::{Cut, Relay};
 pub use service::Service;
 pub use world::{Town, World};
 

@@ -7,10 +7,15 @@ use std::{
     process::{Child, Command, ExitStatus, Output, Stdio},
     sync::mpsc,
     thread,
-    time::Duration,
+    time::{Duration, SystemTime, UNIX_EPOCH},
 };
 
-use crate::{Client, Database};
+use model::Instant;
+
+use crate::{
+    Backend, Client, Database, Relay,
+    instances::{OneProcess, wanted},
+};
 
 /// When the services of the tests begin their clocks, unless a test says otherwise.
 pub const NOW: &str = "2026-06-15T12:00:00Z";
@@ -18,30 +23,51 @@ pub const NOW: &str = "2026-06-15T12:00:00Z";
 /// How long a service may take to start.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-/// A running service.
+/// A running service: one process, or several on one database behind a relay.
 pub struct Service {
-    child: Child,
+    processes: Vec<Child>,
+    relay: Option<Relay>,
     url: String,
     said: Vec<String>,
 }
 
 impl Service {
-    /// Starts `serve` on a database, which is migrated first, with the key set in the database's folder.
+    /// Starts `serve` on a database, which is migrated first, with the key set in the database's folder; as many
+    /// processes as `KEEPSTART_TEST_INSTANCES` says, if the database can be shared.
     pub fn start(database: &Database) -> Self {
         Self::start_at(database, NOW)
     }
 
     /// The same with the clock beginning at `clock`.
     pub fn start_at(database: &Database, clock: &str) -> Self {
+        // An SQLite file belongs to one process.
+        let instances = if database.backend() == Backend::Postgres { wanted() } else { 1 };
+        store::migrate(&database.address()).unwrap();
+        // Machines that share a database keep the same time, and so do these processes.
+        let clock = format!("{clock}@{}", machine_now());
+        Self::together((0..instances).map(|_| Self::serving(&mut serve(database, &clock))).collect())
+    }
+
+    /// The same as one process, whatever is asked for.
+    pub fn alone(database: &Database, clock: &str, _why: OneProcess) -> Self {
         store::migrate(&database.address()).unwrap();
         Self::serving(&mut serve(database, clock))
     }
 
     /// Starts a command that serves, and waits until it listens.
     pub fn serving(command: &mut Command) -> Self {
-        let log =
-            if std::env::var_os("KEEPSTART_TEST_LOG").is_some() { Stdio::inherit() } else { Stdio::null() };
-        Self::serving_with(command, log)
+        Self::serving_with(command, inherited())
+    }
+
+    /// Services that answer as one, each request by the next of them.
+    fn together(mut all: Vec<Self>) -> Self {
+        if all.len() == 1 {
+            return all.remove(0);
+        }
+        let relay = Relay::round_robin(&all.iter().map(Self::url).collect::<Vec<_>>());
+        let (url, said) = (relay.url().to_owned(), all[0].said.clone());
+        let processes = all.iter_mut().flat_map(|one| std::mem::take(&mut one.processes)).collect();
+        Self { processes, relay: Some(relay), url, said }
     }
 
     /// The same, with its log written to `file`.
@@ -67,7 +93,7 @@ impl Service {
             let _ = lines.read_to_end(&mut Vec::new());
         });
         match url.recv_timeout(PATIENCE) {
-            Ok((url, said)) => Self { child, url, said },
+            Ok((url, said)) => Self { processes: vec![child], relay: None, url, said },
             Err(_) => {
                 let _ = child.kill();
                 panic!("the service did not start; set KEEPSTART_TEST_LOG=1 to see why")
@@ -85,31 +111,43 @@ impl Service {
         &self.said
     }
 
+    /// How many requests each of several processes was handed; nothing of one that is by itself.
+    pub fn taken(&self) -> Vec<usize> {
+        self.relay.as_ref().map(Relay::taken).unwrap_or_default()
+    }
+
     /// A client without a token.
     pub fn anonymous(&self) -> Client {
-        Client::new(&self.url, None)
+        self.client_with(None)
     }
 
     /// A client with this token.
     pub fn client(&self, token: &str) -> Client {
-        Client::new(&self.url, Some(token))
+        self.client_with(Some(token))
     }
 
-    /// Ends the process at once, as a power cut would.
+    fn client_with(&self, token: Option<&str>) -> Client {
+        // Turns are taken by connection.
+        if self.relay.is_some() { Client::unkept(&self.url, token) } else { Client::new(&self.url, token) }
+    }
+
+    /// Ends every process at once, as a power cut would.
     pub fn kill(&mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
+        for process in &mut self.processes {
+            process.kill().unwrap();
+            process.wait().unwrap();
+        }
     }
 
     /// The number of the process.
     pub fn pid(&self) -> u32 {
-        self.child.id()
+        self.only().id()
     }
 
     /// How the process ended by itself; nothing if it did not within `patience`, and was killed.
     pub fn wait(&mut self, patience: Duration) -> Option<ExitStatus> {
         let pid = self.pid().to_string();
-        let child = &mut self.child;
+        let child = &mut self.processes[0];
         thread::scope(|scope| {
             let (tell, told) = mpsc::channel();
             scope.spawn(move || tell.send(child.wait().unwrap()));
@@ -120,13 +158,30 @@ impl Service {
             ended
         })
     }
+
+    fn only(&self) -> &Child {
+        assert_eq!(self.processes.len(), 1, "a test about one process starts with World::alone");
+        &self.processes[0]
+    }
 }
 
 impl Drop for Service {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        for process in &mut self.processes {
+            let _ = process.kill();
+            let _ = process.wait();
+        }
     }
+}
+
+fn machine_now() -> Instant {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
+    Instant::from_micros(since.as_micros().try_into().unwrap())
+}
+
+/// Where a service's log goes: nowhere, unless somebody wants to see it.
+fn inherited() -> Stdio {
+    if std::env::var_os("KEEPSTART_TEST_LOG").is_some() { Stdio::inherit() } else { Stdio::null() }
 }
 
 /// The command that serves a database, its clock beginning at `clock`.

@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use access::{Audience, Claims, ClientId, Issuer, SigningKey, TokenId, keys, token};
-use model::{Id, Instant, OrganizationId, PersonId, edit::Target};
+use model::{Id, Instant, OrganizationId, PersonId, edit::Target, stamp::Stamp};
 use serde_json::{Value, json};
 use store::Command;
 use uuid::Uuid;
 
 use crate::{
-    Backend, Client, Database, Direct, Service, direct,
+    Backend, Client, Database, Direct, OneProcess, Service, direct,
     service::{NOW, in_folder},
 };
 
@@ -57,10 +57,19 @@ impl World {
 
     /// A service on a fresh database, with its clock at `clock`.
     pub fn at(backend: Backend, clock: &str) -> Self {
+        Self::served(backend, clock, |database| Service::start_at(database, clock))
+    }
+
+    /// The same with its clock at [`NOW`], of one process whatever is asked for.
+    pub fn alone(backend: Backend, why: OneProcess) -> Self {
+        Self::served(backend, NOW, |database| Service::alone(database, NOW, why))
+    }
+
+    fn served(backend: Backend, clock: &str, start: impl FnOnce(&Database) -> Service) -> Self {
         let database = Database::new(backend);
         let key = SigningKey::from_seed(&[7; 32]).unwrap();
         std::fs::write(in_folder(&database, "jwks.json"), keys::jwks([key.public()]).to_string()).unwrap();
-        let service = Service::start_at(&database, clock);
+        let service = start(&database);
         Self { service, database, key, clock: clock.to_owned() }
     }
 
@@ -194,6 +203,25 @@ impl Town {
         self.coordinator().patch(&site, &etag, &json!({ "zone": zone })).expect(200);
     }
 
+    /// A code by which a handset can be enrolled.
+    pub fn handset_code(&self) -> String {
+        let made = self.coordinator().post("/v1/handsets/codes", &json!({})).expect(201).json();
+        made["code"].as_str().unwrap().to_owned()
+    }
+
+    /// A new handset, enrolled by somebody.
+    pub fn handset(&self, client: &Client, name: &str) -> Value {
+        let handset = json!({"code": self.handset_code(), "name": name});
+        client.post("/v1/handsets", &handset).expect(201).json()
+    }
+
+    /// An edit that waits for a person, by a new handset: a reading of a unit that lies ahead.
+    pub fn held(&self, unit: &str) -> String {
+        let (handset, id) = (self.handset(self.coordinator(), "Van 9"), new_id());
+        push(self.coordinator(), NOW, &handset, &[ahead(&handset, 1, &id, unit)]);
+        id
+    }
+
     /// Records an event as the coordinator; gives what was answered.
     pub fn record(&self, event: Value) -> Value {
         self.coordinator().post("/v1/service-events", &event).expect(201).json()
@@ -217,6 +245,27 @@ impl Town {
         let items = due["items"].as_array().unwrap();
         items.iter().find(|item| item["task"] == task).unwrap_or_else(|| panic!("no {task} in {due}")).clone()
     }
+}
+
+/// A reading that has not happened yet, as the edit `number` of a handset.
+pub fn ahead(handset: &Value, number: u64, id: &str, unit: &str) -> Value {
+    let body =
+        json!({"kind": "reading", "unit_id": unit, "occurred_at": "2029-01-01T12:00:00Z", "meter_hours": 5});
+    edit(handset, number, id, "service_event", "create", body)
+}
+
+/// An edit as a handset makes it, stamped long ago.
+pub fn edit(handset: &Value, number: u64, id: &str, kind: &str, action: &str, body: Value) -> Value {
+    let handset = u32::try_from(handset["number"].as_u64().unwrap()).unwrap();
+    let stamp = Stamp { clock: number << 16, handset };
+    json!({"id": id, "format": 1, "number": number, "stamp": stamp.to_string(), "kind": kind, "action": action,
+        "body": body})
+}
+
+/// Sends edits as a handset does; gives the result of each.
+pub fn push(client: &Client, clock: &str, handset: &Value, edits: &[Value]) -> Vec<Value> {
+    let body = json!({"handset": handset["id"], "clock": clock, "edits": edits, "pull": false});
+    client.post("/v1/sync", &body).expect(200).json()["results"].as_array().unwrap().clone()
 }
 
 /// A person with grants, as records to be made.

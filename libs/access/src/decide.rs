@@ -11,7 +11,7 @@ use model::{
     person::{Role, SiteScope},
 };
 
-use crate::principal::{Grant, Principal};
+use crate::principal::{Grant, Principal, union};
 
 /// What somebody wants to do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -48,6 +48,21 @@ pub enum Action {
     ReadDue,
     /// See and change people and their grants.
     ManagePeople,
+    /// Make a code by which a handset may be enrolled.
+    MakeHandsetCode,
+    /// Enrol the handset in one's hand, with such a code.
+    EnrolHandset,
+    /// See a handset and what is known of it.
+    ReadHandset {
+        /// The person has signed in on it.
+        own: bool,
+    },
+    /// Revoke a handset for good.
+    RevokeHandset,
+    /// See edits of handsets that wait for a person.
+    ReadHeld,
+    /// Release or refuse one of them; the object is at the sites of its unit.
+    DecideHeld,
 }
 
 /// What it is to be done to.
@@ -113,6 +128,12 @@ pub fn decide(principal: &Principal, action: Action, object: &Object, now: Insta
     decision
 }
 
+/// The sites at which `principal` may do `action` at `now`, by grants whose roles may do it at all. Lists of what not
+/// everybody reads are filtered by it.
+pub fn sites_for(principal: &Principal, action: Action, now: Instant) -> SiteScope {
+    union(principal.in_force(now).filter(|grant| !matches!(need(action, grant.role), Need::Never)))
+}
+
 /// What a grant must have for an action, given its role.
 #[derive(Clone, Copy)]
 enum Need {
@@ -136,6 +157,10 @@ enum Need {
 /// - An integrator keeps sites and units in step with another system, and has no part in what happened to them.
 /// - An admin looks after people and opens sites for them, and does no maintenance: whoever hands out roles holds
 ///   another one openly if they need it.
+/// - Who looks after handsets decides about edits that wait: whether work of a revoked handset counts is a question of
+///   trust, and who may answer it need not be able to do that work. Whoever plans or audits sees what is open.
+/// - A code for a handset opens nothing: whoever uses it signs in with a token of their own. So it is enough for a
+///   coordinator or an admin to hold a grant at all; but to stop a handset, or to look at everybody's, takes all sites.
 /// - What touches the whole organization (its sites, its schedules, its people) takes a grant on all sites: one on
 ///   some sites must not widen itself.
 #[rustfmt::skip]
@@ -176,6 +201,13 @@ const fn rule(action: Action) -> [Need; 8] {
         Action::Correct { own: true }                   => [N, R, R, R, N, N, N, N],
         Action::ReadDue                                 => [S, S, S, S, S, S, S, S],
         Action::ManagePeople                            => [N, N, N, N, N, N, N, A],
+        Action::MakeHandsetCode                         => [N, N, N, S, N, N, N, S],
+        Action::EnrolHandset                            => [S, S, S, S, S, S, S, S],
+        Action::ReadHandset { own: true }               => [S, S, S, S, S, S, S, S],
+        Action::ReadHandset { own: false }
+        | Action::RevokeHandset                         => [N, N, N, A, N, N, N, A],
+        Action::ReadHeld                                => [N, N, N, S, S, S, N, S],
+        Action::DecideHeld                              => [N, N, N, R, N, N, N, R],
     }
 }
 

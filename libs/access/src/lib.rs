@@ -65,10 +65,12 @@ mod claims;
 mod decide;
 pub mod keys;
 mod principal;
+mod seal;
 pub mod token;
 
 pub use claims::{Audience, Claims, ClientId, Issuer, TokenId};
-pub use decide::{Action, Decision, Object, Place, decide};
+pub use decide::{Action, Decision, Object, Place, decide, sites_for};
 pub use keys::{KeyError, KeyRing, PublicKey, SigningKey};
 pub use principal::{Grant, Principal};
+pub use seal::Seal;
 pub use token::{SignError, TokenError};

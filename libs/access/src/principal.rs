@@ -48,13 +48,18 @@ impl Principal {
     ///
     /// Lists are filtered by it, and agree with what [`decide()`](crate::decide()) says of single records.
     pub fn sites_at(&self, now: Instant) -> SiteScope {
-        let mut seen = BTreeSet::new();
-        for grant in self.in_force(now) {
-            match &grant.sites {
-                SiteScope::All => return SiteScope::All,
-                SiteScope::Only(sites) => seen.extend(sites),
-            }
-        }
-        SiteScope::Only(seen)
+        union(self.in_force(now))
     }
+}
+
+/// The sites of all these grants together.
+pub(crate) fn union<'g>(grants: impl Iterator<Item = &'g Grant>) -> SiteScope {
+    let mut together = BTreeSet::new();
+    for grant in grants {
+        match &grant.sites {
+            SiteScope::All => return SiteScope::All,
+            SiteScope::Only(sites) => together.extend(sites),
+        }
+    }
+    SiteScope::Only(together)
 }

@@ -154,6 +154,14 @@ impl Reason {
 }
 
 impl Flag {
+    /// The flag written as `word`.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Self> {
+        let all =
+            [Self::ClockSuspect, Self::LateScope, Self::Forked, Self::AfterRevocation, Self::TimeDoubtful];
+        all.into_iter().find(|flag| flag.as_str() == word)
+    }
+
     /// The flag as it is written.
     #[must_use]
     pub const fn as_str(self) -> &'static str {

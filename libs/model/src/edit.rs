@@ -3,7 +3,9 @@
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 
-use crate::id::{EditId, EditionId, EventId, GrantId, OrganizationId, PersonId, ScheduleId, SiteId, UnitId};
+use crate::id::{
+    EditId, EditionId, EventId, GrantId, HandsetId, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+};
 
 /// The format of edits and rows that this version writes.
 pub const FORMAT: i32 = 1;
@@ -27,6 +29,8 @@ pub enum RecordKind {
     Person,
     /// A grant; fields.
     Grant,
+    /// A handset; fields.
+    Handset,
 }
 
 /// The words for [`RecordKind`].
@@ -39,6 +43,7 @@ pub const RECORD_KINDS: &[(&str, RecordKind)] = &[
     ("service_event", RecordKind::ServiceEvent),
     ("person", RecordKind::Person),
     ("grant", RecordKind::Grant),
+    ("handset", RecordKind::Handset),
 ];
 
 impl RecordKind {
@@ -140,6 +145,8 @@ pub enum Target {
     Person(PersonId),
     /// A grant.
     Grant(GrantId),
+    /// A handset.
+    Handset(HandsetId),
 }
 
 impl Target {
@@ -152,6 +159,7 @@ impl Target {
             Self::Unit(_) => RecordKind::Unit,
             Self::Person(_) => RecordKind::Person,
             Self::Grant(_) => RecordKind::Grant,
+            Self::Handset(_) => RecordKind::Handset,
         }
     }
 
@@ -164,6 +172,7 @@ impl Target {
             Self::Unit(id) => id.uuid(),
             Self::Person(id) => id.uuid(),
             Self::Grant(id) => id.uuid(),
+            Self::Handset(id) => id.uuid(),
         }
     }
 }

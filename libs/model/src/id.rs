@@ -39,6 +39,7 @@ kinds! {
     Person PersonId "person" "Somebody who acts.";
     Grant GrantId "grant" "A role given to a person.";
     Handset HandsetId "handset" "A field device that works offline.";
+    Group GroupId "group" "Edits that are applied together or not at all.";
 }
 
 impl<K: Kind> Id<K> {

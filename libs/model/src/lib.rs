@@ -22,8 +22,10 @@ pub mod code;
 pub mod edit;
 mod entry;
 pub mod event;
+pub mod handset;
 pub mod id;
 pub mod json;
+pub mod mark;
 pub mod organization;
 pub mod pack;
 pub mod person;
@@ -33,6 +35,7 @@ pub mod read;
 pub mod schedule;
 pub mod site;
 pub mod stamp;
+pub mod sync;
 pub mod text;
 pub mod time;
 pub mod unit;
@@ -40,7 +43,8 @@ pub mod unit;
 pub use code::Code;
 pub use entry::HoursEntry;
 pub use id::{
-    EditId, EditionId, EventId, GrantId, HandsetId, Id, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, GrantId, GroupId, HandsetId, Id, OrganizationId, PersonId, ScheduleId,
+    SiteId, UnitId,
 };
 pub use private::PrivateText;
 pub use quantity::{Hours, Kilowatts, Litres, Metres, Volts};

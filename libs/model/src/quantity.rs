@@ -161,6 +161,7 @@ quantities! {
     Metres -500 9_000 "Metres" "A height above sea level in metres.";
     LitresPerHour 0 100_000 "Litres per hour" "A rate of burning fuel in litres per hour.";
     Factor 0 1 "Factors" "A share of a whole.";
+    Seconds -10_000_000_000 10_000_000_000 "Seconds" "By how much one clock is ahead of another in seconds.";
     Quantity 0 1_000_000 "Quantities" "How much of a part or setting, in a unit named beside it.";
 }
 

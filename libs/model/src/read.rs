@@ -1,6 +1,6 @@
 //! Reading typed values out of JSON objects, collecting every error with its JSON Pointer (RFC 6901).
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use serde_json::{Map, Value};
@@ -143,8 +143,18 @@ pub fn whole<T>(
     mode: Mode,
     read: impl FnOnce(&mut Object<'_>) -> Option<T>,
 ) -> Result<T, Vec<FieldError>> {
+    part(value, String::new(), mode, read)
+}
+
+/// The same for a part of a body that is judged by itself; `pointer` says where it stands.
+pub(crate) fn part<T>(
+    value: &Value,
+    pointer: String,
+    mode: Mode,
+    read: impl FnOnce(&mut Object<'_>) -> Option<T>,
+) -> Result<T, Vec<FieldError>> {
     let mut errors = Vec::new();
-    let found = object(value, String::new(), mode, &mut errors, read);
+    let found = object(value, pointer, mode, &mut errors, read);
     match found {
         Some(found) if errors.is_empty() => Ok(found),
         _ => Err(listed(errors)),
@@ -234,6 +244,45 @@ impl<'a> Object<'a> {
         let mut found = Vec::new();
         for (i, item) in self.items(name, most)?.iter().enumerate() {
             found.push(object(item, format!("{base}/{i}"), self.mode.within(), self.errors, &mut read));
+        }
+        found.into_iter().collect()
+    }
+
+    /// Reads an object whose members, named by the sender, are arrays of objects; `most` bounds each of both.
+    pub(crate) fn lists<T>(
+        &mut self,
+        name: &'static str,
+        most: usize,
+        mut read: impl FnMut(&mut Object<'_>) -> Option<T>,
+    ) -> Option<BTreeMap<String, Vec<T>>> {
+        let members = match self.member(name)? {
+            Value::Object(members) if members.len() <= most => members,
+            Value::Object(_) => {
+                return self.fail(name, Flaw::new("too_many", format!("At most {most} members are taken.")));
+            }
+            _ => return self.fail(name, Flaw::wrong_type("an object")),
+        };
+        let mut found = Vec::new();
+        for (list, items) in members {
+            let pointer = format!("{}/{name}/{}", self.pointer, escaped(&shortened(list)));
+            let items = match items {
+                Value::Array(items) if items.len() <= most => items,
+                Value::Array(_) => {
+                    let flaw = Flaw::new("too_many", format!("At most {most} items are taken."));
+                    self.errors.push(FieldError::at(pointer, flaw));
+                    return None;
+                }
+                _ => {
+                    self.errors.push(FieldError::at(pointer, Flaw::wrong_type("an array")));
+                    return None;
+                }
+            };
+            let mode = self.mode.within();
+            let each = items.iter().enumerate();
+            let read: Vec<Option<T>> = each
+                .map(|(i, item)| object(item, format!("{pointer}/{i}"), mode, self.errors, &mut read))
+                .collect();
+            found.push(read.into_iter().collect::<Option<Vec<T>>>().map(|items| (list.clone(), items)));
         }
         found.into_iter().collect()
     }

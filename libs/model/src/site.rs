@@ -4,6 +4,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
+    mark::Marked,
     private::PrivateText,
     quantity::{Kilowatts, Metres},
     read::{Flaw, Object},
@@ -42,6 +43,10 @@ pub struct SiteFields {
     #[schema(value_type = String, max_length = 4000)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub note: Option<PrivateText>,
+    /// Whether it is given up: it stays on record, and handsets are told to drop it. Taken away with null.
+    #[schema(value_type = bool, example = true)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub retired: Option<Marked>,
 }
 
 impl SiteFields {
@@ -58,6 +63,7 @@ impl SiteFields {
             elevation_metres: o.optional("elevation_metres", Metres::read),
             needs_kw: o.optional("needs_kw", Kilowatts::read),
             note: o.private("note"),
+            retired: o.optional("retired", Marked::read),
         })
     }
 }

@@ -4,6 +4,7 @@ use std::fmt;
 
 use data_encoding::BASE32HEX_NOPAD;
 use serde::{Serialize, Serializer};
+use serde_json::Value;
 
 use crate::{read::Flaw, time::Instant};
 
@@ -26,6 +27,11 @@ impl Stamp {
         let physical = (now.micros().unsigned_abs() / 1000) << 16;
         let above = highest.map_or(0, |stamp| stamp.clock.saturating_add(1));
         Self { clock: physical.max(above), handset: 0 }
+    }
+
+    /// Reads a stamp from a JSON string.
+    pub fn read(value: &Value) -> Result<Self, Flaw> {
+        value.as_str().ok_or_else(|| Flaw::wrong_type("a string")).and_then(Self::parse)
     }
 
     /// Parses the 20 characters.

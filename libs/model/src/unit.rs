@@ -9,6 +9,7 @@ use crate::{
     entry,
     entry::HoursEntry,
     id::SiteId,
+    mark::Marked,
     private::PrivateText,
     quantity::{Hours, Kilowatts, Litres, LitresPerHour, Volts, more_than_nought},
     read::{Flaw, Object, boolean, word},
@@ -113,6 +114,11 @@ pub struct UnitFields {
     #[schema(value_type = String, max_length = 4000)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub note: Option<PrivateText>,
+    /// Whether it is retired: it stays on record with all that happened to it, and nothing is due on it any more. Taken away
+    /// with null.
+    #[schema(value_type = bool, example = true)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub retired: Option<Marked>,
 }
 
 /// What a unit burns.
@@ -242,6 +248,7 @@ impl UnitFields {
             limited_use: o.optional("limited_use", boolean),
             digester_gas: o.optional("digester_gas", boolean),
             note: o.private("note"),
+            retired: o.optional("retired", Marked::read),
         })
     }
 }

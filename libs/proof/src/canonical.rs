@@ -34,6 +34,52 @@ pub fn canonical(value: &Value) -> Result<Canonical, CanonicalError> {
 }
 
 impl Canonical {
+    /// A text that [`canonical`] spelled before, as it was kept.
+    pub const fn spelled_before(text: String) -> Self {
+        Self(text)
+    }
+
+    /// An object with further members, spelled canonically, which it does not have yet; all names are of letters and the like.
+    ///
+    /// ```
+    /// let event = proof::canonical(&serde_json::json!({"kind": "run", "unit_id": 7}))?;
+    /// let told = event.with(&[("author", "1"), ("recorded_at", "2")]);
+    /// assert_eq!(told.as_str(), r#"{"author":1,"kind":"run","recorded_at":2,"unit_id":7}"#);
+    /// # Ok::<(), proof::CanonicalError>(())
+    /// ```
+    #[must_use]
+    pub fn with(&self, more: &[(&str, &str)]) -> Self {
+        let length = more.iter().map(|(name, value)| name.len() + value.len() + 4).sum::<usize>();
+        let mut added: Vec<(String, &str)> = Vec::with_capacity(more.len());
+        for (name, value) in more {
+            let mut spelled = String::new();
+            write_string(name, &mut spelled);
+            added.push((spelled, value));
+        }
+        added.sort_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
+        let mut added = added.into_iter().peekable();
+        let mut out = String::with_capacity(self.0.len() + length);
+        out.push('{');
+        let mut put = |name: &str, value: &str| {
+            if out.len() > 1 {
+                out.push(',');
+            }
+            out.push_str(name);
+            out.push(':');
+            out.push_str(value);
+        };
+        for (name, value) in members(&self.0) {
+            while let Some((new, its)) = added.next_if(|(new, _)| new.encode_utf16().lt(name.encode_utf16()))
+            {
+                put(&new, its);
+            }
+            put(name, value);
+        }
+        added.for_each(|(new, its)| put(&new, its));
+        out.push('}');
+        Self(out)
+    }
+
     /// The text.
     pub fn as_str(&self) -> &str {
         &self.0
@@ -55,6 +101,36 @@ impl fmt::Display for Canonical {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.0)
     }
+}
+
+/// The members of an object that is spelled canonically, each name with its quotes.
+fn members(text: &str) -> impl Iterator<Item = (&str, &str)> {
+    let mut rest = text.strip_prefix('{').and_then(|text| text.strip_suffix('}')).unwrap_or_default();
+    std::iter::from_fn(move || {
+        let (name, tail) = rest.split_at_checked(end_of(rest, b':'))?;
+        let tail = tail.get(1..)?;
+        let (value, tail) = tail.split_at_checked(end_of(tail, b','))?;
+        rest = tail.get(1..).unwrap_or_default();
+        Some((name, value))
+    })
+}
+
+/// Where the byte stands first that is in no string, list or object; else where the text ends.
+fn end_of(text: &str, wanted: u8) -> usize {
+    let (mut depth, mut quoted, mut escaped) = (0_usize, false, false);
+    for (at, byte) in text.bytes().enumerate() {
+        match byte {
+            _ if escaped => escaped = false,
+            b'\\' if quoted => escaped = true,
+            b'"' => quoted = !quoted,
+            _ if quoted => {}
+            _ if depth == 0 && byte == wanted => return at,
+            b'{' | b'[' => depth += 1,
+            b'}' | b']' => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+    }
+    text.len()
 }
 
 fn write(value: &Value, depth: usize, out: &mut String) -> Result<(), CanonicalError> {

@@ -51,6 +51,20 @@ impl Fingerprint {
         Self { high: if carry { high.wrapping_add(1) } else { high }, low }
     }
 
+    /// A fingerprint kept as bytes, the highest first; none if there are not 32 of them.
+    pub fn from_slice(bytes: &[u8]) -> Option<Self> {
+        Hash::from_slice(bytes).map(Self::of)
+    }
+
+    /// Its 32 bytes, the highest first.
+    pub fn to_bytes(self) -> [u8; 32] {
+        let mut bytes = [0; 32];
+        let (high, low) = bytes.split_at_mut(16);
+        high.copy_from_slice(&self.high.to_be_bytes());
+        low.copy_from_slice(&self.low.to_be_bytes());
+        bytes
+    }
+
     /// Parses 64 lower-case hexadecimal digits.
     pub fn parse(text: &str) -> Result<Self, Flaw> {
         Hash::parse(text).map(Self::of).map_err(|_| {
@@ -235,6 +249,8 @@ mod tests {
         let one = of([7; 32]);
         assert_eq!((one.to_string(), Fingerprint::parse(&one.to_string())), ("07".repeat(32), Ok(one)));
         assert_eq!(Fingerprint::default().to_string(), "0".repeat(64));
+        assert_eq!(Fingerprint::from_slice(&one.to_bytes()), Some(one));
+        assert_eq!(Fingerprint::from_slice(&[7; 31]), None);
         for bad in ["", "0", &"0".repeat(63), &"G".repeat(64)] {
             assert!(Fingerprint::parse(bad).is_err(), "{bad}");
         }

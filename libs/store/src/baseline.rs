@@ -70,6 +70,24 @@ impl Store {
             }
         }
     }
+
+    /// The bodies of the rows of a log after the number `after`, in order, `most` of them at most.
+    pub async fn bare_bodies(
+        &self,
+        organization: OrganizationId,
+        after: i64,
+        most: i64,
+    ) -> Result<Vec<String>> {
+        let key = Key::from(organization);
+        match &self.backend {
+            Backend::Postgres(pool) => {
+                pool.read(key, move |conn| pg::ops::baseline::bodies(conn, key, after, most)).await
+            }
+            Backend::Sqlite(pool) => {
+                pool.read(key, move |conn| sqlite::ops::baseline::bodies(conn, key, after, most)).await
+            }
+        }
+    }
 }
 
 impl BareRows {

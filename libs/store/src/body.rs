@@ -1,5 +1,8 @@
 //! An edit's body as the log will hold it, made before the transaction begins, so that nobody waits for it there.
 
+use std::collections::BTreeSet;
+
+use merge::Flag;
 use model::{
     edit::{Action, RecordKind},
     event::ServiceEvent,
@@ -15,6 +18,7 @@ use serde_json::{Value, json};
 use crate::{
     command::Proposal,
     error::{Result, StoreError},
+    sent::Group,
 };
 
 /// The member of an edition's body that names its schedule.
@@ -22,8 +26,12 @@ pub(crate) const SCHEDULE: &str = "schedule_id";
 
 /// The member of a held edit's row that says why it waits.
 pub(crate) const HELD_FOR: &str = "reason";
+/// What is noted of an edit that is held; absent where nothing is.
+pub(crate) const HELD_FLAGS: &str = "flags";
 /// The member of a held edit's row with the body that it will have.
 pub(crate) const HELD_BODY: &str = "body";
+/// The member of a held edit's row with the group of its handset's edits with which it is decided about.
+const HELD_GROUP: &str = "group";
 
 /// A body with private text sealed.
 pub(crate) struct Body {
@@ -39,10 +47,24 @@ impl Body {
         Self::salted(proposal, |_| None)
     }
 
-    /// The body of a row by which an edit is held: why, and the edit's own body, to count once it is released.
-    pub(crate) fn held(body: &Self, reason: &str) -> Result<Self> {
+    /// The body of a row by which an edit is held, or refused: why, what is noted of it, and the edit's own body, to count
+    /// once it is released; and its group, if it has one.
+    pub(crate) fn held(
+        body: &Self,
+        reason: &str,
+        group: Option<Group>,
+        flags: &BTreeSet<Flag>,
+    ) -> Result<Self> {
         let corrupt = StoreError::corrupt("edit");
-        let value = json!({HELD_FOR: reason, HELD_BODY: body.value});
+        let mut value = json!({HELD_FOR: reason, HELD_BODY: body.value});
+        if let Some(members) = value.as_object_mut() {
+            if let Some(Group { id, size }) = group {
+                members.insert(HELD_GROUP.into(), json!({"id": id.hyphenated().to_string(), "size": size}));
+            }
+            if !flags.is_empty() {
+                members.insert(HELD_FLAGS.into(), flags.iter().map(|flag| flag.as_str()).collect());
+            }
+        }
         let text = proof::canonical(&value).map_err(|e| corrupt(&e))?.into_string();
         Ok(Self { value, text, hash: body.hash, sealed: body.sealed.clone() })
     }
@@ -63,6 +85,14 @@ impl Body {
         let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
         Ok(Self { value, text, hash, sealed })
     }
+}
+
+/// The group of an edit whose row's body this is, if it was held with others.
+pub(crate) fn held_group(body: &Value) -> Option<Group> {
+    let group = body.get(HELD_GROUP)?;
+    let id = group.get("id")?.as_str().and_then(|id| uuid::Uuid::try_parse(id).ok())?;
+    let size = usize::try_from(group.get("size")?.as_u64()?).ok()?;
+    Some(Group { id, size })
 }
 
 fn value_of(action: &Action) -> serde_json::Result<Value> {
@@ -88,6 +118,10 @@ pub(crate) fn private_pointers(kind: RecordKind, body: &Value) -> &'static [&'st
         RecordKind::Unit => UnitFields::PRIVATE,
         RecordKind::Person => PersonFields::PRIVATE,
         RecordKind::ServiceEvent => ServiceEvent::private(body),
-        RecordKind::Organization | RecordKind::Schedule | RecordKind::Edition | RecordKind::Grant => &[],
+        RecordKind::Organization
+        | RecordKind::Schedule
+        | RecordKind::Edition
+        | RecordKind::Grant
+        | RecordKind::Handset => &[],
     }
 }

@@ -32,7 +32,7 @@ pub struct Command {
     pub permit: Permit,
     /// Whether everything is only judged and folded, and nothing written.
     pub dry_run: bool,
-    /// The handset that sent the edits.
+    /// The handset whose edits they are.
     pub calling: Option<Calling>,
 }
 
@@ -141,6 +141,12 @@ pub enum Refusal {
     Exists,
     /// Members that only the store can judge are wrong.
     Invalid(Vec<FieldError>),
+    /// A handset sent it with the stamp of another one.
+    OtherHandset,
+    /// Another edit of its group is refused.
+    WithGroup,
+    /// It cannot be read.
+    Unreadable,
 }
 
 impl Refusal {
@@ -154,6 +160,9 @@ impl Refusal {
             Self::IdReused(_) => "id_reused",
             Self::Exists => "already_exists",
             Self::Invalid(_) => "invalid",
+            Self::OtherHandset => "stamp_of_another_handset",
+            Self::WithGroup => "group_refused",
+            Self::Unreadable => "unreadable",
         }
     }
 }

@@ -31,6 +31,7 @@ mod body;
 pub mod command;
 mod door;
 mod error;
+pub mod handsets;
 mod key;
 mod locks;
 mod migrations;
@@ -46,7 +47,7 @@ pub mod view;
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use model::{EditId, OrganizationId};
+use model::{EditId, Instant, OrganizationId};
 use tokio::sync::Notify;
 
 pub use self::{
@@ -69,10 +70,14 @@ use self::{
 pub struct Recorded {
     /// One outcome for each, in order.
     pub outcomes: Vec<Outcome>,
+    /// One for each that could not be read, in order.
+    pub unread: Vec<Outcome>,
     /// Due items that are other than they were.
     pub changes: Vec<ItemChange>,
     /// Parked edits that name something that has come.
     pub ready: BTreeSet<EditId>,
+    /// Whether there are two copies of the handset.
+    pub forked: bool,
 }
 
 /// How often a write is run again because reading named more records to lock.
@@ -160,6 +165,18 @@ impl Store {
         through!(self, read for organization, |conn, ops| ops::inbox::parked(conn, organization, &edits))
     }
 
+    /// Parked edits that may be decided though nothing came that they name: they wait since before `since`, or their
+    /// format is known by now.
+    pub async fn overdue(
+        &self,
+        organization: OrganizationId,
+        since: Instant,
+        limit: i64,
+    ) -> Result<BTreeSet<EditId>> {
+        let organization = Key::from(organization);
+        through!(self, read for organization, |conn, ops| ops::inbox::overdue(conn, organization, since, limit))
+    }
+
     /// Judges edits and records nothing: what would become of each, and which due items would be others than now.
     pub async fn foresee(&self, command: Command) -> Result<(Vec<Outcome>, Vec<ItemChange>)> {
         let recorded = self.push(Command { dry_run: true, ..command }).await?;
@@ -181,7 +198,7 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &locks)
             })?;
             return match attempt {
-                Attempt::Done { outcomes, changes, ready, .. } => Ok(Recorded { outcomes, changes, ready }),
+                Attempt::Done(recorded, _) => Ok(recorded),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
@@ -191,11 +208,11 @@ impl Store {
                 ops::write::write(conn, &command, &bodies, &extra)
             })?;
             match attempt {
-                Attempt::Done { outcomes, stale, changes, ready } => {
+                Attempt::Done(recorded, stale) => {
                     if stale {
                         self.left_stale.notify_one();
                     }
-                    return Ok(Recorded { outcomes, changes, ready });
+                    return Ok(recorded);
                 }
                 Attempt::Again(more) => locks = more,
             }

@@ -11,15 +11,17 @@ use model::{
     unit::UnitFields,
 };
 
+use proof::{Part, Prefix};
+
 use crate::{
     Result, Store,
     key::Key,
     sent::Held,
     through,
     view::{
-        Among, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
-        EventQuery, EventView, Folding, Known, Look, Moment, Page, QualityLine, QualityQuery, RecordView,
-        SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        Among, Change, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
+        EventQuery, EventView, Folding, Known, Look, Mark, Moment, Page, Pull, Pulled, QualityLine,
+        QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -63,18 +65,25 @@ impl Store {
         through!(self, read for key, |conn, ops| ops::held::find(conn, key, edit))
     }
 
-    /// A page of records of a kind with contested fields, by id; only those in scope of `sites` where given.
+    /// The edits of its group with which an edit that was held is decided about, itself among them.
+    pub async fn held_with(&self, organization: OrganizationId, held: Held) -> Result<Vec<Held>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::held::with(conn, key, held))
+    }
+
+    /// A page of contested fields of records of a kind, by id and name, `limit` of them together; only of records in scope
+    /// of one site of each of `sets`. A record may have further ones on the page before or after.
     pub async fn contested(
         &self,
         organization: OrganizationId,
         kind: RecordKind,
-        sites: Option<Vec<SiteId>>,
-        after: Option<uuid::Uuid>,
+        sets: Vec<Vec<SiteId>>,
+        after: Option<(uuid::Uuid, String)>,
         limit: usize,
     ) -> Result<Page<ContestedRecord>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| {
-            ops::contested::list(conn, key, kind, sites.as_deref(), after, limit)
+            ops::contested::list(conn, key, kind, &sets, after.as_ref(), limit)
         })
     }
 
@@ -310,6 +319,55 @@ impl Store {
     pub async fn due_by_site(&self, query: SiteQuery) -> Result<(Page<SiteRow>, usize)> {
         through!(self, read for Key::from(query.filter.organization), |conn, ops| {
             Ok((ops::due::by_site(conn, &query)?, ops::contexts::pending(conn, &query.filter)?))
+        })
+    }
+
+    /// A page of the feed.
+    pub async fn pull(&self, pull: Pull) -> Result<Pulled> {
+        through!(self, read for Key::from(pull.organization), |conn, ops| ops::feed::pull(conn, &pull))
+    }
+
+    /// Whether the log still has the row that a cursor knows; if not, the database was restored.
+    pub async fn fits(&self, organization: OrganizationId, mark: Mark) -> Result<bool> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::feed::fits(conn, key, mark))
+    }
+
+    /// What is told of a site and is not retired, of the ids that begin with `prefix`, in parts.
+    pub async fn parts(
+        &self,
+        organization: OrganizationId,
+        site: SiteId,
+        prefix: Prefix,
+    ) -> Result<BTreeMap<Prefix, Part>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let mut hashes = Vec::new();
+            ops::fingerprints::each(conn, key, site, &prefix, |told| {
+                hashes.push((told.id.0, told.hash()));
+                true
+            })?;
+            Ok(proof::narrowed(&prefix, hashes))
+        })
+    }
+
+    /// The same itself; nothing where it is more than `most`.
+    pub async fn part(
+        &self,
+        organization: OrganizationId,
+        site: SiteId,
+        prefix: Prefix,
+        most: usize,
+    ) -> Result<Option<Vec<Change>>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let mut found = Vec::new();
+            ops::fingerprints::each(conn, key, site, &prefix, |told| {
+                found.push(told);
+                found.len() <= most
+            })?;
+            let few = (found.len() <= most).then_some(found);
+            few.map(|found| found.into_iter().map(|told| told.change()).collect()).transpose()
         })
     }
 }

@@ -1,7 +1,9 @@
 //! What readers are given.
 
 mod contested;
+mod handset;
 mod moment;
+mod pull;
 mod quality;
 
 use std::{
@@ -18,8 +20,10 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 pub use self::contested::{ContestedField, ContestedRecord, ContestedValue};
+pub use self::handset::{HandsetState, HandsetView};
 pub use self::{
     moment::{FOLDED_MOST, Folding, Known, Moment, Then},
+    pull::{Change, Cursor, Mark, Mode, Most, Pull, Pulled, SiteFingerprint, Sites, Stage, Standing, Within},
     quality::{QUALITY_CODES, QualityLine, QualityPlace, QualityQuery},
 };
 use crate::command::Etag;
@@ -33,6 +37,8 @@ pub struct RecordView {
     pub id: Uuid,
     /// Its fields.
     pub fields: Map<String, Value>,
+    /// How many edits have made it what it is.
+    pub version: i64,
     /// What a writer must have seen.
     pub etag: Etag,
 }
@@ -76,6 +82,18 @@ pub struct EditionView {
     pub schedule: ScheduleId,
     /// The edition.
     pub edition: Edition,
+}
+
+impl EditionView {
+    /// The edition as it is sent.
+    pub fn sent(&self) -> serde_json::Result<Value> {
+        let mut value = serde_json::to_value(&self.edition)?;
+        if let Some(members) = value.as_object_mut() {
+            members.insert("id".to_owned(), Value::from(self.id.to_string()));
+            members.insert("schedule_id".to_owned(), Value::from(self.schedule.to_string()));
+        }
+        Ok(value)
+    }
 }
 
 /// A page of something, and whether more follows.

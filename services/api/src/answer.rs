@@ -40,12 +40,7 @@ pub(crate) fn event(view: &EventView) -> Value {
 
 /// An edition as it is sent.
 pub(crate) fn edition(view: &EditionView) -> ApiResult<Value> {
-    let mut value = serde_json::to_value(&view.edition).map_err(ApiError::internal)?;
-    if let Some(members) = value.as_object_mut() {
-        members.insert("id".to_owned(), Value::from(view.id.to_string()));
-        members.insert("schedule_id".to_owned(), Value::from(view.schedule.to_string()));
-    }
-    Ok(value)
+    view.sent().map_err(ApiError::internal)
 }
 
 /// An immutable thing's tag: a digest of what is sent.

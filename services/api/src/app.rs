@@ -22,9 +22,13 @@ const HEADERS: &[(&str, &str)] = &[
     ("content-security-policy", "default-src 'none'; frame-ancestors 'none'"),
     ("referrer-policy", "no-referrer"),
     ("strict-transport-security", "max-age=31536000; includeSubDomains"),
-    ("vary", "Authorization, Accept"),
+    ("vary", "Authorization, Accept, Accept-Encoding"),
     ("x-content-type-options", "nosniff"),
 ];
+
+/// Headers that a failure has beside its problem.
+const KEPT: [header::HeaderName; 5] =
+    [header::ACCEPT_ENCODING, header::ALLOW, header::ETAG, header::RETRY_AFTER, header::WWW_AUTHENTICATE];
 
 /// Wraps every request.
 pub(crate) async fn frame<B: MessageBody>(
@@ -89,9 +93,9 @@ fn with_problem<B: MessageBody>(response: ServiceResponse<B>, id: &str) -> Servi
         .map(|error| error.problem(None));
     let mut problem = ours.unwrap_or_else(|| ApiError::new(kind_of(status)).problem(None));
     problem.instance = Some(format!("urn:keepstart:request:{id}"));
-    let kept: Vec<_> = [header::ALLOW, header::ETAG, header::RETRY_AFTER, header::WWW_AUTHENTICATE]
-        .into_iter()
-        .filter_map(|name| response.headers().get(&name).cloned().map(|value| (name, value)))
+    let kept: Vec<_> = KEPT
+        .iter()
+        .filter_map(|name| response.headers().get(name).cloned().map(|value| (name.clone(), value)))
         .collect();
     let code = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
     let mut replaced = HttpResponse::build(code);

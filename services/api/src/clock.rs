@@ -2,7 +2,7 @@
 
 use std::time::Instant as Ticks;
 
-use model::Instant;
+use model::{Instant, read::Flaw};
 
 /// A clock that runs.
 #[derive(Clone, Copy, Debug)]
@@ -25,18 +25,30 @@ impl Clock {
         Self(Origin::From { instant, started: Ticks::now() })
     }
 
+    /// Reads `INSTANT`, which the clock shows now, or `INSTANT@MACHINE`: it showed that when the machine's clock showed
+    /// the other, so that all who are told the same agree.
+    pub(crate) fn parse(text: &str) -> Result<Self, Flaw> {
+        let Some((instant, since)) = text.split_once('@') else {
+            return Ok(Self::starting_at(Instant::parse(text)?));
+        };
+        let passed = machine().micros().saturating_sub(Instant::parse(since)?.micros());
+        let instant = Instant::parse(instant)?.micros().saturating_add(passed);
+        Ok(Self::starting_at(Instant::from_micros(instant)))
+    }
+
     /// The time.
     pub(crate) fn now(&self) -> Instant {
         match self.0 {
-            Origin::Machine => {
-                let since =
-                    std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
-                Instant::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
-            }
+            Origin::Machine => machine(),
             Origin::From { instant, started } => {
                 let passed = i64::try_from(started.elapsed().as_micros()).unwrap_or(i64::MAX);
                 Instant::from_micros(instant.micros().saturating_add(passed))
             }
         }
     }
+}
+
+fn machine() -> Instant {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    Instant::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }

@@ -1,7 +1,6 @@
 //! Cursors: opaque, authenticated places in a list, bound to the list they belong to.
 
-use aws_lc_rs::hmac;
-use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
+use access::Seal;
 use model::OrganizationId;
 use serde::{Serialize, de::DeserializeOwned};
 
@@ -9,15 +8,12 @@ use crate::problem::{ApiError, ApiResult};
 
 /// Makes cursors and reads them back.
 #[derive(Clone)]
-pub(crate) struct Cursors(hmac::Key);
-
-/// Bytes of the tag in front of a cursor's content.
-const TAG: usize = 16;
+pub(crate) struct Cursors(Seal);
 
 impl Cursors {
     /// With a secret that all instances share.
     pub(crate) fn new(secret: &[u8]) -> Self {
-        Self(hmac::Key::new(hmac::HMAC_SHA256, secret))
+        Self(Seal::new(secret))
     }
 
     /// The cursor for `place` in the list `list` (its address with every filter) of an organization.
@@ -28,9 +24,7 @@ impl Cursors {
         place: &T,
     ) -> ApiResult<String> {
         let content = serde_json::to_vec(place).map_err(ApiError::internal)?;
-        let mut bytes = self.tag(organization, list, &content);
-        bytes.extend(content);
-        Ok(URL_SAFE_NO_PAD.encode(bytes))
+        Ok(self.0.close(&[organization.uuid().as_bytes(), list.as_bytes()], &content))
     }
 
     /// The place that a cursor names, if it was made here for this very list.
@@ -41,20 +35,10 @@ impl Cursors {
         cursor: &str,
     ) -> ApiResult<T> {
         let broken = || ApiError::cursor("The cursor is broken, or belongs to another list.");
-        let bytes = URL_SAFE_NO_PAD.decode(cursor).map_err(|_| broken())?;
-        let (tag, content) = bytes.split_at_checked(TAG).ok_or_else(broken)?;
-        let expected = self.tag(organization, list, content);
-        aws_lc_rs::constant_time::verify_slices_are_equal(tag, &expected).map_err(|_| broken())?;
-        serde_json::from_slice(content).map_err(|_| broken())
-    }
-
-    fn tag(&self, organization: OrganizationId, list: &str, content: &[u8]) -> Vec<u8> {
-        let mut context = hmac::Context::with_key(&self.0);
-        for part in [organization.uuid().as_bytes().as_slice(), list.as_bytes(), content] {
-            context.update(&part.len().to_be_bytes());
-            context.update(part);
-        }
-        context.sign().as_ref().iter().take(TAG).copied().collect()
+        let organization = organization.uuid();
+        let purpose: [&[u8]; 2] = [organization.as_bytes(), list.as_bytes()];
+        let content = self.0.open(&purpose, cursor).ok_or_else(broken)?;
+        serde_json::from_slice(&content).map_err(|_| broken())
     }
 }
 

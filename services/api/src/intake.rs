@@ -5,6 +5,7 @@ use model::{
     EditId, Id, ScheduleId,
     edit::{Action, Channel, Edit, RecordKind, Target},
     event::Posted,
+    handset::HandsetFields,
     id::Kind,
     organization::OrganizationFields,
     person::{GrantFields, PersonFields},
@@ -26,6 +27,7 @@ use crate::{
     problem::{ApiError, ApiResult, Kind as ProblemKind},
     random,
     state::State,
+    sync::again,
     what_if::DueChange,
 };
 
@@ -47,6 +49,7 @@ pub(crate) fn new_record(
         RecordKind::Organization => created(&body, Target::Organization, OrganizationFields::read, salts),
         RecordKind::Person => created(&body, Target::Person, PersonFields::read, salts),
         RecordKind::Grant => created(&body, Target::Grant, GrantFields::read, salts),
+        RecordKind::Handset => created(&body, Target::Handset, HandsetFields::read, salts),
         RecordKind::Edition | RecordKind::ServiceEvent => Err(Vec::new()),
     }
 }
@@ -56,7 +59,7 @@ pub(crate) fn patch(
     target: Target,
     body: &Value,
     edit: EditId,
-    seen: Etag,
+    seen: Option<Etag>,
     salts: Vec<Salt>,
 ) -> Read<Proposal> {
     let fields = match target {
@@ -66,13 +69,9 @@ pub(crate) fn patch(
         Target::Schedule(_) => patched(body, ScheduleFields::read)?,
         Target::Person(_) => patched(body, PersonFields::read)?,
         Target::Grant(_) => patched(body, GrantFields::read)?,
+        Target::Handset(_) => patched(body, HandsetFields::read)?,
     };
-    Ok(Proposal {
-        edit: Edit { id: edit, action: Action::Set { target, fields } },
-        seen: Some(seen),
-        salts,
-        sent: None,
-    })
+    Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen, salts, sent: None })
 }
 
 /// A new service event; `fallback` becomes its id where the body has none.
@@ -149,7 +148,9 @@ pub(crate) async fn submit_all(
         let (outcomes, changes) = state.store.foresee(command).await?;
         return Ok((outcomes, Some(changes.into_iter().map(DueChange::from).collect())));
     }
-    Ok((state.store.write(command).await?, None))
+    let recorded = state.store.push(command).await?;
+    again::afterwards(state, caller.organization(), recorded.ready).await;
+    Ok((recorded.outcomes, None))
 }
 
 /// Has one edit judged and recorded; what the store refuses becomes a problem.
@@ -185,6 +186,9 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
         Action::Create { target: Target::Schedule(_), .. }
         | Action::Set { target: Target::Schedule(_), .. }
         | Action::Edition { .. } => Asked::CreateSchedule,
+        Action::Create { target: Target::Handset(_), .. } => Asked::EnrolHandset,
+        // Nothing else of a handset is ever set.
+        Action::Set { target: Target::Handset(_), .. } => Asked::RevokeHandset,
         Action::Create { target: Target::Organization(_) | Target::Person(_) | Target::Grant(_), .. }
         | Action::Set { target: Target::Organization(_) | Target::Person(_) | Target::Grant(_), .. } => {
             Asked::ManagePeople
@@ -207,6 +211,11 @@ pub(crate) fn refused(refusal: Refusal) -> ApiError {
             .detail(format!("An edit with the id {id} was recorded before, with other content.")),
         Refusal::Exists => ApiError::new(ProblemKind::AlreadyExists),
         Refusal::Invalid(errors) => ApiError::invalid(errors),
+        Refusal::OtherHandset => ApiError::new(ProblemKind::InvalidRequest)
+            .detail("The stamp is not of the handset that sends the edit."),
+        Refusal::WithGroup => ApiError::new(ProblemKind::InvalidRequest)
+            .detail("Another edit of its group is refused, and they are taken together or not at all."),
+        Refusal::Unreadable => ApiError::new(ProblemKind::InvalidRequest),
     }
 }
 
@@ -269,9 +278,15 @@ pub(crate) fn fallback(key: Option<EditId>, caller: &Caller) -> EditId {
 /// A proposal whose id is the client's key, if it sent one: two ids for one wish would make repeats ambiguous.
 pub(crate) fn keyed(proposal: Read<Proposal>, key: Option<EditId>) -> ApiResult<Proposal> {
     let proposal = proposal.map_err(ApiError::invalid)?;
-    if key.is_some_and(|key| key != proposal.edit.id) {
+    one_id(key, proposal.edit.id)?;
+    Ok(proposal)
+}
+
+/// Refuses a key that is another id than the one in the body.
+pub(crate) fn one_id(key: Option<EditId>, id: EditId) -> ApiResult<()> {
+    if key.is_some_and(|key| key != id) {
         let detail = "Idempotency-Key is another id than the one in the body; leave one of them out.";
         return Err(ApiError::header("Idempotency-Key", "two_ids", detail));
     }
-    Ok(proposal)
+    Ok(())
 }

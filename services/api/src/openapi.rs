@@ -358,6 +358,8 @@ pub(crate) struct Events {
     tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),
         (name = "service events", description = "What happened to units."), (name = "due", description = "What is due, and why."),
+        (name = "handsets", description = "Field devices that work offline."),
+        (name = "sync", description = "Edits that handsets made offline, and what has changed for whoever keeps a copy."),
         (name = "service", description = "About the service itself."))
 )]
 struct Frame;

@@ -53,16 +53,23 @@ problems! {
     InvalidCursor "cursor_invalid" 400 false "The cursor is broken, or belongs to another list" "Begin the list again without a cursor.";
     Unauthenticated "unauthenticated" 401 false "There is no valid access token" "Get a new access token and send it as a bearer token. Keep whatever is queued.";
     Forbidden "forbidden" 403 false "This is not for you to do" "Ask somebody whose role allows it.";
+    HandsetUnknown "handset_unknown" 404 false "No such handset is enrolled" "Keep the queue; enrol the handset anew under its id and number, and send it again.";
     NotFound "not_found" 404 false "There is no such thing here" "Check the address; what you may not see is answered like what is not there.";
     MethodNotAllowed "method_not_allowed" 405 false "The method is not for this address" "Use one of the methods in Allow.";
     TooSlow "request_too_slow" 408 true "The body took too long to come" "Send it again over a better connection, with the same ids.";
     IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
     AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
+    AlreadyDecided "already_decided" 409 false "Somebody has decided about this edit already" "Leave it: nothing is decided twice.";
+    NotPossible "not_possible" 409 false "The edit cannot be recorded as things are" "Look at `errors`, which point into the edit as it is listed; put right what is in its way, or refuse it.";
+    CursorExpired "cursor_expired" 410 false "The service was restored from a backup since this cursor was given" "Drop the copy and begin without a cursor.";
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
     TooLarge "content_too_large" 413 false "The body is too large" "Send less: `errors` says how much is taken; a batch can be split.";
-    UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH.";
+    CodeNotValid "code_not_valid" 422 false "The code is not good" "Look whether it was typed right; a code is good once and for minutes, so ask for another one.";
+    UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH; compressed once with gzip, deflate or zstd, or not at all.";
+    TooManyEdits "too_many_edits" 422 false "The request has too many edits" "Keep the queue, and send at most as many at a time as the limits say.";
     TooManyUnits "too_many_units" 422 false "The question concerns too many units" "Ask about fewer: one site or one unit at a time.";
     PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
+    TooManyRequests "too_many_requests" 429 true "You ask too often, or send too much" "Keep the queue, and go on after the seconds in Retry-After, with the same ids.";
     Internal "internal" 500 true "Something went wrong on our side" "Try again later; an edit keeps its id, so that it is recorded once.";
     Busy "busy" 503 true "The service is busy" "Try again after the seconds in Retry-After, with the same ids.";
 }
@@ -105,7 +112,8 @@ struct Failure {
     detail: Option<String>,
     errors: Vec<FieldError>,
     current_etag: Option<Etag>,
-    allow: Option<String>,
+    /// Headers beside the problem.
+    headers: Vec<(header::HeaderName, String)>,
     /// For the log alone.
     internal: Option<String>,
 }
@@ -121,7 +129,7 @@ impl ApiError {
             detail: None,
             errors: Vec::new(),
             current_etag: None,
-            allow: None,
+            headers: Vec::new(),
             internal: None,
         }))
     }
@@ -137,6 +145,11 @@ impl ApiError {
     #[must_use]
     pub(crate) fn errors(mut self, errors: Vec<FieldError>) -> Self {
         self.0.errors = errors;
+        self
+    }
+
+    fn header_of(mut self, name: header::HeaderName, value: impl Into<String>) -> Self {
+        self.0.headers.push((name, value.into()));
         self
     }
 
@@ -157,18 +170,28 @@ impl ApiError {
         Self::new(Kind::PreconditionRequired).errors(vec![FieldError::in_header("If-Match", flaw)])
     }
 
-    /// A body of another media type, or compressed.
+    /// A body of another media type.
     pub(crate) fn media_type(wanted: &str) -> Self {
-        let detail = format!("Send {wanted} in UTF-8, not compressed.");
+        let detail = format!("Send {wanted} in UTF-8.");
         let flaw = Flaw::new("unsupported_media_type", detail.clone());
         Self::new(Kind::UnsupportedMediaType)
             .detail(detail)
             .errors(vec![FieldError::in_header("Content-Type", flaw)])
     }
 
-    /// A body that is too large.
-    pub(crate) fn too_large(mebibytes: usize) -> Self {
-        let flaw = Flaw::new("content_too_large", format!("A body has at most {mebibytes} MiB."));
+    /// A body that was compressed in another way than one of `taken`, or more than once.
+    pub(crate) fn coding(taken: &'static str) -> Self {
+        let detail = format!("A body is compressed once, with one of {taken}, or not at all.");
+        let flaw = Flaw::new("unsupported_coding", detail.clone());
+        let error = Self::new(Kind::UnsupportedMediaType).detail(detail);
+        error
+            .header_of(header::ACCEPT_ENCODING, taken)
+            .errors(vec![FieldError::in_header("Content-Encoding", flaw)])
+    }
+
+    /// A body of more than `most` bytes.
+    pub(crate) fn too_large(most: usize) -> Self {
+        let flaw = Flaw::new("content_too_large", format!("A body has at most {} MiB.", most >> 20));
         Self::new(Kind::TooLarge).errors(vec![FieldError::at("", flaw)])
     }
 
@@ -185,6 +208,16 @@ impl ApiError {
         Self::new(Kind::InvalidCursor).detail(detail).errors(vec![error])
     }
 
+    /// The same where what is wrong came as members of the body, and not as parameters.
+    pub(crate) fn in_body(mut self) -> Self {
+        for error in &mut self.0.errors {
+            if let Some(parameter) = error.parameter.take() {
+                error.pointer = Some(format!("/{parameter}"));
+            }
+        }
+        self
+    }
+
     /// The record is another than its author saw.
     pub(crate) fn stale(current: Etag) -> Self {
         let flaw = Flaw::new("stale_etag", "The record has another ETag now.");
@@ -196,9 +229,12 @@ impl ApiError {
 
     /// The address has other methods.
     pub(crate) fn method_not_allowed(allow: String) -> Self {
-        let mut error = Self::new(Kind::MethodNotAllowed);
-        error.0.allow = Some(allow);
-        error
+        Self::new(Kind::MethodNotAllowed).header_of(header::ALLOW, allow)
+    }
+
+    /// More than may come in a minute; what was sent may be sent again after so many seconds.
+    pub(crate) fn too_many(seconds: u64) -> Self {
+        Self::new(Kind::TooManyRequests).header_of(header::RETRY_AFTER, seconds.to_string())
     }
 
     /// Something that only the log may tell.
@@ -251,8 +287,8 @@ impl ResponseError for ApiError {
             Kind::Busy => response.insert_header((header::RETRY_AFTER, "2")),
             _ => &mut response,
         };
-        if let Some(allow) = &self.0.allow {
-            response.insert_header((header::ALLOW, allow.as_str()));
+        for (name, value) in &self.0.headers {
+            response.insert_header((name, value.as_str()));
         }
         if let Some(etag) = &self.0.current_etag {
             response.insert_header((header::ETAG, etag.to_string()));

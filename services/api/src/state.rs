@@ -5,7 +5,10 @@ use std::sync::Arc;
 use access::KeyRing;
 use store::Store;
 
-use crate::{clock::Clock, cursor::Cursors, tokens::Tokens};
+use crate::{
+    clock::Clock, cursor::Cursors, enrolment::Tries, limits::Limits, sync::streams::Streams,
+    throttle::Throttle, tokens::Tokens,
+};
 
 /// The service's parts.
 #[derive(Clone, Debug)]
@@ -20,6 +23,14 @@ pub(crate) struct State {
     pub clock: Clock,
     /// Places in lists.
     pub cursors: Cursors,
+    /// The streams of changes that are open here.
+    pub streams: Streams,
+    /// Who has sent wrong codes.
+    pub tries: Tries,
+    /// How much handsets may send.
+    pub limits: Limits,
+    /// Whether one sends too much.
+    pub throttle: Arc<Throttle>,
 }
 
 impl std::fmt::Debug for Cursors {

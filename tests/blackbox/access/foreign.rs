@@ -27,6 +27,7 @@ fn told(reply: &Reply) -> (u16, BTreeMap<String, String>, String) {
 /// What an organization has, by the name of its place in paths.
 fn ids(town: &Town) -> BTreeMap<&'static str, String> {
     let unit = town.unit_in_service("FS-1", 0);
+    let held = town.held(&unit);
     let event = town.happened(&unit, "2026-06-01T12:00:00Z", json!({"kind": "reading", "meter_hours": 5}));
     BTreeMap::from([
         ("{site_id}", town.sites[0].clone()),
@@ -34,6 +35,8 @@ fn ids(town: &Town) -> BTreeMap<&'static str, String> {
         ("{schedule_id}", town.schedule.clone()),
         ("{edition_id}", town.edition.clone()),
         ("{event_id}", id_of(&event)),
+        ("{edit_id}", held),
+        ("{handset_id}", id_of(&town.handset(&town.clients["viewer"], "Van 2"))),
     ])
 }
 
@@ -41,6 +44,8 @@ fn send(client: &Client, method: &str, path: &str) -> Reply {
     match method {
         "GET" if path.ends_with("/engine-class") => client.get(&format!("{path}?source=area")),
         "GET" | "HEAD" => client.send(method, path, &[], None),
+        "POST" if path.ends_with("/revoke") || path.ends_with("/release") => client.post(path, &json!({})),
+        "POST" if path.ends_with("/refuse") => client.post(path, &json!({"reason": "A slip"})),
         "POST" => client.post(path, &edition()),
         "PATCH" => {
             let field = if path.contains("/schedules/") { "title" } else { "note" };
@@ -196,10 +201,12 @@ fn ids_of_others_in_parameters(backend: Backend) {
         }
     }
     // Lists hold one's own things only.
+    let people: Vec<String> = ours.people.values().map(ToString::to_string).collect();
     for (path, id, expected) in [
         ("/v1/sites", "id", &ours.sites[..]),
         ("/v1/units", "id", std::slice::from_ref(&own["{unit_id}"])),
         ("/v1/schedules", "id", std::slice::from_ref(&ours.schedule)),
+        ("/v1/handsets", "enrolled_by", &people[..]),
         ("/v1/due", "unit_id", std::slice::from_ref(&own["{unit_id}"])),
     ] {
         for item in client.all(path, 500) {

@@ -44,6 +44,10 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("list_due", "",                               READ),
     ("list_due_changes", "",                       READ),
     ("summarize_due_by_site", "",                  READ),
+    ("list_changes", "",                           READ),
+    ("follow_changes", "",                         READ),
+    ("list_fingerprints", "",                      READ),
+    ("list_fingerprint_records", "",               READ),
     ("list_schedules", "",                         READ),
     ("read_schedule", "",                          READ),
     ("create_schedule", "",                        [403, 403, 403, 201, 403, 403, 403, 403]),
@@ -54,6 +58,7 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("list_service_events", "",                    READ),
     ("read_service_event", "",                     READ),
     ("read_bundle", "",                            READ),
+    ("read_limits", "",                            READ),
     // A batch is judged item by item: that one is forbidden is told in its result.
     ("record_service_events", "reading",           [207; 8]),
     ("record_service_event", "commissioning",      [403, 403, 201, 201, 403, 403, 403, 403]),
@@ -64,6 +69,18 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("record_service_event", "adoption",           [403, 403, 403, 201, 403, 403, 403, 403]),
     ("record_service_event", "void of another's",  [403, 403, 403, 201, 403, 403, 403, 403]),
     ("record_service_event", "void of one's own",  [403, 201, 201, 201, 403, 403, 403, 403]),
+    ("make_handset_code", "",                      [403, 403, 403, 201, 403, 403, 403, 201]),
+    ("enrol_handset", "",                          [201; 8]),
+    ("list_handsets", "",                          READ),
+    // On this one the viewer has signed in; of others those who may not see all of them learn nothing.
+    ("read_handset", "",                           [200, 404, 404, 200, 404, 404, 404, 200]),
+    ("revoke_handset", "",                         [403, 404, 404, 200, 404, 404, 404, 200]),
+    ("list_held", "",                              [403, 403, 403, 200, 200, 200, 403, 200]),
+    ("release_held", "",                           [403, 403, 403, 200, 403, 403, 403, 200]),
+    ("refuse_held", "",                            [403, 403, 403, 200, 403, 403, 403, 200]),
+    ("list_contested", "",                         READ),
+    // Whoever syncs a handset has signed in on it; of each edit they are told by itself whether it is theirs to make.
+    ("sync", "",                                   [200; 8]),
 ];
 
 /// Operations that everybody may ask for.
@@ -86,6 +103,9 @@ struct Subject<'a> {
     town: &'a Town,
     unit: String,
     reading: String,
+    handset: String,
+    /// An edit to be released, and one to be refused.
+    held: [String; 2],
 }
 
 impl<'a> Subject<'a> {
@@ -93,7 +113,9 @@ impl<'a> Subject<'a> {
         let unit = town.unit_in_service("FS-1", 0);
         let reading =
             town.happened(&unit, "2026-06-01T12:00:00Z", json!({"kind": "reading", "meter_hours": 5}));
-        Self { town, unit, reading: id_of(&reading) }
+        let handset = id_of(&town.handset(&town.clients["viewer"], "Van 2"));
+        let held = [town.held(&unit), town.held(&unit)];
+        Self { town, unit, reading: id_of(&reading), handset, held }
     }
 
     fn path(&self, template: &str) -> String {
@@ -103,6 +125,8 @@ impl<'a> Subject<'a> {
             .replace("{schedule_id}", &self.town.schedule)
             .replace("{edition_id}", &self.town.edition)
             .replace("{event_id}", &self.reading)
+            .replace("{handset_id}", &self.handset)
+            .replace("{edit_id}", &self.held[usize::from(template.ends_with("/refuse"))])
             .replace("{code}", "not_found")
             .replace("{file}", "start.js")
     }
@@ -124,7 +148,12 @@ impl<'a> Subject<'a> {
         if name == "read_engine_class" {
             path = format!("{path}?source=area");
         }
+        if name.starts_with("list_fingerprint") {
+            path = format!("{path}?site_id={}", self.town.sites[0]);
+        }
         match method.as_str() {
+            // It would not end.
+            "GET" if name == "follow_changes" => client.send("HEAD", &path, &[], None),
             "GET" => client.get(&path),
             "POST" => client.post(&path, &self.body(client, name, what)),
             "PATCH" => {
@@ -146,6 +175,10 @@ impl<'a> Subject<'a> {
             "create_unit" => json!({"label": "A", "home_site_id": self.town.sites[0], "fuel": "petrol"}),
             "create_schedule" => json!({"title": "T", "publisher": "P", "basis": "maker"}),
             "create_edition" => edition(),
+            "make_handset_code" | "revoke_handset" | "release_held" => json!({}),
+            "refuse_held" => json!({"reason": "A slip"}),
+            "enrol_handset" => json!({"code": self.town.handset_code(), "name": "Van 3"}),
+            "sync" => json!({"handset": self.handset, "clock": "2026-06-15T12:00:00Z"}),
             "record_service_events" => json!({"events": [self.event(client, what)]}),
             _ => self.event(client, what),
         }
@@ -216,7 +249,11 @@ fn every_operation_without_a_token(backend: Backend) {
     let mut failures = Vec::new();
     for operation in operations() {
         let what = if operation.2.starts_with("record_service_event") { "service" } else { "" };
-        let reply = subject.send(&nobody, &operation, what);
+        // Nobody is sent a stream, so that it ends.
+        let reply = match operation.2.as_str() {
+            "follow_changes" => nobody.get(&operation.1),
+            _ => subject.send(&nobody, &operation, what),
+        };
         let public = PUBLIC.contains(&operation.2.as_str());
         if reply.status != if public { 200 } else { 401 } {
             failures.push(format!("{operation:?}: {}", reply.status));

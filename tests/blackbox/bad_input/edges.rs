@@ -98,7 +98,12 @@ fn parameters_on_every_route(backend: Backend) {
     let ground = Ground::new(backend);
     let mut failures = Vec::new();
     let wrong = (400, "invalid_parameter", &[("colour", "unknown_parameter")][..]);
-    for (request, body) in writes() {
+    let handsets = [
+        ("POST /v1/handsets", json!({"code": "x", "name": "Van 3"})),
+        ("POST /v1/handsets/codes", json!({})),
+        ("POST /v1/handsets/{handset}/revoke", json!({})),
+    ];
+    for (request, body) in writes().into_iter().chain(handsets) {
         let body = ground.fill(&body.to_string());
         refused(&ground, &mut failures, request, wrong, || {
             ground.send(&format!("{request}?colour=red"), headers(request), Some(body.as_bytes()))

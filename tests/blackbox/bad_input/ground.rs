@@ -42,6 +42,7 @@ impl Ground {
             ("{site}", town.sites[0].clone()),
             ("{schedule}", town.schedule.clone()),
             ("{edition}", town.edition.clone()),
+            ("{handset}", id_of(&town.handset(town.coordinator(), "Van 2"))),
             ("{reading}", id_of(&reading)),
             ("{correction}", id_of(&correction)),
             ("{elsewhere}", id_of(&elsewhere)),

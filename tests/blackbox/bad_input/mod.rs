@@ -94,13 +94,6 @@ fn headers(backend: Backend) {
         ("UTF-16 announced", post, media("application/json; charset=utf-16"), &good, unsupported),
         ("UTF-7 announced", post, media("application/json; charset=utf-7"), &good, unsupported),
         (
-            "compressed",
-            post,
-            vec![("content-type", "application/json"), ("content-encoding", "gzip")],
-            &good,
-            unsupported,
-        ),
-        (
             "a patch as JSON",
             patch,
             vec![("content-type", "application/json"), ("if-match", "{etag}")],

@@ -4,16 +4,20 @@ use blackbox::{
     Backend, Client, Reply, World,
     contract::{self, Operation},
     none_failed, on_both,
-    world::{description, new_id},
+    service::NOW,
+    world::{self, description, new_id},
 };
 use serde_json::{Value, json};
 
-use super::{address, examples, in_order};
+use super::{
+    address, examples, in_order,
+    play::{UNIT, code},
+};
 
 on_both!(problems_are_as_they_are_shown);
 
-/// Kinds that take a broken database or a slow line; other tests make those.
-const NOT_PROVOKED: &[&str] = &["busy", "internal", "request_too_slow"];
+/// Kinds that take a broken or restored database or a slow line; other tests make those.
+const NOT_PROVOKED: &[&str] = &["busy", "cursor_expired", "internal", "request_too_slow"];
 
 /// What is another in every answer.
 const OWN: &[&str] = &["instance", "current_etag"];
@@ -46,6 +50,8 @@ fn problems_are_as_they_are_shown(backend: Backend) {
     let provoker = Provoker {
         boss: world.client(organization, people["coordinator"]),
         viewer: world.client(organization, people["viewer"]),
+        nobody: world.client(organization, world.person(organization, &[])),
+        guesser: world.client(organization, world.person(organization, &[("viewer", json!("all"))])),
         anonymous: world.service.anonymous(),
         token: world.token(organization, people["coordinator"]),
     };
@@ -88,13 +94,16 @@ fn problems_are_as_they_are_shown(backend: Backend) {
 struct Provoker {
     boss: Client,
     viewer: Client,
+    nobody: Client,
+    /// Whose wrong codes keep nobody else from enrolling.
+    guesser: Client,
     anonymous: Client,
     token: String,
 }
 
 impl Provoker {
     /// A request that goes wrong in this way; none if it is not known how.
-    fn provoke(&self, operation: &Operation, code: &str, file: &Value) -> Option<Reply> {
+    fn provoke(&self, operation: &Operation, problem: &str, file: &Value) -> Option<Reply> {
         let path = address(operation, file);
         let body = &file["request"][0]["value"];
         let bytes = body.to_string().into_bytes();
@@ -102,7 +111,22 @@ impl Provoker {
         let media = media(operation);
         let kind = ("content-type", media);
         let mut changed = body.clone();
-        Some(match code {
+        if operation.id.contains("handset")
+            && let Some(reply) = self.of_handset(operation, problem, body)
+        {
+            return Some(reply);
+        }
+        if operation.id == "sync"
+            && let Some(reply) = self.of_sync(operation, problem)
+        {
+            return Some(reply);
+        }
+        if operation.id.contains("held")
+            && let Some(reply) = self.of_held(operation, problem, body)
+        {
+            return Some(reply);
+        }
+        Some(match problem {
             "invalid_parameter" => {
                 let joint = if path.contains('?') { '&' } else { '?' };
                 self.request(operation, &format!("{path}{joint}colour=red"), body, &[])
@@ -111,7 +135,7 @@ impl Provoker {
                 let again = format!("Bearer {}", self.token);
                 self.request(operation, &path, body, &[("authorization", &again)])
             }
-            "cursor_invalid" => {
+            "cursor_invalid" if method == "GET" => {
                 let joint = if path.contains('?') { '&' } else { '?' };
                 self.boss.get(&format!("{path}{joint}cursor=x"))
             }
@@ -148,6 +172,14 @@ impl Provoker {
             }
             "id_reused" => self.boss.post(&path, &other(body)),
             "precondition_required" => self.boss.send(&method, &path, &[kind], Some(&bytes)),
+            "handset_unknown" => {
+                changed["handset"] = json!(new_id());
+                self.request(operation, &path, &changed, &[])
+            }
+            "too_many_edits" => {
+                changed["edits"] = json!(vec![0; 1001]);
+                self.request(operation, &path, &changed, &[])
+            }
             "too_many_units" => {
                 self.more_units(&file["parameters"]);
                 let path =
@@ -156,6 +188,97 @@ impl Provoker {
                 self.boss.get(&format!("{path}?{then}=2020-01-01T00:00:00Z"))
             }
             "precondition_failed" => self.boss.patch(&path, "\"x\"", body),
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong with handsets in ways of their own.
+    fn of_handset(&self, operation: &Operation, problem: &str, body: &Value) -> Option<Reply> {
+        let enrol = |client: &Client, handset: Value| {
+            let mut handset = handset;
+            handset["code"] = code(&self.boss);
+            client.post("/v1/handsets", &handset)
+        };
+        let new = |client: &Client| enrol(client, json!({"name": "Van 3"})).expect(201).json();
+        Some(match (operation.id.as_str(), problem) {
+            ("enrol_handset", "already_exists") => {
+                let previous = json!({"id": new_id(), "number": new(&self.boss)["number"]});
+                enrol(&self.boss, json!({"name": "Van 4", "previous": previous}))
+            }
+            ("enrol_handset", "id_reused") => {
+                enrol(&self.boss, json!({"id": new(&self.boss)["id"], "name": "Van 5"}))
+            }
+            ("enrol_handset", "forbidden") => enrol(&self.nobody, json!({"name": "Van 6"})),
+            ("enrol_handset", "code_not_valid") => self.boss.post("/v1/handsets", body),
+            ("enrol_handset", "too_many_requests") => {
+                let wrong = || self.guesser.post("/v1/handsets", body);
+                (0..100).map(|_| wrong()).find(|reply| reply.status != 422)?
+            }
+            ("make_handset_code", "forbidden") => self.viewer.post(&operation.path, body),
+            ("revoke_handset", "forbidden") => {
+                let own = new(&self.viewer)["id"].clone();
+                self.viewer.post(&format!("/v1/handsets/{}/revoke", own.as_str()?), body)
+            }
+            ("revoke_handset", "id_reused") => {
+                let id = new(&self.viewer)["id"].clone();
+                let path = format!("/v1/handsets/{}/revoke", id.as_str()?);
+                self.request(operation, &path, body, &[("idempotency-key", id.as_str()?)])
+            }
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong only for a handset that is enrolled.
+    fn of_sync(&self, operation: &Operation, problem: &str) -> Option<Reply> {
+        let handset = json!({"code": code(&self.boss), "name": "Van 8"});
+        let handset = self.boss.post("/v1/handsets", &handset).expect(201).json();
+        let mut body = json!({"handset": handset["id"], "clock": NOW, "pull": false});
+        Some(match problem {
+            "cursor_invalid" => {
+                body["cursor"] = json!("x");
+                self.boss.post(&operation.path, &body)
+            }
+            // So many edits as a minute allows, and one request more.
+            "too_many_requests" => {
+                let edit = world::edit(&handset, 1, &new_id(), "service_event", "create", json!({}));
+                body["edits"] = json!(vec![edit; 1000]);
+                let sent = (0..100).map(|_| self.boss.post(&operation.path, &body));
+                sent.into_iter().find(|reply| reply.status != 200)?
+            }
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong with edits that wait for a person in ways of their own.
+    fn of_held(&self, operation: &Operation, problem: &str, body: &Value) -> Option<Reply> {
+        let held = |event: Value| {
+            let handset = json!({"code": code(&self.boss), "name": "Van 7"});
+            let handset = self.boss.post("/v1/handsets", &handset).expect(201).json();
+            let id = new_id();
+            let mut edit = world::edit(&handset, 1, &id, "service_event", "create", event);
+            edit["author"] = json!(new_id());
+            world::push(&self.boss, NOW, &handset, &[edit]);
+            operation.path.replace("{edit_id}", &id)
+        };
+        let event =
+            |kind: &str| json!({"kind": kind, "unit_id": UNIT, "occurred_at": "2026-06-01T12:00:00Z"});
+        let mut reading = event("reading");
+        reading["meter_hours"] = json!(900);
+        Some(match problem {
+            "forbidden" if operation.method == "get" => self.viewer.get(&operation.path),
+            "forbidden" => self.viewer.post(&held(reading), body),
+            "not_found" if operation.method == "get" => self.nobody.get(&operation.path),
+            "already_decided" => {
+                let path = held(reading);
+                let (edit, _) = path.rsplit_once('/')?;
+                self.boss.post(&format!("{edit}/refuse"), &json!({"reason": "Nobody knows"})).expect(200);
+                self.boss.post(&path, body)
+            }
+            "not_possible" => {
+                let mut placement = event("placement");
+                placement["site_id"] = json!(new_id());
+                self.boss.post(&held(placement), body)
+            }
             _ => return None,
         })
     }

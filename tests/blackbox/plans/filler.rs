@@ -28,8 +28,10 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO organization SELECT town, 1, 0 FROM town",
     "INSERT INTO organization_list SELECT town FROM town",
     "INSERT INTO record SELECT town, kind, id(n), 1, CASE kind WHEN 'unit' THEN id(n % 300) WHEN 'grant' THEN id(n % 700) END, \
-     repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000)) \
+     repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000), ('handset', 2000)) \
      AS kinds (kind, many), generate_series(1, many) n",
+    "INSERT INTO handset_state SELECT town, id(n), n, '{\"through\":0}', NULL, NULL, NULL, 0, NULL, NULL FROM town, generate_series(1, 2000) n",
+    "INSERT INTO handset_person SELECT town, id(n), id(n % 500), 0 FROM town, generate_series(1, 2000) n",
     "INSERT INTO edition SELECT town, id(n), id(n % 400), repeat('x', 3000) FROM town, generate_series(1, 2000) n",
     "INSERT INTO job SELECT town, 'job_' || n FROM town, generate_series(1, 200) n",
     "INSERT INTO service_event SELECT town, id(n), id(n % 3000), NULL, (ARRAY['reading', 'service', 'run'])[n % 3 + 1], \
@@ -38,10 +40,17 @@ const STATEMENTS: &[&str] = &[
      id(1), NULL, NULL, NULL, '0', '0', NULL, NULL, NULL, NULL, repeat('x', 200), '\\x00', '\\x00' \
      FROM town, generate_series(1, 25000) n",
     "INSERT INTO feed SELECT town, id(n % 300), n, id(n % 3000), 'service_event', id(n) FROM town, generate_series(1, 25000) n",
+    "INSERT INTO handset_edit SELECT town, id(n % 2000), n, id(n), 1 FROM town, generate_series(1, 20000) n",
+    "INSERT INTO held SELECT id(town), n, id(n), id(n % 3000) FROM generate_series(1, 2000) town, generate_series(1, 20) n",
+    "INSERT INTO inbox (organization, edit_id, state, reason, received_at, handset, handset_edit, author, wish, record_kind, record_id, base, \
+     stamp_raw, stamp_effective, body, content_hash, group_id, group_size, format) SELECT town, id(n), (ARRAY['parked', 'refused'])[n % 2 + 1], 'missing_parent', \
+     n, id(n % 2000), n, id(n % 700), 'create', 'service_event', id(n), '{}', '0', '0', repeat('x', 300), '\\x00', id(n), 2, 1 FROM town, generate_series(1, 3000) n",
+    "INSERT INTO inbox_need SELECT town, id(n), id(n) FROM town, generate_series(1, 3000) n",
     "INSERT INTO outbox SELECT town, n, 0, 'due_changed', 'x' FROM town, generate_series(1, 5000) n",
     "INSERT INTO private_text SELECT town, id(n), '/note', '\\x00', repeat('x', 50) FROM town, generate_series(1, 5000) n",
     "INSERT INTO unit_state SELECT town, id(n), id(n % 300), id(CASE WHEN n % 20 = 0 THEN n / 20 % 300 ELSE n % 300 END), @now, \
      (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), repeat('x', 800) FROM town, generate_series(1, 3000) n",
+    "INSERT INTO unit_sent SELECT organization, unit_id, home_site, standing_site, 0, '\\x00', 7, '\\x00' FROM unit_state WHERE organization IN (SELECT town FROM town)",
     "INSERT INTO due_item SELECT organization, unit_id, id(1), CASE n WHEN 1 THEN 'oil_change' ELSE 'task_' || n END, home_site, standing_site, \
      CASE (n + (folded_at - changed_at) / 600000000) % 97 WHEN 0 THEN 'overdue' WHEN 1 THEN 'due' WHEN 2 THEN 'unknown' \
      WHEN 3 THEN 'coming_due' ELSE 'ok' END, NULL, \

@@ -1,5 +1,7 @@
 //! A small town whose lists are asked for, and large ones beside it that give the planner a choice.
 
+use std::sync::Arc;
+
 use blackbox::{
     Backend, Database, Direct,
     captured::Captured,
@@ -8,11 +10,17 @@ use blackbox::{
     world::{edition, fresh, new_id},
 };
 use model::{
-    EditionId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditionId, HandsetId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{Action, Target},
+    handset::HandsetNumber,
+    text::Label,
 };
 use serde_json::{Value, json};
-use store::Command;
+use store::{
+    Command,
+    command::{Permission, Permit},
+    handsets::{Code, Enrolled, Enrolment, Numbering},
+};
 
 use super::filler::LARGE;
 
@@ -23,6 +31,7 @@ pub(super) struct Ground {
     pub(super) site: SiteId,
     pub(super) unit: UnitId,
     pub(super) schedule: ScheduleId,
+    pub(super) handset: HandsetId,
     pub(super) direct: Direct,
     pub(super) captured: Captured,
     pub(super) database: Database,
@@ -35,16 +44,17 @@ impl Ground {
         let captured = Captured::listen(&database);
         let direct = Direct::open(&database, 2);
         let (id, person, site, unit, schedule) = (fresh(), fresh(), fresh(), fresh(), fresh());
+        let handset = fresh();
         assert!(direct.ask(|store| async move { store.create_organization(id).await }).unwrap());
-        let ground = Self { id, person, site, unit, schedule, direct, captured, database };
+        let ground = Self { id, person, site, unit, schedule, handset, direct, captured, database };
         ground.inhabit();
         ground
     }
 
     /// Values of the small town as those of a large one.
     pub(super) fn large(&self, values: &str) -> String {
-        let Self { id, person, site, unit, schedule, .. } = self;
-        let ours = [id.uuid(), person.uuid(), site.uuid(), unit.uuid(), schedule.uuid()];
+        let Self { id, person, site, unit, schedule, handset, .. } = self;
+        let ours = [id.uuid(), person.uuid(), site.uuid(), unit.uuid(), schedule.uuid(), handset.uuid()];
         ours.iter().fold(values.to_owned(), |values, ours| values.replace(&ours.to_string(), LARGE))
     }
 
@@ -86,8 +96,32 @@ impl Ground {
         for edit in edits {
             self.direct.apply(Command { now: now(), ..direct::command(*id, vec![edit]) });
         }
+        let unseen = direct::set(Target::Unit(*unit), &json!({"label": "FS-2"}));
+        self.direct.apply(Command { now: now(), ..direct::command(*id, vec![unseen]) });
+        self.enrol();
+        // Somebody has to decide about the last event, and somebody else about a field.
+        self.database.sql(
+            "INSERT INTO held SELECT organization, seq, edit_id, unit_id FROM change_log \
+             WHERE record_kind = 'service_event' ORDER BY seq DESC LIMIT 1",
+        );
         // As after a mass change: what the town's unit was folded with has another version now.
         self.database.sql("INSERT INTO context SELECT organization, kind, key, 1, 0 FROM unit_context");
+    }
+}
+
+impl Ground {
+    fn enrol(&self) {
+        let (organization, person, handset) = (self.id, self.person, self.handset);
+        let hash = proof::sha256("a code");
+        let code =
+            Code { organization, hash, made_by: person, made_at: now(), expires_at: now().plus_seconds(60) };
+        self.direct.ask(|store| async move { store.make_code(code).await }).unwrap();
+        let name = Label::parse("Van 2").unwrap();
+        let number = Numbering::OneOf(HandsetNumber::new(7).into_iter().collect());
+        let permit = Permit(Arc::new(|_| Permission::Allowed));
+        let wish = Enrolment { organization, person, now: now(), code: hash, handset, name, number, permit };
+        let enrolled = self.direct.ask(|store| async move { store.enrol(wish).await }).unwrap();
+        assert!(matches!(enrolled, Enrolled::New(_)), "{enrolled:?}");
     }
 }
 

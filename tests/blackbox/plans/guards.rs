@@ -35,25 +35,57 @@ const OF_CONTEXT: &str = "unit_context_version";
 /// Has only those rows in it that it is there for, so that it may be read whole.
 const BEHIND: &str = "context_behind";
 
-/// Lists that are not read as they should be, and why; one that is mended leaves this table.
-pub(super) const OWED: &[(&str, &str)] = &[(
-    "units of sites",
-    "the states of all units are read for those at a site: their contexts know the sites, but are not asked",
-)];
-
 /// Any list.
 const ANY: &str = "";
 
 pub(super) const GUARDS: &[Guard] = &[
     guard("some sites", "record page", &["record"], Few),
     guard("sites", "record page", &["record"], Index),
-    guard("units of sites", "record page", &["record", "unit_state", OF_CONTEXT], Few),
+    guard(
+        "units of sites",
+        "record page",
+        &["record", "unit_sent", "unit_sent_home", "unit_sent_standing"],
+        Few,
+    ),
     guard("units", "record page", &["record"], Index),
     guard("labels", "record page", &["record"], Few),
     guard("schedules", "record page", &["record"], Index),
     guard("editions", "edition page", &["edition_schedule"], Index),
     guard("grants", "record", &["record_belongs_to"], Index),
     guard("look", "record", &["record_belongs_to", "record", "unit_state"], Index),
+    guard("held", "held page", &["held"], Few),
+    guard("held", "change_log", &["change_log_2"], Few),
+    guard(
+        "contested at",
+        "record page",
+        &["record_contested", "record", "unit_sent", "unit_sent_home", "unit_sent_standing"],
+        Few,
+    ),
+    guard("contested", "record page", &["record_contested", "record"], Index),
+    guard("contested", "change_log", &["change_log_2"], Few),
+    guard("handsets", "handset_state page", &["handset_state"], Index),
+    guard("own handsets", "handset_state page", &["handset_state", "handset_person_person"], Few),
+    guard("handset", "handset_state page", &["handset_state"], Index),
+    guard(ANY, "handset_person", &["handset_person"], Few),
+    guard("feed", "change_log page", &["change_log"], Index),
+    guard("feed", "change_log", &["change_log", "change_log_2"], Few),
+    guard("feed", "edition page", &["edition"], Index),
+    guard("feed", "feed", &["feed_seq", "feed"], Few),
+    guard("feed", "model_adoption page", &["model_adoption"], Index),
+    guard("feed", "service_event", &["service_event", "service_event_unit", "change_log_2"], Few),
+    guard("feed of", "unit_sent page", &["unit_sent", "unit_sent_home", "unit_sent_standing"], Few),
+    guard("feed", "unit_sent page", &["unit_sent"], Index),
+    guard("fingerprints", "change_log", &["change_log_2"], Few),
+    guard("fingerprints", "service_event", &["service_event", "service_event_unit", "change_log_2"], Few),
+    guard("parked", "inbox", &["inbox"], Few),
+    guard("parked for long", "inbox page", &["inbox_state"], Few),
+    guard("write", "change_log", &["change_log_2"], Few),
+    guard("write", "data_quality", &["data_quality"], Few),
+    guard("write", "edition page", &["edition"], Index),
+    guard("write", "inbox_need", &["inbox_need"], Few),
+    guard("write", "unit_context", &["unit_context"], Few),
+    guard("write", "unit_state", &["unit_state", "unit_sent"], Few),
+    guard(ANY, "unit_sent", &["unit_sent", "unit_sent_home", "unit_sent_standing"], Few),
     guard("events", "service_event page", &["service_event_unit"], Index),
     guard("events", "service_event", &["service_event", "change_log_2"], Few),
     guard("due as of", "unit_state page", &[CHANGED, WAITS], Index),

@@ -1,13 +1,25 @@
-//! Every list of the store, each asked for as the service does.
+//! Every list of the store, each asked for as the service does, and what a write looks up.
 
-use blackbox::{captured::Sent, world::fresh};
+use std::collections::BTreeSet;
+
+use blackbox::{
+    captured::Sent,
+    direct::{self, create, event, set},
+    world::{edition, fresh, new_id},
+};
 use interval::{DueState, QualityCode};
-use model::{Code, SiteId, edit::Target, event::EventKind};
+use model::{
+    Code, SiteId,
+    edit::{RecordKind, Target},
+    event::EventKind,
+};
+use proof::Prefix;
+use serde_json::{Value, json};
 use store::{
-    Store,
+    Command, Store,
     view::{
-        ChangesQuery, DueFilter, DuePlace, DueQuery, EventQuery, Known, Moment, QualityPlace, QualityQuery,
-        SiteQuery, SiteThenQuery, ThenQuery,
+        ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, Known, Mode, Moment, Most, Pull,
+        QualityPlace, QualityQuery, SiteQuery, SiteThenQuery, Sites, ThenQuery,
     },
 };
 
@@ -25,11 +37,14 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     let mut heard = |name| all.push((name, reads(ground.captured.take())));
     ground.captured.take();
     records(ground, &mut heard);
+    open(ground, &mut heard);
     events(ground, &mut heard);
     due(ground, &mut heard);
     then(ground, &mut heard);
     quality(ground, &mut heard);
     jobs(ground, &mut heard);
+    feed(ground, &mut heard);
+    writes(ground, &mut heard);
     all
 }
 
@@ -53,7 +68,7 @@ macro_rules! ask {
 }
 
 fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
-    let Ground { id, person, site, unit, schedule, .. } = *ground;
+    let Ground { id, person, site, unit, schedule, handset, .. } = *ground;
     for after in [None, Some(fresh())] {
         ask!(ground, |store| store.sites(id, None, after, LIMIT));
     }
@@ -82,6 +97,35 @@ fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     heard("grants");
     ask!(ground, |store| store.look(id, person, Target::Unit(unit)));
     heard("look");
+    for after in [None, Some(fresh())] {
+        ask!(ground, |store| store.handsets(id, None, after, LIMIT));
+    }
+    heard("handsets");
+    ask!(ground, |store| store.handsets(id, Some(person), None, LIMIT));
+    heard("own handsets");
+    ask!(ground, |store| store.handset(id, handset));
+    heard("handset");
+}
+
+/// What waits for a person, and what people set without knowing of each other.
+fn open(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let Ground { id, site, .. } = *ground;
+    for after in [0, 5] {
+        ask!(ground, |store| store.held(id, None, after, LIMIT));
+    }
+    heard("held");
+    ask!(ground, |store| store.held(id, Some(vec![site, fresh()]), 0, LIMIT));
+    heard("held at some sites");
+    for kind in [RecordKind::Unit, RecordKind::Site] {
+        for after in [None, Some((uuid::Uuid::now_v7(), "label".to_owned()))] {
+            ask!(ground, |store| store.contested(id, kind, vec![], after, LIMIT));
+        }
+    }
+    heard("contested");
+    for kind in [RecordKind::Unit, RecordKind::Site] {
+        ask!(ground, |store| store.contested(id, kind, vec![vec![site, fresh()], vec![site]], None, LIMIT));
+    }
+    heard("contested at some sites");
 }
 
 fn events(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
@@ -194,6 +238,69 @@ fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     heard("finish");
     ask!(ground, |store| store.advance(id, unit, now()));
     heard("advance");
+}
+
+/// What a reader of the feed is told, from its first fill to a change of its sites.
+fn feed(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let Ground { id, site, handset, .. } = *ground;
+    for (name, sites) in [("feed", None), ("feed of some sites", Some(BTreeSet::from([site])))] {
+        let pull = Pull {
+            organization: id,
+            sites,
+            handset: Some(handset),
+            revoked: false,
+            cursor: None,
+            page: true,
+            most: Most { changes: 2, bytes: 1 << 20 },
+        };
+        // A page at a time, as a fill goes, and then the lines of every row.
+        let filled = pages(ground, &pull);
+        let begun = Cursor { mode: Mode::Lines { after: 0, within: None }, ..filled };
+        pages(ground, &Pull { cursor: Some(begun.clone()), ..pull.clone() });
+        let elsewhere = Cursor { sites: Sites::Only([fresh()].into()), ..begun };
+        pages(ground, &Pull { cursor: Some(elsewhere), ..pull.clone() });
+        heard(name);
+    }
+    ask!(ground, |store| store.parts(id, site, Prefix::default()));
+    ask!(ground, |store| store.part(id, site, Prefix::default(), LIMIT));
+    heard("fingerprints");
+    ask!(ground, |store| store.parked(id, [fresh()].into()));
+    heard("parked");
+    ask!(ground, |store| store.overdue(id, now(), 100));
+    heard("parked for long");
+}
+
+/// What a write looks up before it writes.
+fn writes(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let Ground { id, site, unit, schedule, ref direct, .. } = *ground;
+    let happened = |mut body: Value| {
+        (body["id"], body["unit_id"]) = (json!(new_id()), json!(unit));
+        body["occurred_at"] = json!("2026-06-02T12:00:00Z");
+        event(&body)
+    };
+    let edits = vec![
+        happened(json!({"kind": "reading", "meter_hours": 40})),
+        happened(json!({"kind": "placement", "site_id": site})),
+        set(Target::Unit(unit), &json!({"label": "FS-3"})),
+        set(Target::Site(site), &json!({"name": "Fire Station 1"})),
+        create(Target::Unit(fresh()), &json!({"label": "FS-9", "home_site_id": site, "fuel": "petrol"})),
+        direct::edition(schedule, &edition()),
+    ];
+    direct.apply(Command { now: now(), ..direct::command(id, edits) });
+    heard("write");
+}
+
+/// Reads until there is no more; gives the cursor then.
+fn pages(ground: &Ground, pull: &Pull) -> Cursor {
+    let mut pull = pull.clone();
+    loop {
+        let page = pull.clone();
+        let pulled = ask!(ground, |store| store.pull(page));
+        pull.cursor = pulled.cursor;
+        if !pulled.more {
+            return pull.cursor.unwrap();
+        }
+    }
 }
 
 fn whole(ground: &Ground) -> DueFilter {

@@ -43,6 +43,7 @@ impl Bare {
                 App::new()
                     .app_data(web::Data::new(state.clone()))
                     .route("/v1/units/{id}", web::get().to(unit))
+                    .route("/v1/bodies/{after}/{most}", web::get().to(bodies))
             });
             let server = server.workers(self.workers).tcp_nodelay(true).listen(listener)?.run();
             // The words by which the harness of the tests knows that a service listens.
@@ -57,6 +58,17 @@ async fn unit(state: web::Data<State>, id: web::Path<String>) -> HttpResponse {
     match state.store.bare_read(state.organization, id).await {
         Ok(Some(text)) => HttpResponse::Ok().content_type("application/json").body(text),
         Ok(None) => HttpResponse::NotFound().finish(),
+        Err(_) => HttpResponse::InternalServerError().finish(),
+    }
+}
+
+/// The bodies of the log after a number, as a JSON array.
+async fn bodies(state: web::Data<State>, of: web::Path<(i64, i64)>) -> HttpResponse {
+    let (after, most) = of.into_inner();
+    match state.store.bare_bodies(state.organization, after, most).await {
+        Ok(bodies) => {
+            HttpResponse::Ok().content_type("application/json").body(format!("[{}]", bodies.join(",")))
+        }
         Err(_) => HttpResponse::InternalServerError().finish(),
     }
 }

@@ -15,9 +15,9 @@ pub(crate) const EDITS: usize = 100;
 pub(crate) const UNITS: usize = 20;
 
 /// Seconds between two things that happen to a unit, which runs all the time,
-const STEP: i64 = 6 * 60;
+pub(crate) const STEP: i64 = 6 * 60;
 /// and what its meter shows more each time, in tenths of an hour.
-const MORE: u32 = 1;
+pub(crate) const MORE: u32 = 1;
 
 /// The next `count` batches; a batch takes the units after those of the one before it, round and round.
 pub(crate) fn batches(

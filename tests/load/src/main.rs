@@ -4,6 +4,7 @@
 mod bare;
 mod batch;
 mod fleet;
+mod handset;
 mod http;
 mod library;
 mod log;
@@ -14,6 +15,8 @@ mod profile;
 mod push;
 mod reads;
 mod stats;
+mod storm;
+mod sync;
 mod table;
 mod town;
 mod unit;
@@ -72,8 +75,12 @@ async fn run(options: &Options) -> Result<()> {
         if options.wants(Row::Towns) {
             lines.push(towns(*on, options).await?);
         }
+        lines.extend(sync::lines(*on, options).await?);
+        if options.wants(Row::Storm) {
+            lines.extend(storm::lines(*on, options).await?);
+        }
         if options.wants(Row::Log) && *on == On::Postgres {
-            lines.push(log::line(options).await?);
+            lines.extend(log::lines(options).await?);
         }
         if [Row::Get, Row::List, Row::Memory].into_iter().any(|row| options.wants(row)) {
             lines.extend(reads::lines(*on, options).await?);
@@ -85,10 +92,6 @@ async fn run(options: &Options) -> Result<()> {
     }
     let mut out = std::io::stdout();
     if !lines.is_empty() {
-        lines.extend(
-            ["first fill", "pull of 100 new changes"]
-                .map(|what| Line::figure(what, "", "not built yet (sync)".into(), "", None)),
-        );
         writeln!(out, "{}", table::markdown(&lines))?;
     }
     if options.wants(Row::Profile) {
@@ -101,12 +104,15 @@ async fn run(options: &Options) -> Result<()> {
     Ok(())
 }
 
+/// How many events each unit of a fleet has that is pushed to, and how many units there are.
+fn fleets(options: &Options) -> [(usize, usize); 2] {
+    [(20, (options.fleet() / 50).clamp(200, 2000)), (200, (options.fleet() / 250).clamp(100, 400))]
+}
+
 /// Pushes to one organization, by how many events its units have and how many clients there are.
 async fn push(on: On, options: &Options) -> Result<Vec<Line>> {
     let mut lines = Vec::new();
-    let fleets =
-        [(20, (options.fleet() / 50).clamp(200, 2000)), (200, (options.fleet() / 250).clamp(100, 400))];
-    for (events, units) in fleets {
+    for (events, units) in fleets(options) {
         let (database, store) = fresh_store(on)?;
         let mut pushes = Pushes::build(&store, 1, units, events).await?;
         reads::settle(&database);
@@ -136,10 +142,15 @@ async fn compared(
     options: &Options,
 ) -> Result<Line> {
     let rounds = pushes.compare(clients, options).await?;
-    let bar = if on == On::Postgres { POSTGRES_BAR } else { SQLITE_BAR };
+    let bar = push_bar(on);
     let line = Line::of_rates(what, on.name(), &rounds, stats::count(batch::EDITS), "rows/s", bar);
     progress(&format!("{}: {}: {} of {}: {}", line.on, line.what, line.ours, line.bare, line.ratio));
     Ok(line)
+}
+
+/// What pushes are held to.
+fn push_bar(on: On) -> (f64, &'static str) {
+    if on == On::Postgres { POSTGRES_BAR } else { SQLITE_BAR }
 }
 
 /// An empty database, and a store with as many connections as the service takes.

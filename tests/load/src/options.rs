@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 #[derive(Args, Clone)]
 pub(crate) struct Options {
     /// Which rows of the table.
-    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "get", "list", "library", "memory"])]
+    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "memory"])]
     pub(crate) rows: Vec<Row>,
     /// On which databases.
     #[arg(long, value_delimiter = ',', default_values = ["postgres", "sqlite"])]
@@ -26,6 +26,12 @@ pub(crate) struct Options {
     /// Clients that push at a time.
     #[arg(long, value_delimiter = ',', default_values = ["4", "8"])]
     pub(crate) clients: Vec<usize>,
+    /// Rows of the feed out of which new changes are pulled, for the row `pull`.
+    #[arg(long, default_value_t = 1_000_000)]
+    pub(crate) feed_rows: u32,
+    /// Handsets that come back within a minute, for the row `storm`.
+    #[arg(long, default_value_t = 500, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub(crate) handsets: u32,
     /// Rows of the long change log, for the row `log`.
     #[arg(long, default_value_t = 10_000_000)]
     pub(crate) log_rows: u32,
@@ -38,6 +44,14 @@ pub(crate) enum Row {
     Push,
     /// Pushes to 32 organizations.
     Towns,
+    /// Pushes of handsets over HTTP.
+    Sync,
+    /// First fill of a handset.
+    Fill,
+    /// What changed, out of a million rows.
+    Pull,
+    /// 500 handsets that come back within a minute.
+    Storm,
     /// GET one unit.
     Get,
     /// List what is overdue.
@@ -46,7 +60,7 @@ pub(crate) enum Row {
     Library,
     /// Memory of the service.
     Memory,
-    /// Pushes with a long change log; takes long.
+    /// Pushes and pulls with a long change log; takes long.
     Log,
     /// Where a push spends its time: a table of its own.
     Profile,

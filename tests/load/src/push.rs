@@ -79,6 +79,11 @@ impl Pushes {
         Ok(commands)
     }
 
+    /// The units of the first town, as they are told of so far.
+    pub(crate) fn units(&self) -> Result<Vec<Unit>> {
+        self.towns.first().map(|(_, units, _)| units.clone()).context("no towns")
+    }
+
     /// Any of the towns, for what is alike in all.
     pub(crate) fn town(&self) -> Result<&Town> {
         self.towns.first().map(|(town, ..)| town).context("no towns")
@@ -106,7 +111,8 @@ impl Pushes {
         finish(pushing, began).await
     }
 
-    async fn bare(&self, clients: usize, work: usize) -> Result<Measured> {
+    /// Inserts the rows of so many batches by `clients` at a time.
+    pub(crate) async fn bare(&self, clients: usize, work: usize) -> Result<Measured> {
         let mut rows = Vec::with_capacity(clients);
         let source = self.town()?.organization;
         for _ in 0..clients {

@@ -61,12 +61,7 @@ pub(crate) async fn lines(on: On, options: &Options) -> Result<Vec<Line>> {
 }
 
 fn get(on: On, ground: &Ground, options: &Options) -> Result<Line> {
-    let mut command = Command::new(std::env::current_exe()?);
-    let organization = ground.town.organization.to_string();
-    command.args(["bare", "--database-url", ground.database.url(), "--organization", &organization]);
-    command.args(["--connections", CONNECTIONS, "--workers", WORKERS]);
-    let bare = Service::serving(&mut command);
-    let server = Server::new(bare.url(), None)?;
+    let (_bare, server) = bare(&ground.database, &ground.town)?;
     let step = (ground.fleet.units.len() / PATHS).max(1);
     let paths: Vec<String> =
         ground.fleet.units.iter().step_by(step).map(|unit| format!("/v1/units/{}", unit.id)).collect();
@@ -98,7 +93,10 @@ fn list(on: On, large: &Ground, small: &Ground, options: &Options) -> Result<Lin
 }
 
 fn in_turn(options: &Options, ours: (&Server, &[String]), bare: (&Server, &[String])) -> Result<Rounds> {
-    let once = |(server, paths): (&Server, &[String])| server.measure(paths, CLIENTS, options.time());
+    let once = |(server, paths): (&Server, &[String])| {
+        let requests = paths.iter().map(|path| server.get_request(path)).collect();
+        server.measure(requests, CLIENTS, options.time())
+    };
     let mut rounds = Rounds::default();
     // The first round warms caches and connections, and does not count.
     for round in 0..=options.rounds {
@@ -122,15 +120,32 @@ impl Ground {
         drop(store);
         settle(&database);
         progress(&format!("{}: built {units} units in {:.0} s", on.name(), fleet.took.as_secs_f64()));
-        let key = SigningKey::from_seed(&[7; 32])?;
-        std::fs::write(in_folder(&database, "jwks.json"), keys::jwks([key.public()]).to_string())?;
-        let token = token::sign(&key, &claims(town.organization, town.person)).context("signing a token")?;
-        let mut command = serve(&database, NOW);
-        command.args(["--log", "warn", "--connections", CONNECTIONS, "--workers", WORKERS]);
-        let service = Service::serving(&mut command);
-        let server = Server::new(service.url(), Some(&token))?;
+        let (service, server) = served(&database, &town, &[])?;
         Ok(Self { database, town, fleet, service, server })
     }
+}
+
+/// The service in front of a database, told what it is not by itself, and whoever may do everything in the town.
+pub(crate) fn served(database: &Database, town: &Town, told: &[&str]) -> Result<(Service, Server)> {
+    let key = SigningKey::from_seed(&[7; 32])?;
+    std::fs::write(in_folder(database, "jwks.json"), keys::jwks([key.public()]).to_string())?;
+    let token = token::sign(&key, &claims(town.organization, town.person)).context("signing a token")?;
+    let mut command = serve(database, NOW);
+    command.args(["--log", "warn", "--connections", CONNECTIONS, "--workers", WORKERS]).args(told);
+    let service = Service::serving(&mut command);
+    let server = Server::new(service.url(), Some(&token))?;
+    Ok((service, server))
+}
+
+/// The server that answers with bare statements.
+pub(crate) fn bare(database: &Database, town: &Town) -> Result<(Service, Server)> {
+    let mut command = Command::new(std::env::current_exe()?);
+    let organization = town.organization.to_string();
+    command.args(["bare", "--database-url", database.url(), "--organization", &organization]);
+    command.args(["--connections", CONNECTIONS, "--workers", WORKERS]);
+    let service = Service::serving(&mut command);
+    let server = Server::new(service.url(), None)?;
+    Ok((service, server))
 }
 
 /// Has the database do at once what it would do in its own time, so that it does not fall into a measurement.

@@ -36,6 +36,14 @@ pub(crate) struct Rounds {
 }
 
 impl Rounds {
+    /// The 99th percentile of the candidate by the baseline's in each round, smallest first.
+    pub(crate) fn tails(&self) -> Vec<f64> {
+        let pairs = self.candidate.iter().zip(&self.baseline);
+        let mut tails: Vec<f64> = pairs.map(|(c, b)| c.percentile(99) / b.percentile(99)).collect();
+        tails.sort_by(f64::total_cmp);
+        tails
+    }
+
     /// Rate of the candidate as a share of the baseline's in each round, smallest first.
     pub(crate) fn ratios(&self) -> Vec<f64> {
         let pairs = self.candidate.iter().zip(&self.baseline);
@@ -116,5 +124,7 @@ mod tests {
             baseline: vec![measured(&[1]), measured(&[1, 1])],
         };
         assert_eq!(rounds.ratios(), [0.5, 2.0]);
+        let slower = Rounds { candidate: vec![measured(&[1, 6])], baseline: vec![measured(&[1, 2])] };
+        assert_eq!(slower.tails(), [3.0]);
     }
 }

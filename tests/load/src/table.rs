@@ -43,6 +43,22 @@ impl Line {
         }
     }
 
+    /// A comparison of the times within which all but a hundredth of the operations were done; the bar is how many times as
+    /// long it may take at most.
+    pub(crate) fn of_tails(
+        what: String,
+        on: &'static str,
+        rounds: &Rounds,
+        bar: (f64, &'static str),
+    ) -> Self {
+        let ratios = rounds.tails();
+        Self {
+            ratio: spread(&ratios),
+            reached: Some(middle(&ratios) <= bar.0),
+            ..Self::of_rates(what, on, rounds, 1.0, "requests/s", bar)
+        }
+    }
+
     /// A single figure, held against a bar by whoever measured it.
     pub(crate) fn figure(
         what: &str,

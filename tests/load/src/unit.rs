@@ -76,9 +76,14 @@ impl Unit {
 
     /// Somebody corrects its serial number and its tank.
     pub(crate) fn corrected(&mut self) -> Result<Proposal> {
-        self.told += 1;
-        let fields = json!({"serial": format!("S-{}", self.told), "tank_litres": 20 + self.told % 8});
+        let fields = self.correction();
         town::set(Target::Unit(self.id), fields)
+    }
+
+    /// The fields of such a correction.
+    pub(crate) fn correction(&mut self) -> Value {
+        self.told += 1;
+        json!({"serial": format!("S-{}", self.told), "tank_litres": 20 + self.told % 8})
     }
 
     /// Its home.

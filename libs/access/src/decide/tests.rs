@@ -51,7 +51,14 @@ fn all_actions() -> Vec<Action> {
             Action::CreateSchedule => Action::ReadEvent,
             Action::ReadEvent => Action::ReadDue,
             Action::ReadDue => Action::ManagePeople,
-            Action::ManagePeople => Action::Correct { own: false },
+            Action::ManagePeople => Action::MakeHandsetCode,
+            Action::MakeHandsetCode => Action::EnrolHandset,
+            Action::EnrolHandset => Action::ReadHandset { own: true },
+            Action::ReadHandset { own: true } => Action::ReadHandset { own: false },
+            Action::ReadHandset { own: false } => Action::RevokeHandset,
+            Action::RevokeHandset => Action::ReadHeld,
+            Action::ReadHeld => Action::DecideHeld,
+            Action::DecideHeld => Action::Correct { own: false },
             Action::Correct { own: false } => Action::Correct { own: true },
             Action::Correct { own: true } => Action::RecordEvent(K::Commissioning),
             Action::RecordEvent(K::Commissioning) => Action::RecordEvent(K::Service),
@@ -72,22 +79,46 @@ fn all_actions() -> Vec<Action> {
     std::iter::successors(Some(Action::ReadSite), |action| after(*action)).collect()
 }
 
-const READS: &[Action] =
-    &[Action::ReadSite, Action::ReadUnit, Action::ReadSchedule, Action::ReadEvent, Action::ReadDue];
+/// What every role may.
+const READS: &[Action] = &[
+    Action::ReadSite,
+    Action::ReadUnit,
+    Action::ReadSchedule,
+    Action::ReadEvent,
+    Action::ReadDue,
+    Action::EnrolHandset,
+    Action::ReadHandset { own: true },
+];
 
 /// What touches the whole organization.
-const WHOLE: &[Action] =
-    &[Action::ReadSchedule, Action::CreateSite, Action::CreateSchedule, Action::ManagePeople];
+const WHOLE: &[Action] = &[
+    Action::ReadSchedule,
+    Action::CreateSite,
+    Action::CreateSchedule,
+    Action::ManagePeople,
+    Action::MakeHandsetCode,
+    Action::EnrolHandset,
+    Action::ReadHandset { own: true },
+    Action::ReadHandset { own: false },
+    Action::RevokeHandset,
+];
+
+/// What of that a grant on some sites, or on none, is enough for.
+const ANYWHERE: &[Action] =
+    &[Action::ReadSchedule, Action::MakeHandsetCode, Action::EnrolHandset, Action::ReadHandset { own: true }];
 
 /// What each role may do beyond reading, told role by role where the rules are told action by action.
 fn beyond_reading(role: Role) -> Vec<Action> {
     use Action::{
-        Correct, CreateSchedule, CreateSite, CreateUnit, EditSite, EditUnit, ManagePeople, RecordEvent,
+        Correct, CreateSchedule, CreateSite, CreateUnit, DecideHeld, EditSite, EditUnit, MakeHandsetCode,
+        ManagePeople, ReadHandset, ReadHeld, RecordEvent, RevokeHandset,
     };
+    let handsets = [MakeHandsetCode, ReadHandset { own: false }, RevokeHandset, ReadHeld, DecideHeld];
     let own = Correct { own: true };
     match role {
-        Role::Viewer | Role::Auditor => vec![],
-        Role::Planner => vec![RecordEvent(EventKind::Deferral)],
+        Role::Viewer => vec![],
+        Role::Auditor => vec![ReadHeld],
+        Role::Planner => vec![RecordEvent(EventKind::Deferral), ReadHeld],
         Role::Custodian => vec![RecordEvent(EventKind::Reading), RecordEvent(EventKind::Run), own],
         Role::Technician => vec![
             RecordEvent(EventKind::Commissioning),
@@ -105,9 +136,10 @@ fn beyond_reading(role: Role) -> Vec<Action> {
             .map(|(_, kind)| RecordEvent(*kind))
             .chain([own, Correct { own: false }, CreateSchedule])
             .chain([CreateSite, EditSite, CreateUnit, EditUnit])
+            .chain(handsets)
             .collect(),
         Role::Integrator => vec![CreateSite, EditSite, CreateUnit, EditUnit],
-        Role::Admin => vec![CreateSite, ManagePeople],
+        Role::Admin => [CreateSite, ManagePeople].into_iter().chain(handsets).collect(),
     }
 }
 
@@ -122,7 +154,7 @@ fn every_role_and_action() {
             let whole = WHOLE.contains(&action);
             let object = if whole { Object::of(home()) } else { Object::at(home(), [site(1), site(2)]) };
             let elsewhere = if whole { Decision::Forbidden } else { Decision::Hidden };
-            let anywhere = action == Action::ReadSchedule;
+            let anywhere = ANYWHERE.contains(&action);
             let cases = [
                 ("on all sites", SiteScope::All, or(may, Decision::Forbidden)),
                 ("on one of its sites", only(&[2, 3]), or(may && (!whole || anywhere), Decision::Forbidden)),
@@ -138,7 +170,7 @@ fn every_role_and_action() {
             assert_eq!(found, Decision::Hidden, "{word} of another organization: {action:?}");
         }
     }
-    assert_eq!(pairs.len(), 8 * 26);
+    assert_eq!(pairs.len(), 8 * 33);
 }
 
 #[test]
@@ -181,6 +213,10 @@ fn grants_add_up_but_do_not_lend_each_other_their_sites() {
     assert_eq!(principal.sites_at(at(5)), only(&[]));
     assert_eq!(principal.sites_at(at(15)), only(&[1, 2]));
     assert_eq!(principal.sites_at(at(30)), SiteScope::All);
+    for (now, expected) in [(5, only(&[])), (15, only(&[2])), (30, SiteScope::All)] {
+        assert_eq!(sites_for(&principal, service, at(now)), expected, "at {now}");
+    }
+    assert_eq!(sites_for(&principal, Action::DecideHeld, at(15)), only(&[]));
 }
 
 #[test]

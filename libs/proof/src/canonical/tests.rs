@@ -146,6 +146,21 @@ proptest! {
     }
 
     #[test]
+    fn a_member_is_added_where_it_belongs(
+        named in prop::collection::btree_map("[a-z_]{1,3}", values(), 1..6),
+        apart in prop::collection::vec(any::<bool>(), 6),
+    ) {
+        let all: Map<String, Value> = named.into_iter().collect();
+        let (mut rest, mut more) = (all.clone(), Vec::new());
+        for ((name, value), _) in all.iter().zip(apart).filter(|(_, apart)| *apart) {
+            rest.remove(name);
+            more.push((name.as_str(), canonical(value).unwrap().into_string()));
+        }
+        let more: Vec<(&str, &str)> = more.iter().rev().map(|(name, value)| (*name, value.as_str())).collect();
+        prop_assert_eq!(canonical(&Value::Object(rest)).unwrap().with(&more), canonical(&Value::Object(all)).unwrap());
+    }
+
+    #[test]
     fn doubles_survive(bits in any::<u64>()) {
         let double = f64::from_bits(bits);
         prop_assume!(double.is_finite());

@@ -41,3 +41,13 @@ pub(crate) fn registers(conn: &mut Conn, organization: Key, unit: Key) -> Result
         .first(conn)
         .optional()?)
 }
+
+/// The bodies of the rows after a number, in order, `most` of them at most.
+pub(crate) fn bodies(conn: &mut Conn, organization: Key, after: i64, most: i64) -> Result<Vec<String>> {
+    Ok(change_log::table
+        .filter(change_log::organization.eq(organization).and(change_log::seq.gt(after)))
+        .order(change_log::seq)
+        .limit(most)
+        .select(change_log::body)
+        .load(conn)?)
+}

@@ -13,8 +13,9 @@ use super::super::Conn;
 use super::{
     log::{self, LogRow},
     private_texts::{self, Texts},
-    records,
-    schema::{record, unit_state},
+    records::{self, Stored},
+    schema::{record, unit_sent},
+    scope::units_at,
 };
 use crate::{
     body::private_pointers,
@@ -23,13 +24,14 @@ use crate::{
     view::{ContestedField, ContestedRecord, ContestedValue, Page, one_more},
 };
 
-/// A page of contested units, then of contested sites, each by id; only those in scope of `sites` where given.
+/// A page of contested fields of records of a kind, by id and name; only of records in scope of one site of each of
+/// `sets`. The first and the last record may have more of them than the page.
 pub(crate) fn list(
     conn: &mut Conn,
     organization: Key,
     kind: RecordKind,
-    sites: Option<&[SiteId]>,
-    after: Option<uuid::Uuid>,
+    sets: &[Vec<SiteId>],
+    after: Option<&(uuid::Uuid, String)>,
     limit: usize,
 ) -> Result<Page<ContestedRecord>> {
     let mut query = record::table
@@ -38,29 +40,37 @@ pub(crate) fn list(
         // Said in the words of the index, which knows nothing of bound values.
         .filter(sql::<Bool>("contested > 0"))
         .order(record::id)
-        .limit(one_more(limit))
+        // The record of the last page's last field may have no other; and one more tells whether a page follows.
+        .limit(one_more(limit.saturating_add(1)))
         .select(record::id)
         .into_boxed();
-    if let Some(after) = after {
-        query = query.filter(record::id.gt(Key(after)));
+    if let Some((id, _)) = after {
+        query = query.filter(record::id.ge(Key(*id)));
     }
-    if let Some(sites) = sites {
+    for sites in sets {
         let sites: Vec<Key> = sites.iter().copied().map(Key::from).collect();
         query = if kind == RecordKind::Unit {
-            let in_scope = unit_state::table
-                .filter(unit_state::organization.eq(organization))
-                .filter(
-                    unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)),
-                )
-                .select(unit_state::unit_id);
-            query.filter(record::id.eq_any(in_scope))
+            query.filter(record::id.eq_any(units_at!(organization, sites).select(unit_sent::unit_id)))
         } else {
             query.filter(record::id.eq_any(sites))
         };
     }
-    let Page { items, more } = Page::<Key>::cut(query.load(conn)?, limit);
-    let items: Result<Vec<_>> = items.into_iter().map(|id| of_record(conn, organization, kind, id)).collect();
-    Ok(Page { items: items?.into_iter().flatten().collect(), more })
+    let (mut items, mut left) = (Vec::new(), limit);
+    for id in query.load::<Key>(conn)? {
+        let Some(mut record) = of_record(conn, organization, kind, id)? else { continue };
+        let told = |field: &str| after.is_some_and(|(id, name)| record.id == *id && field <= name.as_str());
+        record.fields.retain(|field| !told(&field.field));
+        let more = record.fields.len() > left;
+        record.fields.truncate(left);
+        left -= record.fields.len();
+        if !record.fields.is_empty() {
+            items.push(record);
+        }
+        if more {
+            return Ok(Page { items, more });
+        }
+    }
+    Ok(Page { items, more: false })
 }
 
 fn of_record(
@@ -71,6 +81,18 @@ fn of_record(
 ) -> Result<Option<ContestedRecord>> {
     let target = if kind == RecordKind::Unit { Target::Unit(id.id()) } else { Target::Site(id.id()) };
     let Some(stored) = records::find(conn, organization, target)? else { return Ok(None) };
+    let mut fields = fields(conn, organization, kind, &stored)?;
+    fields.sort_by(|a, b| a.field.cmp(&b.field));
+    Ok(Some(ContestedRecord { kind, id: id.0, etag: stored.etag(), fields }))
+}
+
+/// The contested fields of a record, each with all its values.
+pub(crate) fn fields(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    stored: &Stored,
+) -> Result<Vec<ContestedField>> {
     let held = |field: &str| stored.record.register(field).into_iter().flat_map(|register| register.all());
     let fields = stored.record.contested();
     let edits: Vec<Key> =
@@ -90,14 +112,13 @@ fn of_record(
             recorded_at: Instant::from_micros(row.recorded_at),
         })
     };
-    let fields: Result<Vec<ContestedField>> = fields
+    fields
         .iter()
         .map(|field| {
             let values: Result<Vec<ContestedValue>> = held(field).map(|held| value(field, held)).collect();
             Ok(ContestedField { field: (*field).to_owned(), values: values? })
         })
-        .collect();
-    Ok(Some(ContestedRecord { kind, id: id.0, etag: stored.etag(), fields: fields? }))
+        .collect()
 }
 
 /// A value as a reader sees it, private text joined.

@@ -136,6 +136,23 @@ pub(crate) fn of_schedule(
     Ok(Page { items, more })
 }
 
+/// Editions after an id, of whichever schedule.
+pub(crate) fn after(
+    conn: &mut Conn,
+    organization: Key,
+    after: Option<EditionId>,
+    limit: usize,
+) -> Result<Vec<EditionView>> {
+    let rows: Vec<(Key, Key, String)> = edition::table
+        .filter(edition::organization.eq(organization))
+        .filter(edition::id.gt(after.map_or(Key::NIL, Key::from)))
+        .order(edition::id)
+        .limit(i64::try_from(limit).unwrap_or(i64::MAX))
+        .select((edition::id, edition::schedule_id, edition::body))
+        .load(conn)?;
+    rows.iter().map(|(id, schedule, body)| view(*id, *schedule, body)).collect()
+}
+
 /// All editions of one schedule.
 pub(crate) fn all_of_schedule(
     conn: &mut Conn,

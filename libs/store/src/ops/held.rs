@@ -1,21 +1,24 @@
 //! Edits that wait for a person.
 
+use std::collections::BTreeSet;
+
 use diesel::prelude::*;
-use merge::Reason;
+use merge::{Flag, Reason};
 use model::{EditId, Instant, SiteId};
 
 use super::super::Conn;
 use super::{
     IDS_AT_ONCE, inbox,
     log::{self, LogRow},
-    private_texts, replay,
-    schema::{held, unit_state},
+    private_texts::{self, Texts},
+    replay,
+    schema::{held, unit_sent},
 };
 use crate::{
-    body::{HELD_BODY, HELD_FOR, private_pointers},
+    body::{HELD_BODY, HELD_FLAGS, HELD_FOR, held_group, private_pointers},
     error::{Result, StoreError},
     key::Key,
-    sent::Held,
+    sent::{Decided, Decision, Held},
     view::{Page, one_more},
 };
 
@@ -59,41 +62,109 @@ pub(crate) fn list(
     after: i64,
     limit: usize,
 ) -> Result<Page<Held>> {
-    let mut query = held::table
+    let found = match sites {
+        None => next(conn, organization, after, one_more(limit))?,
+        Some(sites) => in_scope(conn, organization, sites, after, limit)?,
+    };
+    let Page { items, more } = Page::cut(found.into_iter().map(|row| row.edit_id).collect(), limit);
+    let mut rows = log::all_of_edits(conn, organization, &items)?;
+    rows.retain(|row| row.row_kind == log::HELD);
+    rows.sort_by_key(|row| row.seq);
+    let texts = private_texts::of_edits(conn, organization, &items)?;
+    let items: Result<Vec<Held>> = rows.iter().map(|row| seen(row, &texts)).collect();
+    Ok(Page { items: items?, more })
+}
+
+fn next(conn: &mut Conn, organization: Key, after: i64, limit: i64) -> Result<Vec<HeldRow>> {
+    Ok(held::table
         .filter(held::organization.eq(organization))
         .filter(held::seq.gt(after))
         .order(held::seq)
-        .limit(one_more(limit))
-        .select(held::edit_id)
-        .into_boxed();
-    if let Some(sites) = sites {
-        let sites: Vec<Key> = sites.iter().copied().map(Key::from).collect();
-        let in_scope = unit_state::table
-            .filter(unit_state::organization.eq(organization))
-            .filter(unit_state::home_site.eq_any(sites.clone()).or(unit_state::standing_site.eq_any(sites)))
-            .select(unit_state::unit_id.nullable());
-        query = query.filter(held::unit_id.eq_any(in_scope));
+        .limit(limit)
+        .select(HeldRow::as_select())
+        .load(conn)?)
+}
+
+/// One more than `limit` about units in scope of sites, if there are as many: few wait, so all of them are looked at, some at
+/// a time, and not all units of the sites.
+fn in_scope(
+    conn: &mut Conn,
+    organization: Key,
+    sites: &[SiteId],
+    mut after: i64,
+    limit: usize,
+) -> Result<Vec<HeldRow>> {
+    let sites: Vec<Key> = sites.iter().copied().map(Key::from).collect();
+    let mut found = Vec::new();
+    while found.len() <= limit {
+        let some = next(conn, organization, after, one_more(IDS_AT_ONCE))?;
+        let Some(last) = some.last() else { break };
+        after = last.seq;
+        let units: Vec<Key> = some.iter().filter_map(|row| row.unit_id).collect();
+        let seen: Vec<Key> = unit_sent::table
+            .filter(unit_sent::organization.eq(organization))
+            .filter(unit_sent::unit_id.eq_any(units))
+            .filter(
+                unit_sent::home_site.eq_any(sites.clone()).or(unit_sent::standing_site.eq_any(sites.clone())),
+            )
+            .select(unit_sent::unit_id)
+            .load(conn)?;
+        let seen: BTreeSet<Key> = seen.into_iter().collect();
+        found.extend(some.into_iter().filter(|row| row.unit_id.is_some_and(|unit| seen.contains(&unit))));
     }
-    let Page { items, more } = Page::<Key>::cut(query.load(conn)?, limit);
-    let rows = log::all_of_edits(conn, organization, &items)?;
-    let items: Result<Vec<Held>> =
-        rows.iter().filter(|row| row.row_kind == log::HELD).map(|row| seen(conn, row)).collect();
-    Ok(Page { items: items?, more })
+    Ok(found)
 }
 
 /// One edit that was held, also one that somebody has decided about.
 pub(crate) fn find(conn: &mut Conn, organization: Key, edit: EditId) -> Result<Option<Held>> {
     let rows = log::all_of_edits(conn, organization, &[Key::from(edit)])?;
-    rows.iter().find(|row| row.row_kind == log::HELD).map(|row| seen(conn, row)).transpose()
+    let Some(row) = rows.iter().find(|row| row.row_kind == log::HELD) else { return Ok(None) };
+    let texts = private_texts::of_edits(conn, organization, &[row.edit_id])?;
+    let decided = rows.iter().filter_map(|row| decided(row).transpose()).next().transpose()?;
+    Ok(Some(Held { decided, ..seen(row, &texts)? }))
 }
 
-fn seen(conn: &mut Conn, row: &LogRow) -> Result<Held> {
+/// The edits of its group with which an edit is decided about, itself among them: they were held by one transaction.
+pub(crate) fn with(conn: &mut Conn, organization: Key, held: Held) -> Result<Vec<Held>> {
+    let Some(group) = held.group else { return Ok(vec![held]) };
+    let around = i64::try_from(group.size).unwrap_or(i64::MAX);
+    let mut rows = log::after(conn, organization, held.seq.saturating_sub(around), around.saturating_mul(2))?;
+    let mut bodies = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let of_group = row.row_kind == log::HELD && row.handset == Some(Key::from(held.handset));
+        bodies.push(of_group && held_group(&replay::body_of(row)?) == Some(group));
+    }
+    let mut of_group = bodies.into_iter();
+    rows.retain(|_| of_group.next().unwrap_or_default());
+    let edits: Vec<Key> = rows.iter().map(|row| row.edit_id).collect();
+    let texts = private_texts::of_edits(conn, organization, &edits)?;
+    rows.iter().map(|row| seen(row, &texts)).collect()
+}
+
+/// The decision that a row is, if it is one.
+fn decided(row: &LogRow) -> Result<Option<Decided>> {
+    let decision = match row.row_kind.as_str() {
+        log::RELEASED => Decision::Release,
+        log::REFUSED => {
+            let body = replay::body_of(row)?;
+            let reason = body.get(HELD_FOR).and_then(serde_json::Value::as_str).unwrap_or_default();
+            Decision::Refuse(reason.to_owned())
+        }
+        _ => return Ok(None),
+    };
+    let at = Instant::from_micros(row.recorded_at);
+    Ok(Some(Decided { decision, author: row.author.id(), at }))
+}
+
+fn seen(row: &LogRow, texts: &Texts) -> Result<Held> {
     let corrupt = StoreError::corrupt("log row");
     let mut held = replay::body_of(row)?;
+    let group = held_group(&held);
     let reason = held.get(HELD_FOR).and_then(serde_json::Value::as_str).and_then(Reason::parse);
+    let flags = held.get(HELD_FLAGS).and_then(serde_json::Value::as_array).into_iter().flatten();
+    let flags = flags.filter_map(|flag| flag.as_str().and_then(Flag::parse)).collect();
     let mut body = held.get_mut(HELD_BODY).map(serde_json::Value::take).unwrap_or_default();
     let proposal = inbox::held_proposal(row, &body)?;
-    let texts = private_texts::of_edits(conn, row.organization, &[row.edit_id])?;
     let pointers = private_pointers(proposal.edit.action.kind(), &body);
     proof::unseal(&mut body, pointers, |pointer, _| {
         texts.get(&(row.edit_id, pointer.to_owned())).map(|(_, text)| text.clone())
@@ -102,9 +173,13 @@ fn seen(conn: &mut Conn, row: &LogRow) -> Result<Held> {
         seq: row.seq,
         recorded_at: Instant::from_micros(row.recorded_at),
         reason: reason.ok_or_else(|| corrupt(&"it does not say why it is held"))?,
+        flags,
         handset: row.handset.ok_or_else(|| corrupt(&"no handset sent it"))?.id(),
+        author: row.author.id(),
         unit: row.unit_id.map(Key::id),
+        group,
         proposal,
         body,
+        decided: None,
     })
 }

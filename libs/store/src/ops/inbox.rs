@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use merge::Base;
+use merge::{Base, Flag};
 use model::{
     EditId, Instant, PersonId,
     edit::{Action, Edit, RecordKind, Target},
@@ -25,7 +25,7 @@ use crate::{
     command::Proposal,
     error::{Result, StoreError},
     key::Key,
-    sent::{Parked, Received, Sent},
+    sent::{Group, Parked, ParkedEdit, ParkedFor, Received, Sent},
 };
 
 /// An edit waits for what it names.
@@ -54,6 +54,11 @@ pub(crate) struct InboxRow {
     pub(crate) occurred_at: Option<i64>,
     pub(crate) body: String,
     pub(crate) content_hash: Vec<u8>,
+    pub(crate) chained: i64,
+    pub(crate) flags: String,
+    pub(crate) group_id: Option<Key>,
+    pub(crate) group_size: Option<i64>,
+    pub(crate) format: i64,
 }
 
 /// Something that a parked edit names.
@@ -74,19 +79,49 @@ impl InboxRow {
 
     /// What was fixed when it first came in.
     pub(crate) fn received(&self) -> Result<Received> {
-        let effective = stamp(&self.stamp_effective)?;
-        Ok(Received { effective, occurred_at: self.occurred_at.map(Instant::from_micros) })
+        Ok(Received {
+            at: Instant::from_micros(self.received_at),
+            effective: stamp(&self.stamp_effective)?,
+            occurred_at: self.occurred_at.map(Instant::from_micros),
+            chained: self.chained != 0,
+            flags: self.flags.split(' ').filter_map(Flag::parse).collect(),
+        })
+    }
+
+    /// The group that it belongs to.
+    pub(crate) fn group(&self) -> Option<Group> {
+        let size = usize::try_from(self.group_size?).ok()?;
+        Some(Group { id: self.group_id?.0, size })
+    }
+
+    /// Whether nobody could read it when it came.
+    pub(crate) fn is_unread(&self) -> bool {
+        self.wish == UNREAD
     }
 
     /// The edit, to be tried again.
-    pub(crate) fn proposal(&self) -> Result<Proposal> {
+    fn parked(&self) -> Result<Parked> {
+        let edit = if self.is_unread() {
+            ParkedEdit::Unread { author: self.author.id(), text: self.body.clone() }
+        } else {
+            ParkedEdit::Read(self.proposal()?)
+        };
+        Ok(Parked { handset: self.handset.id(), edit })
+    }
+
+    fn proposal(&self) -> Result<Proposal> {
         let base: Base = serde_json::from_str(&self.base).map_err(|e| StoreError::corrupt("inbox")(&e))?;
         let sent = Sent {
+            handset: self.handset.id(),
             author: self.author.id(),
             number: self.handset_edit,
+            // It was counted when it first came.
+            previous: None,
             raw: stamp(&self.stamp_raw)?,
             base,
             boot: None,
+            exact: false,
+            group: self.group(),
             received: Some(self.received()?),
             decision: None,
         };
@@ -99,18 +134,26 @@ impl InboxRow {
 /// The edit of a row by which it is held, to be decided about.
 pub(crate) fn held_proposal(row: &LogRow, body: &Value) -> Result<Proposal> {
     let corrupt = StoreError::corrupt("log row");
+    let handset = row.handset.ok_or_else(|| corrupt(&"no handset sent it"))?;
     let base: Option<Base> =
         row.base.as_deref().map(serde_json::from_str).transpose().map_err(|e| corrupt(&e))?;
     let sent = Sent {
+        handset: handset.id(),
         author: row.author.id(),
         number: row.handset_edit.unwrap_or_default(),
+        previous: None,
         raw: stamp(&row.stamp_raw)?,
         // A record that is made has no base; one whose fields are set has one, be it of nothing.
         base: base.clone().unwrap_or_default(),
         boot: None,
+        exact: false,
+        group: None,
         received: Some(Received {
+            at: Instant::from_micros(row.recorded_at),
             effective: stamp(&row.stamp_effective)?,
             occurred_at: row.occurred_at.map(Instant::from_micros),
+            chained: row.handset_edit.is_some(),
+            flags: BTreeSet::new(),
         }),
         decision: None,
     };
@@ -135,6 +178,8 @@ fn action(kind: &str, id: Key, creates: bool, body: &str) -> Result<Action> {
 
 /// What an edit wishes: a new record, fields set, or a fact added.
 const CREATE: &str = "create";
+/// In the place of a wish, where nobody can read it.
+pub(crate) const UNREAD: &str = "unread";
 
 /// The word for what an action wishes.
 pub(crate) fn wish(action: &Action) -> &'static str {
@@ -163,13 +208,66 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     Ok(found)
 }
 
-/// Those of these edits that are parked, in the order in which their handsets made them.
+/// Those of these edits that are parked, with the others of their groups, in the order in which their handsets made them.
 pub(crate) fn parked(conn: &mut Conn, organization: Key, edits: &BTreeSet<EditId>) -> Result<Vec<Parked>> {
     let edits: Vec<Key> = edits.iter().copied().map(Key::from).collect();
-    let mut rows: Vec<InboxRow> =
-        of_edits(conn, organization, &edits)?.into_values().filter(|row| row.state == PARKED).collect();
+    let mut found = of_edits(conn, organization, &edits)?;
+    let groups: BTreeSet<(Key, Key)> =
+        found.values().filter_map(|row| Some((row.handset, row.group_id?))).collect();
+    for (handset, group) in groups {
+        let others = of_group(conn, organization, handset, group)?;
+        found.extend(others.into_iter().map(|row| (row.edit_id, row)));
+    }
+    let mut rows: Vec<InboxRow> = found.into_values().filter(|row| row.state == PARKED).collect();
     rows.sort_by_key(|row| (row.handset, row.handset_edit, row.edit_id));
-    rows.iter().map(|row| Ok(Parked { handset: row.handset.id(), proposal: row.proposal()? })).collect()
+    rows.iter().map(InboxRow::parked).collect()
+}
+
+/// The parked edits of a group; none while not all of it have come.
+pub(crate) fn complete(
+    conn: &mut Conn,
+    organization: Key,
+    handset: Key,
+    group: Group,
+) -> Result<BTreeSet<EditId>> {
+    let rows = of_group(conn, organization, handset, Key(group.id))?;
+    let all_are_there = rows.len() >= group.size;
+    Ok(rows.into_iter().filter(|_| all_are_there).map(|row| row.edit_id.id()).collect())
+}
+
+/// The parked edits of a group that have come.
+fn of_group(conn: &mut Conn, organization: Key, handset: Key, group: Key) -> Result<Vec<InboxRow>> {
+    Ok(inbox::table
+        .filter(inbox::organization.eq(organization))
+        .filter(inbox::handset.eq(handset))
+        .filter(inbox::group_id.eq(Some(group)))
+        .filter(inbox::state.eq(PARKED))
+        .select(InboxRow::as_select())
+        .load(conn)?)
+}
+
+/// Parked edits that may be decided though nothing came that they name: they wait since before `since`, or their format
+/// is known by now.
+pub(crate) fn overdue(
+    conn: &mut Conn,
+    organization: Key,
+    since: Instant,
+    limit: i64,
+) -> Result<BTreeSet<EditId>> {
+    let missing =
+        inbox::reason.eq(ParkedFor::MissingParent.as_str()).and(inbox::received_at.lt(since.micros()));
+    let known = inbox::reason
+        .eq(ParkedFor::NewerFormat.as_str())
+        .and(inbox::format.le(i64::from(model::edit::FORMAT)));
+    let edits: Vec<Key> = inbox::table
+        .filter(inbox::organization.eq(organization))
+        .filter(inbox::state.eq(PARKED))
+        .filter(missing.or(known))
+        .order((inbox::received_at, inbox::edit_id))
+        .limit(limit)
+        .select(inbox::edit_id)
+        .load(conn)?;
+    Ok(edits.into_iter().map(Key::id).collect())
 }
 
 /// Keeps edits, new ones or such as are here already; of parked ones also what they name.
@@ -220,6 +318,9 @@ pub(crate) fn of_author(conn: &mut Conn, organization: Key, author: PersonId) ->
 
 /// Everything that an edit names by an id, and what it is about.
 fn needs_of(row: &InboxRow) -> Result<Vec<NeedRow>> {
+    if row.is_unread() {
+        return Ok(Vec::new());
+    }
     let body = json::parse(row.body.as_bytes()).map_err(|e| StoreError::corrupt("inbox")(&e))?;
     let mut named = BTreeSet::from([row.record_id]);
     name_ids(&body, &mut named);

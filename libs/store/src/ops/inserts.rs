@@ -7,7 +7,9 @@ use super::{
     contexts::UnitContextRow,
     editions::{EditionRow, JobRow},
     events::EventRow,
+    fingerprints::SentRow,
     folds::{BeforeRow, ItemRow, StateRow},
+    handsets::NumberRow,
     held::HeldRow,
     inbox::{InboxRow, NeedRow},
     kin::KinRow,
@@ -114,6 +116,21 @@ bulk! {
         content: String => Text,
     }
 
+    /// Writes what is told of units, each of them once.
+    sent, IntoSent, SentRow, "unit_sent",
+    "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
+     standing_site = excluded.standing_site, retired = excluded.retired, record_hash = excluded.record_hash, \
+     events = excluded.events, events_sum = excluded.events_sum", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        home_site: Key => SqlKey,
+        standing_site: Key => SqlKey,
+        retired: i64 => BigInt,
+        record_hash: Option<Vec<u8>> => Nullable<Binary>,
+        events: i64 => BigInt,
+        events_sum: Vec<u8> => Binary,
+    }
+
     /// Writes states of units, new or changed; each of them once.
     states, IntoStates, StateRow, "unit_state",
     "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
@@ -209,6 +226,11 @@ bulk! {
         occurred_at: Option<i64> => Nullable<BigInt>,
         body: String => Text,
         content_hash: Vec<u8> => Binary,
+        chained: i64 => BigInt,
+        flags: String => Text,
+        group_id: Option<Key> => Nullable<SqlKey>,
+        group_size: Option<i64> => Nullable<BigInt>,
+        format: i64 => BigInt,
     }
 
     /// Adds what parked edits name.
@@ -216,6 +238,15 @@ bulk! {
         organization: Key => SqlKey,
         needed: Key => SqlKey,
         edit_id: Key => SqlKey,
+    }
+
+    /// Notes which edits came under which numbers of handsets.
+    handset_edits, IntoHandsetEdits, NumberRow, "handset_edit", "ON CONFLICT DO NOTHING", {
+        organization: Key => SqlKey,
+        handset: Key => SqlKey,
+        number: i64 => BigInt,
+        edit_id: Key => SqlKey,
+        version: Option<i64> => Nullable<BigInt>,
     }
 
     /// Keeps what due items were.

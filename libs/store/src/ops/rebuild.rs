@@ -1,6 +1,7 @@
 //! Recomputing every fold from the log, and reporting each difference.
 //!
-//! The outbox is delivery state and what items were before is kept for a day only; neither is a fold.
+//! The outbox is delivery state, and so is what handsets last said and sent; what items were before is kept for a day
+//! only. None of them is a fold. The records of handsets are.
 
 mod unit;
 

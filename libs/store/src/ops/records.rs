@@ -16,7 +16,8 @@ use super::super::{Conn, dialect::SqlKey};
 use super::{
     IDS_AT_ONCE,
     private_texts::{self, Texts},
-    schema::{record, unit_state},
+    schema::{record, unit_sent, unit_state},
+    scope::units_at,
 };
 use crate::{
     body::private_pointers,
@@ -24,7 +25,7 @@ use crate::{
     error::{Result, StoreError},
     key::Key,
     stored,
-    view::{Among, Look, Page, RecordView, one_more},
+    view::{Among, Look, Page, RecordView},
 };
 
 /// A record as it is stored.
@@ -141,11 +142,28 @@ pub(crate) fn list(
     after: Option<uuid::Uuid>,
     limit: usize,
 ) -> Result<Page<RecordView>> {
+    let rows = stored_after(conn, organization, kind, among, after, limit.saturating_add(1))?;
+    let Page { items, more } = Page::cut(rows, limit);
+    let edits: Vec<Key> = items.iter().flat_map(|(_, stored)| sealing_edits(kind, &stored.record)).collect();
+    let texts = private_texts::of_edits(conn, organization, &edits)?;
+    let items = items.iter().map(|(id, stored)| joined(kind, id.0, stored, &texts)).collect();
+    Ok(Page { items, more })
+}
+
+/// The next records of one kind by id, those `among` which they are asked for.
+pub(crate) fn stored_after(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    among: &Among,
+    after: Option<uuid::Uuid>,
+    limit: usize,
+) -> Result<Vec<(Key, Stored)>> {
     let mut query = record::table
         .filter(record::organization.eq(organization))
         .filter(record::kind.eq(kind.as_str()))
         .order(record::id)
-        .limit(one_more(limit))
+        .limit(i64::try_from(limit).unwrap_or(i64::MAX))
         .select((record::id, record::version, record::registers))
         .into_boxed();
     if let Some(after) = after {
@@ -159,27 +177,15 @@ pub(crate) fn list(
         Among::UnitsOf(sets) => {
             for sites in sets {
                 let sites: Vec<Key> = sites.iter().map(|site| Key::from(*site)).collect();
-                let in_scope = unit_state::table
-                    .filter(unit_state::organization.eq(organization))
-                    .filter(
-                        unit_state::home_site
-                            .eq_any(sites.clone())
-                            .or(unit_state::standing_site.eq_any(sites)),
-                    )
-                    .select(unit_state::unit_id);
+                let in_scope = units_at!(organization, sites).select(unit_sent::unit_id);
                 query = query.filter(record::id.eq_any(in_scope));
             }
         }
     }
-    let Page { items, more } = Page::<(Key, i64, String)>::cut(query.load(conn)?, limit);
-    let rows = items
-        .into_iter()
+    let rows: Vec<(Key, i64, String)> = query.load(conn)?;
+    rows.into_iter()
         .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
-        .collect::<Result<Vec<_>>>()?;
-    let edits: Vec<Key> = rows.iter().flat_map(|(_, stored)| sealing_edits(kind, &stored.record)).collect();
-    let texts = private_texts::of_edits(conn, organization, &edits)?;
-    let items = rows.iter().map(|(id, stored)| joined(kind, id.0, stored, &texts)).collect();
-    Ok(Page { items, more })
+        .collect()
 }
 
 /// Somebody's grants; none for a person who is not there.
@@ -261,7 +267,7 @@ pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &
         texts.get(&(Key::from(register.top().edit), pointer.to_owned())).map(|(_, text)| text.clone())
     });
     let fields = fields.as_object_mut().map(std::mem::take).unwrap_or_default();
-    RecordView { kind, id, fields, etag: stored.etag() }
+    RecordView { kind, id, fields, version: stored.version, etag: stored.etag() }
 }
 
 /// How many fields of a record are contested.

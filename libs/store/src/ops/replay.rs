@@ -6,6 +6,7 @@ use merge::{Base, FieldEdit, Record};
 use model::{
     EditId, UnitId,
     edit::{RecordKind, Target},
+    event::EventKind,
     json,
     stamp::Stamp,
     unit::UnitFields,
@@ -91,13 +92,25 @@ impl Growing {
         Self { id, fields: Remade::default(), events: Vec::new(), bodies: Vec::new() }
     }
 
-    pub(crate) fn add(&mut self, row: &LogRow) -> Result<()> {
+    /// Adds a row, and says whether it may bring the unit into the scope of other sites: most events do not.
+    pub(crate) fn add(&mut self, row: &LogRow) -> Result<bool> {
         if row.record_kind == RecordKind::ServiceEvent.as_str() {
-            self.events.push(events::read(&row.body, row.occurred_at)?);
+            let event = events::read(&row.body, row.occurred_at)?;
+            let moves = matches!(
+                event.kind(),
+                EventKind::Commissioning | EventKind::Placement | EventKind::Correction
+            );
+            self.events.push(event);
             self.bodies.push(row.body.clone());
-            return Ok(());
+            return Ok(moves);
         }
-        self.fields.add(row, body_of(row)?)
+        self.fields.add(row, body_of(row)?)?;
+        Ok(true)
+    }
+
+    /// Whether it is retired by now.
+    pub(crate) fn is_retired(&self) -> bool {
+        self.fields.record.is_retired()
     }
 
     /// The unit as it is by now; none before its first row.

@@ -159,6 +159,16 @@ tables! {
         kind -> Text,
         record_id -> SqlKey,
     }
+    unit_sent (organization, unit_id) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        home_site -> SqlKey,
+        standing_site -> SqlKey,
+        retired -> BigInt,
+        record_hash -> Nullable<Binary>,
+        events -> BigInt,
+        events_sum -> Binary,
+    }
     held (organization, seq) {
         organization -> SqlKey,
         seq -> BigInt,
@@ -183,11 +193,50 @@ tables! {
         occurred_at -> Nullable<BigInt>,
         body -> Text,
         content_hash -> Binary,
+        chained -> BigInt,
+        flags -> Text,
+        group_id -> Nullable<SqlKey>,
+        group_size -> Nullable<BigInt>,
+        format -> BigInt,
     }
     inbox_need (organization, needed, edit_id) {
         organization -> SqlKey,
         needed -> SqlKey,
         edit_id -> SqlKey,
+    }
+    handset_state (organization, handset) {
+        organization -> SqlKey,
+        handset -> SqlKey,
+        number -> BigInt,
+        chain -> Text,
+        last_seen_at -> Nullable<BigInt>,
+        offset_micros -> Nullable<BigInt>,
+        boot -> Nullable<BigInt>,
+        waiting -> BigInt,
+        oldest_waiting_at -> Nullable<BigInt>,
+        emptied_at -> Nullable<BigInt>,
+    }
+    handset_person (organization, handset, person) {
+        organization -> SqlKey,
+        handset -> SqlKey,
+        person -> SqlKey,
+        first_seen_at -> BigInt,
+    }
+    handset_edit (organization, handset, number) {
+        organization -> SqlKey,
+        handset -> SqlKey,
+        number -> BigInt,
+        edit_id -> SqlKey,
+        version -> Nullable<BigInt>,
+    }
+    enrolment (organization, code_hash) {
+        organization -> SqlKey,
+        code_hash -> Binary,
+        made_by -> SqlKey,
+        made_at -> BigInt,
+        expires_at -> BigInt,
+        used_at -> Nullable<BigInt>,
+        handset -> Nullable<SqlKey>,
     }
     outbox (organization, seq, ordinal) {
         organization -> SqlKey,
@@ -212,7 +261,9 @@ tables! {
 diesel::allow_tables_to_appear_in_same_query!(due_item, unit_state);
 diesel::allow_columns_to_appear_in_same_group_by_clause!(due_item::standing_site, due_item::state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
-diesel::allow_tables_to_appear_in_same_query!(held, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(handset_person, handset_state);
+diesel::allow_tables_to_appear_in_same_query!(record, unit_sent);
+diesel::allow_tables_to_appear_in_same_query!(unit_state, unit_sent);
 diesel::allow_tables_to_appear_in_same_query!(inbox, private_text);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
 diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);

@@ -12,6 +12,17 @@ use super::{
 };
 use crate::{error::Result, key::Key};
 
+/// The rows of units in scope of some sites, by the indexes of what is told of them; the states have none by site.
+macro_rules! units_at {
+    ($organization:expr, $sites:expr) => {{
+        let sites: Vec<Key> = $sites;
+        unit_sent::table
+            .filter(unit_sent::organization.eq($organization))
+            .filter(unit_sent::home_site.eq_any(sites.clone()).or(unit_sent::standing_site.eq_any(sites)))
+    }};
+}
+pub(crate) use units_at;
+
 /// A line by which a site gains a unit with all its events.
 pub(crate) const ENTER: &str = "enter";
 /// A line by which a site loses a unit.
@@ -46,11 +57,13 @@ fn standing_at(unit: &Unit, at: Instant) -> Result<SiteId> {
     Ok(interval::standing_site(&input, at))
 }
 
-/// The lines of a row about a unit, from the sites that had it in scope before and have it after.
+/// The lines of a row about a unit, from the sites that had it in scope before and have it after; `revived` says that the row
+/// ends its retirement.
 pub(crate) fn lines_of_unit(
     row: &LogRow,
     before: &BTreeSet<SiteId>,
     after: &BTreeSet<SiteId>,
+    revived: bool,
 ) -> Vec<FeedRow> {
     let unit = row.unit_id.unwrap_or(Key::NIL);
     let told = |(site, told)| match told {
@@ -58,7 +71,7 @@ pub(crate) fn lines_of_unit(
         Told::Enter => line(row, Key::from(site), ENTER, unit),
         Told::Leave => line(row, Key::from(site), LEAVE, unit),
     };
-    merge::lines(before, after, false).into_iter().map(told).collect()
+    merge::lines(before, after, revived).into_iter().map(told).collect()
 }
 
 /// The line of a row about anything else: a site's own, or the whole organization's.

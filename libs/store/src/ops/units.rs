@@ -288,10 +288,11 @@ impl<'u> Subject<'u> {
         Ok(Self { machine, facts: machine.facts()?, events })
     }
 
-    /// What `unit` is folded from: where it is not the one that the machine goes by, it has no items of its own.
+    /// What `unit` is folded from: where it is not the one that the machine goes by, or is retired, it has no items.
     fn input<'a>(&'a self, unit: UnitId, context: &'a Context) -> Input<'a> {
         let whole = input(unit, &self.facts, &self.events, context);
-        if unit == self.machine.id { whole } else { Input { editions: &NO_EDITIONS, ..whole } }
+        let has_items = unit == self.machine.id && self.machine.fields.retired.is_none();
+        if has_items { whole } else { Input { editions: &NO_EDITIONS, ..whole } }
     }
 }
 
@@ -306,7 +307,11 @@ pub(crate) fn apply(
     context: &Context,
 ) -> Result<Option<Fold>> {
     let facts = facts(fields)?;
-    let applied = compact.apply(&input(state.unit_id.id(), &facts, new, context)).ok();
+    let mut input = input(state.unit_id.id(), &facts, new, context);
+    if fields.retired.is_some() {
+        input.editions = &NO_EDITIONS;
+    }
+    let applied = compact.apply(&input).ok();
     Ok(applied.map(|folded| Fold {
         unit: state.unit_id.id(),
         home_site: facts.home_site,

@@ -9,13 +9,16 @@ mod correct;
 mod doubts;
 mod fold;
 mod for_model;
+mod group;
 mod judge;
 mod known;
 mod named;
+mod receive;
 mod refer;
 mod row;
 mod sent;
 mod together;
+mod unread;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -25,19 +28,22 @@ use std::{
 use merge::{Flag, Reason};
 use model::{
     EditId, PersonId, SiteId, UnitId, Zone,
-    edit::Target,
+    edit::{RecordKind, Target},
     event::{ModelAdoption, ServiceEvent},
     person::GrantFields,
 };
 
 use self::{
     fold::{Folded, Touched},
+    judge::Judged,
     known::Known,
+    receive::Caller,
+    sent::Beside,
 };
 use super::super::{Conn, dialect};
 use super::{
     contexts::{self, Versions},
-    editions,
+    editions, fingerprints,
     held::{self, HeldRow},
     inbox::{self, InboxRow},
     inserts, kin,
@@ -48,11 +54,13 @@ use super::{
     scope,
 };
 use crate::{
+    Recorded,
     body::Body,
-    command::{Command, Refusal},
+    command::Command,
     error::Result,
     key::Key,
-    locks::{Attempt, Locks},
+    locks::{Attempt, Locks, lock_of},
+    sent::{Calling, Group},
     view::EditionView,
 };
 
@@ -64,33 +72,26 @@ pub(crate) fn write(
     extra: &Locks,
 ) -> Result<Attempt> {
     let mut locks = extra.clone();
+    let handset = command.calling.as_ref().map(Calling::handset);
+    locks.extend(handset.map(|handset| lock_of(RecordKind::Handset, Key::from(handset))));
     locks.extend(command.edits.iter().flat_map(|proposal| named::locks(&proposal.edit.action)));
     let organization = Key::from(command.organization);
     if !command.dry_run {
         let ordered: Vec<(&'static str, Key)> = locks.iter().map(|(_, kind, id)| (*kind, *id)).collect();
         dialect::lock(conn, organization, &ordered)?;
     }
-    let mut work = Work {
-        organization,
-        command,
-        asking: command.author,
-        locks,
-        more: Locks::new(),
-        known: Known::load(conn, command)?,
-        units: BTreeMap::new(),
-        zones: BTreeMap::new(),
-        changes: Versions::new(),
-        refolding: 0,
-        planned: Vec::new(),
-        kept: Vec::new(),
-        done_waiting: Vec::new(),
-        together: kin::Groups::default(),
-        grown: kin::Groups::default(),
-    };
-    let mut judged = Vec::with_capacity(command.edits.len());
-    for (proposal, body) in command.edits.iter().zip(bodies) {
-        judged.push(work.judge(conn, proposal, body)?);
+    let mut work = Work::begin(conn, command, &locks)?;
+    let mut judged = work.judge_all(conn, bodies)?;
+    if let Some(fates) = group::fates(command, &judged, &work.planned) {
+        work = Work::begin(conn, command, &locks)?;
+        judged = work.share_fate(conn, &fates)?;
     }
+    if let Some(refused) = group::not_decided(command, &judged) {
+        work = Work::begin(conn, command, &locks)?;
+        judged = refused;
+    }
+    let unread = work.keep_unread();
+    let forked = work.caller.as_ref().is_some_and(|caller| caller.state.chain.forked());
     work.touch_kin(conn)?;
     if !work.more.is_empty() {
         work.more.extend(work.locks);
@@ -101,7 +102,7 @@ pub(crate) fn write(
     let stale = work.record(conn, folded)?;
     let outcomes = answer::outcomes(conn, organization, judged, &work.planned, &answers)?;
     let ready = work.ready(conn)?;
-    Ok(Attempt::Done { outcomes, stale, changes: answers.changes, ready })
+    Ok(Attempt::Done(Recorded { outcomes, unread, changes: answers.changes, ready, forked }, stale))
 }
 
 /// What the transaction has read and means to write.
@@ -110,6 +111,10 @@ struct Work<'c> {
     command: &'c Command,
     /// Whose edit is being judged.
     asking: PersonId,
+    /// Whether a handset sent it.
+    offline: bool,
+    /// The handset whose edits are judged.
+    caller: Option<Caller>,
     locks: Locks,
     more: Locks,
     known: Known,
@@ -125,6 +130,8 @@ struct Work<'c> {
     kept: Vec<Kept>,
     /// Edits that were kept and are in the log now.
     done_waiting: Vec<Key>,
+    /// The groups to which edits that wait belong.
+    groups: Vec<Group>,
     /// The groups of units that fold together.
     together: kin::Groups,
     /// Those that it makes or makes larger.
@@ -136,8 +143,7 @@ struct Kept {
     row: InboxRow,
     /// Its private texts, if it brings them.
     texts: Vec<TextRow>,
-    /// Why it is refused; nothing where it is parked.
-    refusal: Option<Refusal>,
+    beside: Beside,
 }
 
 /// A log row in the making, and what goes with it.
@@ -151,6 +157,10 @@ struct Planned {
     contested: Vec<String>,
     /// What its handset and coordinators should know.
     flags: BTreeSet<Flag>,
+    /// Whether it ends the retirement of a unit.
+    revived: bool,
+    /// Whether its handset can do it by itself, so that it is told no more than the version.
+    echoes: bool,
 }
 
 /// The sites that have a unit in scope before a row and after it.
@@ -158,7 +168,26 @@ type Moved = (BTreeSet<SiteId>, BTreeSet<SiteId>);
 
 impl Planned {
     fn new(row: LogRow, body: Arc<Body>, wrote: Wrote, scope: Option<Moved>) -> Self {
-        Self { row, body, wrote, scope, contested: Vec::new(), flags: BTreeSet::new() }
+        Self {
+            row,
+            body,
+            wrote,
+            scope,
+            contested: Vec::new(),
+            flags: BTreeSet::new(),
+            revived: false,
+            echoes: false,
+        }
+    }
+
+    /// The version that its record came to, if its handset can do it by itself.
+    fn echoed(&self) -> Option<(Key, i64)> {
+        let version = match &self.wrote {
+            Wrote::Record(_, stored) => stored.version,
+            Wrote::Event(_) => 1,
+            _ => return None,
+        };
+        self.echoes.then_some((self.row.edit_id, version))
     }
 }
 
@@ -175,11 +204,57 @@ enum Wrote {
     Refusal,
 }
 
-impl Work<'_> {
+impl<'c> Work<'c> {
+    fn begin(conn: &mut Conn, command: &'c Command, locks: &Locks) -> Result<Self> {
+        let known = Known::load(conn, command)?;
+        Ok(Self {
+            organization: Key::from(command.organization),
+            command,
+            asking: command.author,
+            offline: false,
+            caller: Caller::of(conn, command, &known)?,
+            locks: locks.clone(),
+            more: Locks::new(),
+            known,
+            units: BTreeMap::new(),
+            zones: BTreeMap::new(),
+            changes: Versions::new(),
+            refolding: 0,
+            planned: Vec::new(),
+            kept: Vec::new(),
+            done_waiting: Vec::new(),
+            groups: Vec::new(),
+            together: kin::Groups::default(),
+            grown: kin::Groups::default(),
+        })
+    }
+
+    /// Judges every edit, of handsets those first that make what others need; says what became of each, as they came.
+    fn judge_all(&mut self, conn: &mut Conn, bodies: &[Arc<Body>]) -> Result<Vec<Judged>> {
+        let edits = &self.command.edits;
+        let of_handset = edits.iter().any(|proposal| proposal.sent.is_some());
+        let order = if of_handset {
+            merge::parents_first(&edits.iter().map(named::needs).collect::<Vec<_>>())
+        } else {
+            (0..edits.len()).collect()
+        };
+        let mut judged: Vec<(usize, Judged)> = Vec::with_capacity(edits.len());
+        for at in order {
+            if let (Some(proposal), Some(body)) = (edits.get(at), bodies.get(at)) {
+                judged.push((at, self.judge(conn, proposal, body)?));
+            }
+        }
+        judged.sort_by_key(|(at, _)| *at);
+        Ok(judged.into_iter().map(|(_, judged)| judged).collect())
+    }
+
     /// Writes everything, the organization's counter last; of a dry run nothing. Says whether units are left stale.
     fn record(&mut self, conn: &mut Conn, folded: Folded) -> Result<bool> {
         if !self.command.dry_run {
             self.keep(conn)?;
+            if let Some(caller) = self.caller.take() {
+                caller.note(conn, self.command, &self.planned)?;
+            }
         }
         if self.command.dry_run || self.planned.is_empty() {
             self.planned.iter_mut().for_each(|planned| planned.row.recorded_at = self.command.now.micros());
@@ -215,7 +290,9 @@ impl Work<'_> {
             }
             match &planned.scope {
                 _ if matches!(planned.wrote, Wrote::Held(_) | Wrote::Refusal) => {}
-                Some((before, after)) => lines.extend(scope::lines_of_unit(row, before, after)),
+                Some((before, after)) => {
+                    lines.extend(scope::lines_of_unit(row, before, after, planned.revived))
+                }
                 None => lines.push(scope::line_of_record(row)),
             }
             rows.push(row.clone());
@@ -225,7 +302,24 @@ impl Work<'_> {
         inserts::held(conn, &held)?;
         held::remove(conn, self.organization, &decided)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
+        self.add_to_fingerprints(conn)?;
         Ok(stale)
+    }
+
+    /// Keeps what is told of the units in one number; the last step, since it covers when a row was recorded.
+    fn add_to_fingerprints(&self, conn: &mut Conn) -> Result<()> {
+        let (mut records, mut events) = (BTreeMap::new(), Vec::new());
+        for planned in &self.planned {
+            match &planned.wrote {
+                Wrote::Record(Target::Unit(unit), stored) => {
+                    drop(records.insert(Key::from(*unit), stored.clone()))
+                }
+                Wrote::Event(_) => events.push(&planned.row),
+                _ => {}
+            }
+        }
+        let records: Vec<(Key, Stored)> = records.into_iter().collect();
+        fingerprints::add(conn, self.organization, &records, &events)
     }
 
     /// Writes what is kept beside the log, and takes out of it what is in the log now.
@@ -259,6 +353,11 @@ impl Work<'_> {
             }
         }
         ready.extend(inbox::waiting_for(conn, self.organization, &come)?);
+        if let Some(Calling::Push(push)) = &self.command.calling {
+            for group in &self.groups {
+                ready.extend(inbox::complete(conn, self.organization, Key::from(push.handset), *group)?);
+            }
+        }
         Ok(ready)
     }
 

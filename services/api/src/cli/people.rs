@@ -10,6 +10,7 @@ use serde_json::json;
 use super::{Database, Trust, block_on, config::ConfigFile, say, serve};
 use crate::{
     clock::Clock,
+    limits::Rates,
     setup,
     signing::{self, Parties},
 };
@@ -70,7 +71,7 @@ impl Organization {
         let keys = access::keys::jwks([key.public()]).to_string();
         let address = self.database.address()?;
         block_on(async {
-            let state = serve::open(&address, 2, &parties, &keys, Clock::machine()).await?;
+            let state = serve::open(&address, 2, &parties, &keys, Clock::machine(), Rates::DEFAULT).await?;
             let (organization, person) = setup::found(&state, &self.name, &self.person).await?;
             let token = signing::access_token(&key, &parties, organization, person, state.clock.now(), 8)?;
             say(&json!({"organization_id": organization, "person_id": person, "token": token}).to_string());

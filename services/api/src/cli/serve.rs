@@ -6,12 +6,22 @@ use access::KeyRing;
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, ValueEnum};
-use model::Instant;
 use store::{Address, Store};
 
 use super::{Database, Trust, config::ConfigFile, say};
 use crate::{
-    advance, app, clock::Clock, cursor::Cursors, random, signing::Parties, state::State, tokens::Tokens,
+    advance, app,
+    clock::Clock,
+    compress::compress,
+    cursor::Cursors,
+    enrolment::Tries,
+    limits::{Limits, Rates},
+    random,
+    signing::Parties,
+    state::State,
+    sync::{again, streams::Streams},
+    throttle::Throttle,
+    tokens::Tokens,
 };
 
 /// How long requests under way may take when the service stops.
@@ -30,7 +40,8 @@ pub(super) struct Serve {
     /// File with the public keys of who signs access tokens (a JWK set).
     #[arg(long, env = "KEEPSTART_JWKS", default_value = "jwks.json")]
     jwks: PathBuf,
-    /// Begin the clock at this instant instead of the machine's; for tests.
+    /// Begin the clock at this instant instead of the machine's; for tests. INSTANT@MACHINE is one for several processes:
+    /// it showed INSTANT when the machine's showed MACHINE.
     #[arg(long, env = "KEEPSTART_CLOCK")]
     clock: Option<String>,
 }
@@ -53,6 +64,8 @@ pub(super) struct Network {
     /// How to write the log.
     #[arg(long, env = "KEEPSTART_LOG_FORMAT", default_value = "json")]
     log_format: LogFormat,
+    #[command(flatten)]
+    rates: Rates,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -72,7 +85,7 @@ impl Serve {
         })?;
         let clock = match &self.clock {
             None => Clock::machine(),
-            Some(text) => Clock::starting_at(Instant::parse(text).map_err(|flaw| anyhow!("clock: {flaw}"))?),
+            Some(text) => Clock::parse(text).map_err(|flaw| anyhow!("clock: {flaw}"))?,
         };
         // The embedded database belongs to this one process, which brings it up to date itself; but only the default
         // file is made here, since a mistyped path must not be served as an empty database.
@@ -101,13 +114,15 @@ impl Network {
         let listener =
             TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
         actix_web::rt::System::new().block_on(async {
-            let state = open(address, self.connections, parties, keys, clock).await?;
+            let state = open(address, self.connections, parties, keys, clock, self.rates).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
             tokio::spawn(advance::keep_advancing(state.clone()));
+            tokio::spawn(again::keep_trying(state.clone()));
             let server = HttpServer::new(move || {
                 App::new()
                     .app_data(web::Data::new(state.clone()))
+                    .wrap(middleware::from_fn(compress))
                     .wrap(middleware::from_fn(app::frame))
                     .configure(app::configure)
             });
@@ -142,6 +157,7 @@ pub(super) async fn open(
     parties: &Parties,
     keys: &str,
     clock: Clock,
+    rates: Rates,
 ) -> Result<State> {
     let store = Store::open(address, connections)?;
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
@@ -153,5 +169,9 @@ pub(super) async fn open(
         tokens: Tokens::default(),
         clock,
         cursors: Cursors::new(&secret),
+        streams: Streams::default(),
+        tries: Tries::default(),
+        limits: Limits::of(rates),
+        throttle: Arc::new(Throttle::new(rates)),
     })
 }

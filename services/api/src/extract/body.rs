@@ -1,4 +1,4 @@
-//! Bodies: bounded while they are read, of the right media type, strict JSON.
+//! Bodies: bounded while they are read and unpacked, of the right media type, strict JSON.
 
 use std::time::Duration;
 
@@ -7,11 +7,30 @@ use futures_util::StreamExt;
 use model::json;
 use serde_json::Value;
 
-use super::headers;
+use super::{
+    coding::{Coding, Unpackable},
+    headers,
+};
 use crate::problem::{ApiError, ApiResult, Kind};
 
-/// The most MiB of a body.
-const MOST: usize = 1;
+/// How many bytes a body may have.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Room {
+    /// As it is sent.
+    pub sent: usize,
+    /// Unpacked, where it came compressed.
+    pub unpacked: usize,
+}
+
+impl Room {
+    /// So many MiB, compressed or not.
+    pub(crate) const fn mebibytes(most: usize) -> Self {
+        Self { sent: most << 20, unpacked: most << 20 }
+    }
+}
+
+/// What bodies may have unless their route says otherwise.
+const ROOM: Room = Room::mebibytes(1);
 
 /// How long a body may take to come.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -23,20 +42,25 @@ pub(crate) const MERGE_PATCH: &str = "application/merge-patch+json";
 
 /// Reads the body as JSON of media type `media`.
 pub(crate) async fn json(request: &HttpRequest, payload: web::Payload, media: &str) -> ApiResult<Value> {
-    json_up_to(MOST, request, payload, media).await
+    json_up_to(ROOM, request, payload, media).await
 }
 
-/// The same of a body that may have as many MiB as `most`.
+/// The same of a body that may have other room.
 pub(crate) async fn json_up_to(
-    most: usize,
+    room: Room,
     request: &HttpRequest,
     payload: web::Payload,
     media: &str,
 ) -> ApiResult<Value> {
     check_media(request, media)?;
-    let read = tokio::time::timeout(PATIENCE, bounded(most, request, payload)).await;
+    let coding = Coding::of(request)?;
+    let read = tokio::time::timeout(PATIENCE, bounded(room.sent, request, payload)).await;
     let bytes = read.map_err(|_| ApiError::new(Kind::TooSlow))??;
-    json::parse(&bytes).map_err(|e| ApiError::json(e.detail))
+    match coding {
+        None => json::parse(&bytes),
+        Some(coding) => json::parse(&unpacked(coding, bytes, room.unpacked).await?),
+    }
+    .map_err(|e| ApiError::json(e.detail))
 }
 
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
@@ -45,32 +69,35 @@ fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
     let (name, parameters) = sent.split_once(';').unwrap_or((sent, ""));
     let parameter = parameters.trim().to_ascii_lowercase();
     let utf8 = ["", "charset=utf-8", "charset=\"utf-8\""].contains(&parameter.as_str());
-    if name.trim().eq_ignore_ascii_case(media)
-        && utf8
-        && !request.headers().contains_key(header::CONTENT_ENCODING)
-    {
-        Ok(())
-    } else {
-        Err(wrong())
-    }
+    if name.trim().eq_ignore_ascii_case(media) && utf8 { Ok(()) } else { Err(wrong()) }
 }
 
 async fn bounded(most: usize, request: &HttpRequest, mut payload: web::Payload) -> ApiResult<web::BytesMut> {
-    let bytes_at_most = most << 20;
     let stated = request
         .headers()
         .get(header::CONTENT_LENGTH)
         .and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
-    if stated.is_some_and(|length| length > bytes_at_most as u64) {
+    if stated.is_some_and(|length| length > most as u64) {
         return Err(ApiError::too_large(most));
     }
     let mut bytes = web::BytesMut::new();
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|_| ApiError::json("The body broke off."))?;
-        if bytes.len() + chunk.len() > bytes_at_most {
+        if bytes.len() + chunk.len() > most {
             return Err(ApiError::too_large(most));
         }
         bytes.extend_from_slice(&chunk);
     }
     Ok(bytes)
+}
+
+async fn unpacked(coding: Coding, packed: web::BytesMut, most: usize) -> ApiResult<Vec<u8>> {
+    // Unpacking takes its time, in which the thread's other requests must not stand still.
+    let unpacked = web::block(move || coding.unpack(&packed, most)).await.map_err(ApiError::internal)?;
+    unpacked.map_err(|why| match why {
+        Unpackable::TooLarge => ApiError::too_large(most),
+        Unpackable::Broken => {
+            ApiError::json("The body is not whole, or not of the coding in Content-Encoding.")
+        }
+    })
 }

@@ -27,6 +27,20 @@ pub(crate) struct Caller {
 }
 
 impl Caller {
+    /// Somebody with these grants.
+    pub(crate) fn of(
+        organization: OrganizationId,
+        person: PersonId,
+        grants: Vec<GrantFields>,
+        now: Instant,
+    ) -> Self {
+        let grants = grants
+            .into_iter()
+            .filter_map(|g| Some(Grant { role: g.role?, sites: g.sites?, from: g.from?, until: g.until }))
+            .collect();
+        Self::new(Principal { person, organization, grants }, now)
+    }
+
     /// A caller with these grants.
     pub(crate) fn new(principal: Principal, now: Instant) -> Self {
         Self { principal, now }
@@ -49,10 +63,12 @@ impl Caller {
 
     /// The sites that may be seen; none means all.
     pub(crate) fn visible_sites(&self) -> Option<Vec<SiteId>> {
-        match self.principal.sites_at(self.now) {
-            SiteScope::All => None,
-            SiteScope::Only(sites) => Some(sites.into_iter().collect()),
-        }
+        listed(self.principal.sites_at(self.now))
+    }
+
+    /// The sites at which this may be done; none means all.
+    pub(crate) fn sites_for(&self, action: Action) -> Option<Vec<SiteId>> {
+        listed(access::sites_for(&self.principal, action, self.now))
     }
 
     /// Lets through who may, with 404 for what may not be seen.
@@ -70,7 +86,8 @@ impl Caller {
         Permit(Arc::new(move |ask| caller.answer(ask)))
     }
 
-    fn answer(&self, ask: Ask<'_>) -> Permission {
+    /// Whether this person may.
+    pub(crate) fn answer(&self, ask: Ask<'_>) -> Permission {
         let organization = self.principal.organization;
         let (action, object, at) = match ask {
             Ask::See { site, .. } => (Action::ReadSite, Object::at(organization, [site]), self.now),
@@ -83,11 +100,35 @@ impl Caller {
                 (crate::intake::access_action(action, own), object, at)
             }
         };
-        match access::decide(&self.principal, action, &object, at) {
-            Decision::Allow => Permission::Allowed,
-            Decision::Forbidden => Permission::Forbidden,
-            Decision::Hidden => Permission::Hidden,
-        }
+        permission(access::decide(&self.principal, action, &object, at))
+    }
+
+    /// The decision for the store where it is asked about an edit of somebody else that waited for a person: not whether
+    /// that person could have done it, but whether they may decide at the sites that it concerns.
+    pub(crate) fn permit_to_decide(&self) -> Permit {
+        let caller = self.clone();
+        Permit(Arc::new(move |ask| match ask {
+            Ask::Write { sites, .. } => {
+                let object = Object::at(caller.organization(), sites.iter().copied());
+                permission(access::decide(&caller.principal, Action::DecideHeld, &object, caller.now))
+            }
+            Ask::See { .. } => caller.answer(ask),
+        }))
+    }
+}
+
+fn permission(decision: Decision) -> Permission {
+    match decision {
+        Decision::Allow => Permission::Allowed,
+        Decision::Forbidden => Permission::Forbidden,
+        Decision::Hidden => Permission::Hidden,
+    }
+}
+
+fn listed(scope: SiteScope) -> Option<Vec<SiteId>> {
+    match scope {
+        SiteScope::All => None,
+        SiteScope::Only(sites) => Some(sites.into_iter().collect()),
     }
 }
 
@@ -113,7 +154,10 @@ pub(crate) struct Bearer {
     pub organization: OrganizationId,
     /// The person.
     pub person: PersonId,
-    now: Instant,
+    /// The instant of the request.
+    pub now: Instant,
+    /// When the token ends.
+    pub until: Instant,
 }
 
 impl Bearer {
@@ -124,16 +168,13 @@ impl Bearer {
             tracing::info!(reason = %error, "token refused");
             ApiError::new(Kind::Unauthenticated)
         })?;
-        Ok(Self { organization: claims.organization, person: claims.subject, now })
+        let until = claims.expires_at;
+        Ok(Self { organization: claims.organization, person: claims.subject, now, until })
     }
 
     /// The caller with the grants found for the person.
     pub(crate) fn with(self, grants: Vec<GrantFields>) -> Caller {
-        let grants = grants
-            .into_iter()
-            .filter_map(|g| Some(Grant { role: g.role?, sites: g.sites?, from: g.from?, until: g.until }))
-            .collect();
-        Caller::new(Principal { person: self.person, organization: self.organization, grants }, self.now)
+        Caller::of(self.organization, self.person, grants, self.now)
     }
 }
 

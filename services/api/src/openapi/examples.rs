@@ -28,10 +28,18 @@ operations! {
     create_schedule
     create_site
     create_unit
+    enrol_handset
+    follow_changes
+    list_changes
+    list_contested
     list_data_quality
     list_due
     list_due_changes
     list_editions
+    list_fingerprint_records
+    list_fingerprints
+    list_handsets
+    list_held
     list_policy_packs
     list_schedules
     list_service_events
@@ -39,11 +47,14 @@ operations! {
     list_units
     list_while_here
     livez
+    make_handset_code
     read_bundle
     read_docs
     read_docs_file
     read_edition
     read_engine_class
+    read_handset
+    read_limits
     read_openapi
     read_problem
     read_schedule
@@ -55,7 +66,11 @@ operations! {
     readyz
     record_service_event
     record_service_events
+    refuse_held
+    release_held
+    revoke_handset
     summarize_due_by_site
+    sync
 }
 
 /// An example of every kind of problem.

@@ -14,7 +14,7 @@ use utoipa::ToSchema;
 use super::records;
 use crate::{
     answer,
-    extract::{self, Caller},
+    extract::{self, Caller, Room},
     intake,
     openapi::{DryRun, Event, EventNew, EventWarning, Problem, Problems},
     problem::{ApiError, ApiResult},
@@ -25,8 +25,8 @@ use crate::{
 
 /// Events of a batch at most.
 const MOST: usize = 500;
-/// MiB of a batch at most: twice what so many events with a long note each take.
-const MEBIBYTES: usize = 4;
+/// What a batch may have: twice what so many events with a long note each take.
+const ROOM: Room = Room::mebibytes(4);
 
 /// Many service events.
 #[derive(ToSchema)]
@@ -87,7 +87,7 @@ pub(super) async fn create(
     payload: web::Payload,
 ) -> ApiResult<HttpResponse> {
     let dry_run = records::writing(&request)?;
-    let body = extract::json_up_to(MEBIBYTES, &request, payload, extract::JSON).await?;
+    let body = extract::json_up_to(ROOM, &request, payload, extract::JSON).await?;
     let events = events_of(&body).map_err(ApiError::invalid)?;
     let mut proposals = Vec::with_capacity(events.len());
     let mut read = Vec::with_capacity(events.len());

@@ -2,13 +2,19 @@
 
 mod batch;
 mod bundle;
+mod changes;
+mod contested;
 mod data_quality;
 mod docs;
 mod due;
 mod due_changes;
 mod due_query;
 mod due_summary;
+mod fingerprints;
+mod handsets;
 mod health;
+mod held;
+mod limits;
 mod moment;
 mod policy_packs;
 mod problems;
@@ -16,6 +22,7 @@ mod records;
 mod schedules;
 mod service_events;
 mod sites;
+mod sync;
 mod unit_due;
 mod unit_hours;
 mod units;
@@ -79,6 +86,20 @@ routes! {
     "/v1/due/changes" { get due_changes::list, }
     "/v1/due/by-site" { get due_summary::by_site, }
     "/v1/data-quality" { get data_quality::list, }
+    "/v1/handsets" { get handsets::list, post handsets::enrol, }
+    "/v1/handsets/codes" { post handsets::make_code, }
+    "/v1/handsets/{handset_id}" { get handsets::read, }
+    "/v1/handsets/{handset_id}/revoke" { post handsets::revoke, }
+    "/v1/sync" { post sync::sync, }
+    "/v1/limits" { get limits::read, }
+    "/v1/changes" { get changes::list, }
+    "/v1/changes/stream" { get changes::follow, }
+    "/v1/fingerprints" { get fingerprints::list, }
+    "/v1/fingerprints/records" { get fingerprints::records, }
+    "/v1/held" { get held::list, }
+    "/v1/held/{edit_id}/release" { post held::release, }
+    "/v1/held/{edit_id}/refuse" { post held::refuse, }
+    "/v1/contested" { get contested::list, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }

@@ -52,7 +52,7 @@ pub(super) async fn change(
     let key = extract::idempotency_key(request)?;
     let seen = extract::if_match(request)?;
     let body = extract::json(request, payload, extract::MERGE_PATCH).await?;
-    let proposal = intake::patch(target, &body, intake::fallback(key, caller), seen, random::salts()?)
+    let proposal = intake::patch(target, &body, intake::fallback(key, caller), Some(seen), random::salts()?)
         .map_err(ApiError::invalid)?;
     let done = intake::submit(state, caller, Channel::Rest, proposal, dry_run).await?;
     let view = record_of(&done)?;

@@ -10,6 +10,7 @@ use super::super::super::{Conn, dialect};
 use super::super::{
     contexts::{self, ContextId},
     events::{self, EventRow},
+    fingerprints,
     folds::{self, StateRow},
     log::{self, FeedRow},
     quality,
@@ -108,6 +109,7 @@ impl Check {
             return Ok(());
         };
         let stale = self.compare_contexts(conn, &unit, &stored)?;
+        self.compare_sent(conn)?;
         self.compare_events(conn, &unit.events, &growing.bodies, &state, stale)?;
         // A stale unit is out of date, which is no difference.
         if stale {
@@ -127,10 +129,13 @@ impl Check {
         let mut lines = Vec::new();
         let mut sites = BTreeSet::new();
         for row in rows.iter().filter(|row| row.unit_id == Some(self.key)) {
-            growing.add(row)?;
-            let Some(unit) = growing.unit()? else { continue };
-            let after = scope::of_unit(&unit)?;
-            lines.extend(scope::lines_of_unit(row, &sites, &after));
+            let was_retired = growing.is_retired();
+            let after = match growing.add(row)?.then(|| growing.unit()).transpose()? {
+                Some(Some(unit)) => scope::of_unit(&unit)?,
+                Some(None) => continue,
+                None => sites.clone(),
+            };
+            lines.extend(scope::lines_of_unit(row, &sites, &after, was_retired && !growing.is_retired()));
             sites = after;
         }
         lines.sort();
@@ -147,11 +152,24 @@ impl Check {
             ("service events", !events::of_unit(conn, organization, self.id)?.is_empty()),
             ("unit state", folds::state_of(conn, organization, key)?.is_some()),
             ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
+            ("fingerprint", !fingerprints::of_units(conn, organization, &[key])?.is_empty()),
             ("data quality", !quality::of_units(conn, organization, &[key])?.is_empty()),
             ("unit contexts", !contexts::of_units(conn, organization, &[key])?.is_empty()),
         ];
         for (what, _) in held.iter().filter(|(_, held)| *held) {
             self.differ(what, format!("of unit {}, which is not in the log", self.id));
+        }
+        Ok(())
+    }
+
+    /// What is told of the unit sums up to what is kept; nothing is kept of one that was last written before that was done.
+    fn compare_sent(&mut self, conn: &mut Conn) -> Result<()> {
+        let stored = fingerprints::of_units(conn, self.organization, &[self.key])?;
+        let kept = stored.first().is_none_or(|row| row.record_hash.is_some());
+        if kept && fingerprints::worked_out(conn, self.organization, stored.clone())? != stored
+            || stored.is_empty()
+        {
+            self.differ("fingerprint", format!("of unit {} is other than what is told of it", self.id));
         }
         Ok(())
     }

@@ -1,6 +1,6 @@
 //! Judging one edit with what is read under the lock.
 
-use std::{collections::BTreeSet, sync::Arc};
+use std::{borrow::Cow, collections::BTreeSet, sync::Arc};
 
 use merge::{Admitted, FieldEdit, Flag, Record, Refused, Wish};
 use model::{
@@ -25,7 +25,7 @@ use super::{
     Kept, Planned, Work, Wrote,
     fold::{Touched, bears_on_others},
     row::{note_time, resealed},
-    sent::{Stamps, received_before},
+    sent::{Stamps, is_absent, received_before},
 };
 use crate::{
     body::Body,
@@ -63,10 +63,20 @@ fn hidden(action: &Action) -> Refusal {
     }
 }
 
+/// Whether a row is of the very handset and author who send its edit again.
+fn is_own(row: &LogRow, proposal: &Proposal) -> bool {
+    proposal.sent.as_ref().is_some_and(|sent| {
+        let author = Key::from(sent.author);
+        row.handset == Some(Key::from(sent.handset))
+            && (row.author == author || row.on_behalf_of == Some(author))
+    })
+}
+
 impl Work<'_> {
     /// Judges one edit, and plans its row if it is to be written.
     pub(super) fn judge(&mut self, conn: &mut Conn, proposal: &Proposal, body: &Arc<Body>) -> Result<Judged> {
         self.asking = self.author(proposal);
+        self.offline = proposal.sent.is_some();
         let earlier = self.known.earlier(conn, Key::from(proposal.edit.id))?.cloned();
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
@@ -81,6 +91,8 @@ impl Work<'_> {
         let kept = self.known.kept(proposal).cloned();
         let body = self.body(conn, proposal, body, earlier.is_some() || kept.is_some())?;
         let (again, body) = match &kept {
+            // Whoever sends it now writes it as it can be read.
+            Some(kept) if kept.is_unread() => (Some(received_before(proposal, kept)?), body),
             Some(kept) if body.hash.as_bytes().as_slice() != kept.content_hash => {
                 return Ok(Judged::Refused(Refusal::IdReused(proposal.edit.id)));
             }
@@ -120,7 +132,10 @@ impl Work<'_> {
             // Whether something is there is told only to those who may see it, so the actions say it after asking.
             Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
         }
-        if let Some(reason) = self.passage(proposal).and_then(|passage| passage.held) {
+        if let Some(judged) = self.before_judging(proposal, body) {
+            return Ok(judged);
+        }
+        if let Some(reason) = self.gated(proposal) {
             return self.hold(proposal, body, reason);
         }
         self.judge_wish(conn, proposal, body)
@@ -170,7 +185,7 @@ impl Work<'_> {
     /// The same edit twice in one command, which was kept beside the log the first time.
     fn kept_twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
         let first = self.kept.get(twin);
-        let Kept { row, texts, refusal } =
+        let Kept { row, texts, beside } =
             first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
         let salt = |pointer: &str| {
             let text = texts.iter().find(|text| text.pointer == pointer);
@@ -180,7 +195,7 @@ impl Work<'_> {
         Ok(if row.content_hash != body.hash.as_bytes() {
             Judged::Refused(Refusal::IdReused(proposal.edit.id))
         } else {
-            refusal.clone().map_or(Judged::Parked(ParkedFor::MissingParent), Judged::Refused)
+            beside.judged()
         })
     }
 
@@ -223,8 +238,12 @@ impl Work<'_> {
         })
     }
 
-    /// A repeat is answered only to those who may see what it wrote.
+    /// A repeat is answered only to those who may see what it wrote, and to the handset that wrote it: what that was answered
+    /// first it knew already, and told that its edit is refused its user would enter it again.
     fn repeated(&mut self, conn: &mut Conn, proposal: &Proposal, row: Option<LogRow>) -> Result<Judged> {
+        if let Some(row) = row.as_ref().filter(|row| is_own(row, proposal)) {
+            return Ok(Judged::Repeat(Box::new(row.clone())));
+        }
         let sites = self.sites_asked(conn, proposal)?;
         let own = row.as_ref().is_some_and(|row| row.author == Key::from(self.asking));
         match (self.permission(&proposal.edit.action, &sites, own), row) {
@@ -308,7 +327,9 @@ impl Work<'_> {
         let Stamps { raw, effective } = stamps;
         let chained = row.handset_edit.is_some();
         let edit = FieldEdit { edit: proposal.edit.id, effective, raw, fields, base, chained };
+        let knows_all = record.unheld(&edit).is_empty();
         let accepted = self.accepted(conn, target, &record, &edit)?;
+        let was_retired = record.is_retired();
         let merged = merge::apply(record, &edit, |id| accepted.contains(&id));
         let next = Stored { version: version + 1, record: merged.record };
         let mut moved = None;
@@ -328,11 +349,15 @@ impl Work<'_> {
             _ => {}
         }
         self.known.changed(target, next.clone());
+        let revived = was_retired && !next.record.is_retired();
         let wrote = Wrote::Record(target, next);
         let flags = self.flags(proposal);
+        let echoes = knows_all && merged.contested.is_empty() && self.echoes(proposal, &row);
         self.planned.push(Planned {
             contested: merged.contested,
+            echoes,
             flags,
+            revived,
             ..Planned::new(row, body, wrote, moved)
         });
         Ok(())
@@ -351,6 +376,7 @@ impl Work<'_> {
             Some(before) => {
                 units::facts(before)? != units::facts(&fields)?
                     || UnitModel::of(before) != UnitModel::of(&fields)
+                    || before.retired != fields.retired
             }
         };
         let touched = self.touch(conn, id, before.as_ref().unwrap_or(&fields), bears)?;
@@ -375,6 +401,7 @@ impl Work<'_> {
         let sites = self.sites_of(conn, Target::Unit(event.unit_id))?;
         let own = self.is_own_target(conn, event)?;
         let event = self.put_right(proposal, event);
+        let moved_in_time = matches!(event, Cow::Owned(_));
         let mut flags = self.flags(proposal);
         match self.permission(&proposal.edit.action, &sites, own) {
             Permission::Allowed => {}
@@ -384,7 +411,10 @@ impl Work<'_> {
                 } else if now == Permission::Hidden {
                     return Ok(Some(hidden(&proposal.edit.action)));
                 } else {
-                    return Ok(Some(Refusal::Forbidden));
+                    // Whose entry a correction is about shows only when that has come.
+                    let errors = self.event_errors(conn, &event)?;
+                    let waits = self.offline && !errors.is_empty() && is_absent(&errors);
+                    return Ok(Some(if waits { Refusal::Invalid(errors) } else { Refusal::Forbidden }));
                 }
             }
         }
@@ -407,7 +437,8 @@ impl Work<'_> {
         touched.add(sealed_event.clone());
         let moved = touched.moved()?;
         let wrote = Wrote::Event(Box::new(sealed_event));
-        self.planned.push(Planned { flags, ..Planned::new(row, body, wrote, Some(moved)) });
+        let echoes = !moved_in_time && self.echoes(proposal, &row);
+        self.planned.push(Planned { flags, echoes, ..Planned::new(row, body, wrote, Some(moved)) });
         Ok(None)
     }
 

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use model::{
-    Code, EditionId, ScheduleId, SiteId, UnitId, Zone,
+    Code, EditId, EditionId, ScheduleId, SiteId, UnitId, Zone,
     edit::{Action, Target},
     schedule::Edition,
     site::SiteFields,
@@ -23,6 +23,7 @@ use crate::{
     command::{Command, Proposal},
     error::Result,
     key::Key,
+    sent::Calling,
     view::EditionView,
 };
 
@@ -37,6 +38,12 @@ pub(super) struct Known {
     zones: BTreeMap<SiteId, Option<Zone>>,
     editions: BTreeMap<EditionId, Option<EditionView>>,
     jobs: BTreeSet<String>,
+}
+
+/// The edits of a command that cannot be read.
+fn unread(command: &Command) -> impl Iterator<Item = EditId> {
+    let push = if let Some(Calling::Push(push)) = &command.calling { Some(push) } else { None };
+    push.into_iter().flat_map(|push| push.unread.iter().map(|unread| unread.id))
 }
 
 impl Known {
@@ -59,7 +66,8 @@ impl Known {
             || actions().filter_map(|action| if let Action::Event(e) = action { Some(&**e) } else { None });
         known.load_earlier(conn, command)?;
         let sent = command.edits.iter().filter(|proposal| proposal.sent.is_some());
-        let sent: Vec<Key> = sent.map(|proposal| Key::from(proposal.edit.id)).collect();
+        let sent = sent.map(|proposal| proposal.edit.id).chain(unread(command));
+        let sent: Vec<Key> = sent.map(Key::from).collect();
         known.kept = inbox::of_edits(conn, organization, &sent)?;
         let mut targets: BTreeSet<Target> = actions().flat_map(named::targets).collect();
         let units: BTreeSet<UnitId> = targets
@@ -80,7 +88,8 @@ impl Known {
     }
 
     fn load_earlier(&mut self, conn: &mut Conn, command: &Command) -> Result<()> {
-        let edits: Vec<Key> = command.edits.iter().map(|proposal| Key::from(proposal.edit.id)).collect();
+        let edits = command.edits.iter().map(|proposal| proposal.edit.id).chain(unread(command));
+        let edits: Vec<Key> = edits.map(Key::from).collect();
         self.earlier = edits.iter().map(|edit| (*edit, None)).collect();
         for row in log::all_of_edits(conn, self.organization, &edits)? {
             // Of the rows about an edit the last says what became of it: held, then released or refused.
@@ -105,6 +114,17 @@ impl Known {
             self.earlier.insert(edit, last);
         }
         Ok(self.earlier.get(&edit).and_then(Option::as_ref))
+    }
+
+    /// Whether an edit never came before.
+    pub(super) fn is_new(&self, edit: EditId) -> bool {
+        let edit = Key::from(edit);
+        self.earlier.get(&edit).is_none_or(Option::is_none) && !self.kept.contains_key(&edit)
+    }
+
+    /// An edit as it is kept beside the log, whoever sent it.
+    pub(super) fn beside(&self, edit: EditId) -> Option<&InboxRow> {
+        self.kept.get(&Key::from(edit))
     }
 
     /// A handset's edit as it is kept beside the log, if it came before and is not in it.

@@ -1,13 +1,19 @@
 //! What an edit names beside what it writes: locked with it, and read before it is judged.
 
+use std::collections::BTreeSet;
+
+use merge::Needs;
 use model::{
     Code, PersonId, SiteId,
-    edit::{Action, Target},
+    edit::{Action, RecordKind, Target},
     event::{CorrectionAction, Details, ServiceEvent, SettingOf, TagAction},
 };
 
+use uuid::Uuid;
+
 use super::super::kin;
 use crate::{
+    command::Proposal,
     key::Key,
     locks::{Locks, lock_of},
 };
@@ -33,6 +39,24 @@ pub(super) fn targets(action: &Action) -> Vec<Target> {
         }
         Action::Edition { schedule, .. } => vec![Target::Schedule(*schedule)],
     }
+}
+
+/// What an edit makes, and what has to be there before it.
+pub(super) fn needs(proposal: &Proposal) -> Needs<(RecordKind, Uuid)> {
+    let action = &proposal.edit.action;
+    let own = (action.kind(), action.uuid());
+    let mut needs: BTreeSet<(RecordKind, Uuid)> =
+        targets(action).into_iter().map(|target| (target.kind(), target.uuid())).collect();
+    if let Action::Event(event) = action
+        && let Details::Correction(correction) = &event.details
+    {
+        needs.extend(correction.action.target().map(|event| (RecordKind::ServiceEvent, event.uuid())));
+    }
+    let makes = (!matches!(action, Action::Set { .. })).then_some(own);
+    if makes.is_some() {
+        needs.remove(&own);
+    }
+    Needs { makes, needs }
 }
 
 /// What an action locks: of people only who it writes about, since nobody else's edit changes what is asked of them.

@@ -100,7 +100,7 @@ impl Work<'_> {
         let latest = self.command.now.plus_seconds(folds::AHEAD_SECONDS);
         let ahead = match &occurred.when {
             // What a handset says of an instant ahead is held at the gate, and a person may have let it pass.
-            When::At { .. } if self.command.calling.is_some() => false,
+            When::At { .. } if self.offline => false,
             When::At { instant, .. } => *instant > latest,
             When::On(date) => self.is_to_come(conn, unit, *date)?,
         };

@@ -37,7 +37,7 @@ impl Work<'_> {
     pub(super) fn row(&self, proposal: &Proposal, body: &Body, unit: Option<Key>, stamps: Stamps) -> LogRow {
         let action = &proposal.edit.action;
         let sent = proposal.sent.as_ref();
-        let calling = sent.and(self.command.calling.as_ref());
+        let chained = self.received(proposal).is_some_and(|received| received.chained);
         LogRow {
             organization: self.organization,
             seq: 0,
@@ -55,8 +55,8 @@ impl Work<'_> {
             base: None,
             author: Key::from(self.author(proposal)),
             on_behalf_of: sent.filter(|sent| sent.decision.is_some()).map(|sent| Key::from(sent.author)),
-            handset: calling.map(|calling| Key::from(calling.handset)),
-            handset_edit: calling.filter(|calling| !calling.forked).and(sent).map(|sent| sent.number),
+            handset: sent.map(|sent| Key::from(sent.handset)),
+            handset_edit: sent.filter(|_| chained).map(|sent| sent.number),
             stamp_raw: stamps.raw.to_string(),
             stamp_effective: stamps.effective.to_string(),
             occurred_raw: None,

@@ -2,11 +2,12 @@
 
 use std::{borrow::Cow, collections::BTreeSet, sync::Arc};
 
-use merge::{Base, Facts, FieldEdit, Flag, Happened, Passage, RETIRED, Reason, Record};
+use merge::{Base, FieldEdit, Flag, Happened, RETIRED, Reason, Record, Waits};
 use model::{
-    EditId, PersonId,
-    edit::{Action, Target},
+    EditId, Instant, PersonId,
+    edit::{Action, FORMAT, Target},
     event::{Details, ServiceEvent},
+    read::FieldError,
     stamp::Stamp,
     time::When,
 };
@@ -25,7 +26,7 @@ use crate::{
     command::{Ask, Permission, Proposal, Refusal},
     error::Result,
     key::Key,
-    sent::{Decision, ParkedFor},
+    sent::{Calling, Decision, ParkedFor, Received},
 };
 
 impl Work<'_> {
@@ -65,7 +66,7 @@ impl Work<'_> {
             Permission::Forbidden => return Ok(Judged::Refused(Refusal::Forbidden)),
             Permission::Hidden => return Ok(Judged::Refused(Refusal::NotFound)),
         }
-        let body = Arc::new(Body::held(body, reason)?);
+        let body = Arc::new(Body::held(body, reason, None, &BTreeSet::new())?);
         let row = self.row_beside(proposal, &body);
         self.planned.push(Planned::new(row, body, Wrote::Refusal, None));
         Ok(Judged::Planned(self.planned.len() - 1))
@@ -73,17 +74,20 @@ impl Work<'_> {
 
     /// The stamps of an edit; the service's own are above `highest`.
     pub(super) fn stamps(&self, proposal: &Proposal, highest: Option<Stamp>) -> Stamps {
-        match &proposal.sent {
-            None => {
+        match (&proposal.sent, self.received(proposal)) {
+            (Some(sent), Some(received)) => Stamps { raw: sent.raw, effective: received.effective },
+            _ => {
                 let stamp = Stamp::service(self.command.now, highest);
                 Stamps { raw: stamp, effective: stamp }
             }
-            Some(sent) => {
-                let effective = sent.received.map(|received| received.effective);
-                let effective = effective.unwrap_or_else(|| merge::effective(sent.raw, self.command.now));
-                Stamps { raw: sent.raw, effective }
-            }
         }
+    }
+
+    /// What was fixed of a handset's edit when it first came in.
+    pub(super) fn received<'w>(&'w self, proposal: &'w Proposal) -> Option<&'w Received> {
+        let sent = proposal.sent.as_ref()?;
+        let now = || self.caller.as_ref().and_then(|caller| caller.received(proposal.edit.id));
+        sent.received.as_ref().or_else(now)
     }
 
     /// What the author of an edit of fields had seen of them.
@@ -97,30 +101,18 @@ impl Work<'_> {
         if retires { seen } else { seen.only(fields) }
     }
 
-    /// When a handset's event happened, as far as that can be told; none of one of which only the day is known.
-    fn happened(&self, proposal: &Proposal, event: &ServiceEvent) -> Option<Happened> {
-        let (Some(sent), When::At { instant, .. }) = (&proposal.sent, &event.occurred.when) else {
-            return None;
-        };
-        if let Some(received) = sent.received {
-            return Some(Happened { at: received.occurred_at.unwrap_or(*instant), doubtful: false });
-        }
-        let offset = self.command.calling.as_ref().and_then(|calling| calling.offset);
-        let offset = offset.filter(|offset| sent.boot == Some(offset.boot));
-        Some(merge::happened(*instant, event.occurred.source, sent.boot.unwrap_or_default(), offset))
-    }
-
     /// An event with the instant that counts in the place of its handset's.
     pub(super) fn put_right<'e>(
         &self,
         proposal: &Proposal,
         event: &'e ServiceEvent,
     ) -> Cow<'e, ServiceEvent> {
-        match (self.happened(proposal, event), &event.occurred.when) {
-            (Some(found), When::At { instant, .. }) if found.at != *instant => {
+        let counts = self.received(proposal).and_then(|received| received.occurred_at);
+        match (counts, &event.occurred.when) {
+            (Some(at), When::At { instant, .. }) if at != *instant => {
                 let mut right = event.clone();
                 if let When::At { instant, .. } = &mut right.occurred.when {
-                    *instant = found.at;
+                    *instant = at;
                 }
                 Cow::Owned(right)
             }
@@ -173,35 +165,41 @@ impl Work<'_> {
         Ok(earlier.chain(now).filter(|id| asked.contains(id)).map(Key::id).collect())
     }
 
-    /// What the gate says of a handset's edit; none of any other, nor of one that a person decides about.
-    pub(super) fn passage(&self, proposal: &Proposal) -> Option<Passage> {
-        let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return None };
-        if sent.decision.is_some() {
-            return None;
-        }
-        let happened = match &proposal.edit.action {
-            Action::Event(event) => self.happened(proposal, event),
-            _ => None,
-        };
-        let Stamps { raw, effective } = self.stamps(proposal, None);
-        let mut passage = merge::gate(&Facts {
-            now: self.command.now,
-            raw,
-            effective,
-            happened,
-            revoked: calling.revoked,
-            emptied: calling.emptied,
-            author_known: calling.signed_in.contains(&sent.author),
-            // Whether the author may correct it is asked where the event is loaded.
-            corrects_others: false,
-        });
-        passage.flags.extend(calling.forked.then_some(Flag::Forked));
-        Some(passage)
+    /// Why a handset's edit waits for a person, as the gate says; none of any other, nor of one that is decided about.
+    pub(super) fn gated(&self, proposal: &Proposal) -> Option<Reason> {
+        let (Some(sent), Some(caller)) = (&proposal.sent, &self.caller) else { return None };
+        let received = self.received(proposal)?;
+        let happened = received.occurred_at.map(|at| Happened { at, doubtful: false });
+        let facts = caller.facts(received.at, sent.raw, received.effective, happened, Some(sent));
+        merge::gate(&facts).held
     }
 
     /// What is noted of a handset's edit that is taken.
     pub(super) fn flags(&self, proposal: &Proposal) -> BTreeSet<Flag> {
-        self.passage(proposal).map(|passage| passage.flags).unwrap_or_default()
+        self.received(proposal).map(|received| received.flags.clone()).unwrap_or_default()
+    }
+
+    /// Whether a handset can do its edit by itself: it counts as it was made, and the handset has seen what was before.
+    pub(super) fn echoes(&self, proposal: &Proposal, row: &LogRow) -> bool {
+        let exact = proposal.sent.as_ref().is_some_and(|sent| sent.exact && sent.received.is_none());
+        exact && row.handset_edit.is_some() && row.stamp_raw == row.stamp_effective
+    }
+
+    /// What is said of a handset's edit before it is looked at; nothing of one that is judged.
+    pub(super) fn before_judging(&mut self, proposal: &Proposal, body: &Body) -> Option<Judged> {
+        let (Some(sent), Some(caller)) = (&proposal.sent, &self.caller) else { return None };
+        if sent.decision.is_some() {
+            return None;
+        }
+        if sent.raw.handset != caller.state.number.get() {
+            self.keep_beside(proposal, body, Beside::Refused(Refusal::OtherHandset));
+            return Some(Judged::Refused(Refusal::OtherHandset));
+        }
+        let tried = matches!(self.command.calling, Some(Calling::Again { together: Some(_), .. }));
+        let group = sent.group.filter(|_| !tried)?;
+        self.keep_beside(proposal, body, Beside::Parked(ParkedFor::GroupIncomplete));
+        self.groups.push(group);
+        Some(Judged::Parked(ParkedFor::GroupIncomplete))
     }
 
     /// What becomes of a handset's edit that would be refused: one that names what is not there waits for that, and a
@@ -214,55 +212,66 @@ impl Work<'_> {
     ) -> Result<Judged> {
         let missing = match &refusal {
             Refusal::NotFound => true,
-            Refusal::Invalid(errors) => errors.iter().all(|error| error.code.starts_with("unknown_")),
+            Refusal::Invalid(errors) => is_absent(errors),
             _ => false,
         };
+        if missing && self.waited_too_long(proposal) {
+            return self.hold(proposal, body, Reason::ParentMissing);
+        }
         if missing {
-            self.keep_beside(proposal, body, None);
+            self.keep_beside(proposal, body, Beside::Parked(ParkedFor::MissingParent));
             return Ok(Judged::Parked(ParkedFor::MissingParent));
         }
         if matches!(refusal, Refusal::Forbidden) && is_correction(&proposal.edit.action) {
             return self.hold(proposal, body, Reason::CorrectionOfOthers);
         }
-        self.keep_beside(proposal, body, Some(refusal.clone()));
+        self.keep_beside(proposal, body, Beside::Refused(refusal.clone()));
         Ok(Judged::Refused(refusal))
     }
 
+    fn waited_too_long(&self, proposal: &Proposal) -> bool {
+        let waits: Waits<(), (), ()> = Waits::Parents { missing: BTreeSet::new(), author: () };
+        let since = self.received(proposal).map(|received| received.at);
+        since.is_some_and(|since| merge::waited_too_long(&waits, since, self.command.now).is_some())
+    }
+
     /// Keeps an edit that is not written to the log, with what was fixed when it came in.
-    fn keep_beside(&mut self, proposal: &Proposal, body: &Body, refusal: Option<Refusal>) {
-        let (Some(sent), Some(calling)) = (&proposal.sent, &self.command.calling) else { return };
-        let parked = (inbox::PARKED, ParkedFor::MissingParent.as_str());
-        let (state, reason) = refusal.as_ref().map_or(parked, |refusal| (inbox::REFUSED, refusal.code()));
-        let Stamps { raw, effective } = self.stamps(proposal, None);
+    pub(super) fn keep_beside(&mut self, proposal: &Proposal, body: &Body, beside: Beside) {
+        let (Some(sent), Some(received)) = (&proposal.sent, self.received(proposal)) else { return };
         let action = &proposal.edit.action;
-        let happened = if let Action::Event(event) = action { self.happened(proposal, event) } else { None };
         let edit_id = Key::from(proposal.edit.id);
         let row = InboxRow {
             organization: self.organization,
             edit_id,
-            state: state.to_owned(),
-            reason: reason.to_owned(),
-            received_at: self.command.now.micros(),
-            handset: Key::from(calling.handset),
+            state: beside.state().to_owned(),
+            reason: beside.reason().to_owned(),
+            received_at: received.at.micros(),
+            handset: Key::from(sent.handset),
             handset_edit: sent.number,
             author: Key::from(sent.author),
             wish: inbox::wish(action).to_owned(),
             record_kind: action.kind().as_str().to_owned(),
             record_id: Key(action.uuid()),
             base: sent.base.to_string(),
-            stamp_raw: raw.to_string(),
-            stamp_effective: effective.to_string(),
-            occurred_at: happened.map(|happened| happened.at.micros()),
+            stamp_raw: sent.raw.to_string(),
+            stamp_effective: received.effective.to_string(),
+            occurred_at: received.occurred_at.map(Instant::micros),
             body: body.text.clone(),
             content_hash: body.hash.as_bytes().to_vec(),
+            chained: received.chained.into(),
+            flags: words(&received.flags),
+            group_id: sent.group.map(|group| Key(group.id)),
+            group_size: sent.group.and_then(|group| i64::try_from(group.size).ok()),
+            format: FORMAT.into(),
         };
         let texts = body.sealed.iter().map(|text| TextRow::new(self.organization, edit_id, text)).collect();
-        self.kept.push(Kept { row, texts, refusal });
+        self.kept.push(Kept { row, texts, beside });
     }
 
     /// Plans the row of an edit that waits for a person.
     pub(super) fn hold(&mut self, proposal: &Proposal, body: &Arc<Body>, reason: Reason) -> Result<Judged> {
-        let body = Arc::new(Body::held(body, reason.as_str())?);
+        let group = proposal.sent.as_ref().and_then(|sent| sent.group);
+        let body = Arc::new(Body::held(body, reason.as_str(), group, &self.flags(proposal))?);
         let row = LogRow { row_kind: log::HELD.into(), ..self.row_beside(proposal, &body) };
         self.planned.push(Planned::new(row, body, Wrote::Held(reason), None));
         Ok(Judged::Planned(self.planned.len() - 1))
@@ -287,8 +296,47 @@ impl Work<'_> {
     }
 }
 
+/// Whether all that is wrong with an edit is that something it names is not there.
+pub(super) fn is_absent(errors: &[FieldError]) -> bool {
+    errors.iter().all(|error| error.code.starts_with("unknown_"))
+}
+
 fn is_correction(action: &Action) -> bool {
     matches!(action, Action::Event(event) if matches!(event.details, Details::Correction(_)))
+}
+
+/// How an edit is kept beside the log.
+#[derive(Clone, Debug)]
+pub(super) enum Beside {
+    /// It waits.
+    Parked(ParkedFor),
+    /// It is refused.
+    Refused(Refusal),
+}
+
+impl Beside {
+    pub(super) fn state(&self) -> &'static str {
+        if matches!(self, Self::Parked(_)) { inbox::PARKED } else { inbox::REFUSED }
+    }
+
+    pub(super) fn reason(&self) -> &'static str {
+        match self {
+            Self::Parked(reason) => reason.as_str(),
+            Self::Refused(refusal) => refusal.code(),
+        }
+    }
+
+    pub(super) fn judged(&self) -> Judged {
+        match self {
+            Self::Parked(reason) => Judged::Parked(*reason),
+            Self::Refused(refusal) => Judged::Refused(refusal.clone()),
+        }
+    }
+}
+
+/// Flags as one text.
+pub(super) fn words(flags: &BTreeSet<Flag>) -> String {
+    flags.iter().map(|flag| flag.as_str()).collect::<Vec<_>>().join(" ")
 }
 
 /// An edit that came before, with what was fixed then.

@@ -1,0 +1,322 @@
+//! Records and service events as readers of the feed are told them, spelled canonically, so that what is sent is also what is
+//! hashed.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::prelude::*;
+use merge::{Record, Version};
+use model::{Instant, edit::RecordKind, event::ServiceEvent, private::SEALED};
+use proof::{Canonical, Hash};
+use serde_json::{Map, Value, json, value::RawValue};
+
+use super::super::Conn;
+use super::{
+    IDS_AT_ONCE, contested, events,
+    log::{self, LogRow},
+    private_texts::{self, Texts},
+    records::{self, Stored},
+    schema::{change_log, model_adoption, service_event},
+};
+use crate::{
+    error::{Result, StoreError},
+    key::Key,
+    view::{Change, EditionView},
+};
+
+/// Service events of units among these, with their rows of the log.
+macro_rules! of_units {
+    ($organization:expr, $among:expr) => {
+        service_event::table
+            .inner_join(
+                change_log::table.on(change_log::organization
+                    .eq(service_event::organization)
+                    .and(change_log::edit_id.eq(service_event::id))
+                    .and(change_log::row_kind.eq_any(log::ACCEPTED))),
+            )
+            .filter(service_event::organization.eq($organization))
+            .filter($among)
+            .select((
+                service_event::id,
+                service_event::unit_id.nullable(),
+                service_event::body,
+                (change_log::recorded_at, change_log::author, change_log::on_behalf_of, change_log::row_kind),
+            ))
+    };
+}
+/// Adoptions for models among these, with their rows of the log.
+macro_rules! for_models {
+    ($organization:expr, $among:expr) => {
+        model_adoption::table
+            .inner_join(
+                change_log::table.on(change_log::organization
+                    .eq(model_adoption::organization)
+                    .and(change_log::edit_id.eq(model_adoption::id))
+                    .and(change_log::row_kind.eq_any(log::ACCEPTED))),
+            )
+            .filter(model_adoption::organization.eq($organization))
+            .filter($among)
+            .select((
+                model_adoption::id,
+                change_log::unit_id,
+                model_adoption::body,
+                (change_log::recorded_at, change_log::author, change_log::on_behalf_of, change_log::row_kind),
+            ))
+    };
+}
+/// Something as it is told.
+pub(crate) struct Told {
+    pub(crate) kind: RecordKind,
+    pub(crate) id: Key,
+    /// The unit that an event is of.
+    pub(crate) unit: Option<Key>,
+    pub(crate) text: Canonical,
+}
+
+impl Told {
+    /// What a fingerprint covers of it.
+    pub(crate) fn hash(&self) -> Hash {
+        proof::content_hash(self.kind, self.id.0, &self.text)
+    }
+
+    /// The change that tells it.
+    pub(crate) fn change(self) -> Result<Change> {
+        let record =
+            RawValue::from_string(self.text.into_string()).map_err(|e| StoreError::corrupt("record")(&e))?;
+        Ok(Change::Record { kind: self.kind, id: self.id.0, unit: self.unit.map(Key::id), record })
+    }
+}
+
+/// Records with fields, in the order given.
+pub(crate) fn records(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    rows: &[(Key, Stored)],
+) -> Result<Vec<Told>> {
+    let edits: Vec<Key> =
+        rows.iter().flat_map(|(_, stored)| records::sealing_edits(kind, &stored.record)).collect();
+    let texts = private_texts::of_edits(conn, organization, &edits)?;
+    let mut told = Vec::with_capacity(rows.len());
+    for (id, stored) in rows {
+        let text = record(conn, organization, kind, *id, stored, &texts)?;
+        told.push(Told { kind, id: *id, unit: None, text });
+    }
+    Ok(told)
+}
+
+/// A record with fields: its version, its fields, and the names of their values.
+fn record(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    id: Key,
+    stored: &Stored,
+    texts: &Texts,
+) -> Result<Canonical> {
+    let mut members = Map::new();
+    members.insert("version".into(), json!(stored.version));
+    members.insert("fields".into(), Value::Object(records::joined(kind, id.0, stored, texts).fields));
+    if let Some(most) = most_named(&stored.record) {
+        members.insert("stamp".into(), json!(most));
+        let other = |version: &Version, removed: bool| removed || *version != most;
+        let tops = stored.record.registers().map(|(field, register)| (field, register.top()));
+        let stamps: Map<String, Value> = tops
+            .filter(|(_, top)| other(&top.version(), top.value.is_null()))
+            .map(|(field, top)| (field.to_owned(), json!(top.version())))
+            .collect();
+        if !stamps.is_empty() {
+            members.insert("stamps".into(), Value::Object(stamps));
+        }
+    }
+    if records::contested(&stored.record) > 0 {
+        members.insert("contested".into(), rivals(conn, organization, kind, stored)?);
+    }
+    proof::canonical(&Value::Object(members)).map_err(|e| StoreError::corrupt("record")(&e))
+}
+
+/// The name that most of the values have which are there, of several the latest: it is said once for all of them.
+fn most_named(record: &Record) -> Option<Version> {
+    let mut named: BTreeMap<Version, usize> = BTreeMap::new();
+    for (_, register) in record.registers() {
+        *named.entry(register.top().version()).or_default() += usize::from(!register.top().value.is_null());
+    }
+    named.into_iter().max_by_key(|(version, times)| (*times, *version)).map(|(version, _)| version)
+}
+
+/// Every value of the fields that are contested.
+fn rivals(conn: &mut Conn, organization: Key, kind: RecordKind, stored: &Stored) -> Result<Value> {
+    let fields = contested::fields(conn, organization, kind, stored)?;
+    let fields = fields.into_iter().map(|field| {
+        let value = |value: crate::view::ContestedValue| {
+            json!({
+                "value": value.value,
+                "raw": value.raw.to_string(),
+                "edit": value.edit.to_string(),
+                "author": value.author.to_string(),
+                "at": value.recorded_at.to_string(),
+            })
+        };
+        (field.field, field.values.into_iter().map(value).collect())
+    });
+    Ok(Value::Object(fields.collect()))
+}
+
+/// An edition.
+pub(crate) fn edition(view: &EditionView) -> Result<Told> {
+    let corrupt = StoreError::corrupt("edition");
+    let text = proof::canonical(&view.sent().map_err(|e| corrupt(&e))?).map_err(|e| corrupt(&e))?;
+    Ok(Told { kind: RecordKind::Edition, id: Key::from(view.id), unit: None, text })
+}
+
+/// A service event in the log: its id, its unit and its body, then when and by whom it was recorded, and how.
+type Row = (Key, Option<Key>, String, (i64, Key, Option<Key>, String));
+
+/// Events by id, those for models included; those that are not there are left out.
+pub(crate) fn events(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Told>> {
+    let mut told = Vec::with_capacity(ids.len());
+    for some in ids.chunks(IDS_AT_ONCE) {
+        let rows = of_units!(organization, service_event::id.eq_any(some.to_vec())).load(conn)?;
+        let found: BTreeSet<Key> = rows.iter().map(|(id, ..): &Row| *id).collect();
+        told.extend(joined(conn, organization, rows)?);
+        let rest: Vec<Key> = some.iter().filter(|id| !found.contains(*id)).copied().collect();
+        if !rest.is_empty() {
+            let rows = for_models!(organization, model_adoption::id.eq_any(rest)).load(conn)?;
+            told.extend(joined(conn, organization, rows)?);
+        }
+    }
+    Ok(told)
+}
+
+/// All events of some units, unit by unit.
+pub(crate) fn events_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Told>> {
+    let mut told = Vec::new();
+    for some in units.chunks(IDS_AT_ONCE) {
+        let rows = of_units!(organization, service_event::unit_id.eq_any(some.to_vec()))
+            .order((service_event::unit_id, service_event::id))
+            .load(conn)?;
+        told.extend(joined(conn, organization, rows)?);
+    }
+    Ok(told)
+}
+
+/// The events of one unit after an id, in the order of ids, which never changes.
+pub(crate) fn events_after(
+    conn: &mut Conn,
+    organization: Key,
+    unit: Key,
+    after: Key,
+    limit: usize,
+) -> Result<Vec<Told>> {
+    let mut ids = event_ids(conn, organization, &[unit])?;
+    ids.retain(|id| *id > after);
+    ids.truncate(limit);
+    in_order(conn, organization, &ids)
+}
+
+/// The ids of all events of some units, in order: few bytes each, of the index of units alone. Asked for a range of ids, a
+/// planner may go through all events of the organization instead.
+fn event_ids(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Key>> {
+    let mut ids: Vec<Key> = service_event::table
+        .filter(service_event::organization.eq(organization))
+        .filter(service_event::unit_id.eq_any(units.to_vec()))
+        .select(service_event::id)
+        .load(conn)?;
+    ids.sort_unstable();
+    Ok(ids)
+}
+
+/// Events with these ids, in their order.
+fn in_order(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Told>> {
+    let mut told = Vec::with_capacity(ids.len());
+    for some in ids.chunks(IDS_AT_ONCE) {
+        let rows = of_units!(organization, service_event::id.eq_any(some.to_vec())).load(conn)?;
+        told.extend(joined(conn, organization, rows)?);
+    }
+    told.sort_by_key(|event| event.id);
+    Ok(told)
+}
+
+/// The events of some units whose ids lie between two, these included.
+pub(crate) fn events_between(
+    conn: &mut Conn,
+    organization: Key,
+    units: &[Key],
+    (first, last): (Key, Key),
+) -> Result<Vec<Told>> {
+    let mut ids = event_ids(conn, organization, units)?;
+    ids.retain(|id| (first..=last).contains(id));
+    in_order(conn, organization, &ids)
+}
+
+/// Adoptions for models after an id.
+pub(crate) fn adoptions_after(
+    conn: &mut Conn,
+    organization: Key,
+    after: Key,
+    limit: usize,
+) -> Result<Vec<Told>> {
+    // Their ids first: asked for all at once, a planner may go through the whole log instead.
+    let ids: Vec<Key> = model_adoption::table
+        .filter(model_adoption::organization.eq(organization))
+        .filter(model_adoption::id.gt(after))
+        .order(model_adoption::id)
+        .limit(i64::try_from(limit).unwrap_or(i64::MAX))
+        .select(model_adoption::id)
+        .load(conn)?;
+    let mut told = Vec::with_capacity(ids.len());
+    for some in ids.chunks(IDS_AT_ONCE) {
+        let rows = for_models!(organization, model_adoption::id.eq_any(some.to_vec())).load(conn)?;
+        told.extend(joined(conn, organization, rows)?);
+    }
+    told.sort_by_key(|adoption| adoption.id);
+    Ok(told)
+}
+
+/// Events as they are told, private text joined in.
+fn joined(conn: &mut Conn, organization: Key, rows: Vec<Row>) -> Result<Vec<Told>> {
+    let sealed: Vec<Key> =
+        rows.iter().filter(|(_, _, body, _)| may_have_sealed(body)).map(|(id, ..)| *id).collect();
+    let texts = private_texts::of_edits(conn, organization, &sealed)?;
+    let told = |(id, unit, body, (recorded_at, author, on_behalf_of, row_kind)): Row| {
+        let author = log::made_by(&row_kind, author, on_behalf_of);
+        let text = event(id, body, recorded_at, author, &texts)?;
+        Ok(Told { kind: RecordKind::ServiceEvent, id, unit, text })
+    };
+    rows.into_iter().map(told).collect()
+}
+
+/// The events of rows that have just been written.
+pub(crate) fn just_written<'r>(
+    conn: &mut Conn,
+    organization: Key,
+    rows: impl Iterator<Item = &'r LogRow>,
+) -> Result<Vec<Told>> {
+    let row = |row: &LogRow| {
+        let recorded = (row.recorded_at, row.author, row.on_behalf_of, row.row_kind.clone());
+        (row.record_id, row.unit_id, row.body.clone(), recorded)
+    };
+    joined(conn, organization, rows.map(row).collect())
+}
+
+fn may_have_sealed(body: &str) -> bool {
+    // Without parsing, which most events can do without.
+    body.contains(SEALED)
+}
+
+/// An event as it was recorded, with when and by whom.
+fn event(id: Key, body: String, recorded_at: i64, author: Key, texts: &Texts) -> Result<Canonical> {
+    let body =
+        if may_have_sealed(&body) { unsealed(id, &body, texts)? } else { Canonical::spelled_before(body) };
+    let author = format!("\"{}\"", author.0.hyphenated());
+    let recorded_at = format!("\"{}\"", Instant::from_micros(recorded_at));
+    Ok(body.with(&[("author", &author), ("recorded_at", &recorded_at)]))
+}
+
+fn unsealed(id: Key, body: &str, texts: &Texts) -> Result<Canonical> {
+    let mut body = events::parsed(body)?;
+    let private = ServiceEvent::private(&body);
+    proof::unseal(&mut body, private, |pointer, _| {
+        texts.get(&(id, pointer.to_owned())).map(|(_, text)| text.clone())
+    });
+    proof::canonical(&body).map_err(|e| StoreError::corrupt("service event")(&e))
+}

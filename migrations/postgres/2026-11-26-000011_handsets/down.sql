@@ -1,0 +1,10 @@
+DROP INDEX inbox_group;
+ALTER TABLE inbox DROP COLUMN format;
+ALTER TABLE inbox DROP COLUMN group_size;
+ALTER TABLE inbox DROP COLUMN group_id;
+ALTER TABLE inbox DROP COLUMN flags;
+ALTER TABLE inbox DROP COLUMN chained;
+DROP TABLE enrolment;
+DROP TABLE handset_edit;
+DROP TABLE handset_person;
+DROP TABLE handset_state;

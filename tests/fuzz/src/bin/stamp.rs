@@ -1,0 +1,4 @@
+//! The target `stamp`, driven by libFuzzer.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| fuzz::stamp(data));
