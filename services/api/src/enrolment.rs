@@ -50,8 +50,8 @@ pub(crate) fn hash(typed: &str) -> Hash {
     proof::sha256(format!("enrolment code {code}"))
 }
 
-/// Wrong codes that somebody may send in a minute.
-const TRIES: NonZeroU32 = NonZeroU32::new(5).unwrap();
+/// Wrong codes that somebody may send in a minute: five.
+const TRIES: NonZeroU32 = NonZeroU32::MIN.saturating_add(4);
 
 /// Counts who sends wrong codes.
 ///
