@@ -321,7 +321,7 @@ fn what_lies_ahead_waits_for_a_person(backend: Backend) {
     let pushed = field.outcomes(vec![near, far.clone(), farther.clone()]);
     assert_eq!(taken(&pushed[0]).0, Vec::<String>::new());
     for held in &pushed[1..] {
-        assert!(matches!(fate(held), Fate::Held(Reason::FutureEvent)), "{held:?}");
+        assert!(matches!(fate(held), Fate::Held { reason: Reason::FutureEvent, .. }), "{held:?}");
     }
     assert_eq!(field.events().len(), 1);
     let waiting = field.held();
@@ -330,12 +330,12 @@ fn what_lies_ahead_waits_for_a_person(backend: Backend) {
     assert_eq!(told, [(far.edit.id, Reason::FutureEvent), (farther.edit.id, Reason::FutureEvent)]);
     assert_eq!(waiting[0].body["note"], "behind the shed");
     let again = field.outcomes(vec![far.clone()]);
-    assert!(matches!(fate(&again[0]), Fate::Held(Reason::FutureEvent)), "{again:?}");
+    assert!(matches!(fate(&again[0]), Fate::Held { reason: Reason::FutureEvent, .. }), "{again:?}");
     is_clean(&field.world.database);
 
     taken(&field.decide(&waiting[0], Decision::Release));
     let refused = field.decide(&waiting[1], Decision::Refuse("a slip".into()));
-    assert!(matches!(fate(&refused), Fate::RefusedByPerson), "{refused:?}");
+    assert!(matches!(fate(&refused), Fate::RefusedByPerson { .. }), "{refused:?}");
     assert_eq!(field.held().len(), 0);
     // Nothing is decided twice, and the handset learns what was decided.
     for (held, decision) in waiting.iter().zip([Decision::Refuse("no".into()), Decision::Release]) {
@@ -343,8 +343,8 @@ fn what_lies_ahead_waits_for_a_person(backend: Backend) {
         assert!(matches!(twice, Outcome::Refused(Refusal::Exists)), "{twice:?}");
     }
     let learnt = field.outcomes(vec![far, farther]);
-    assert!(matches!(learnt[0], Outcome::AlreadyApplied(_)), "{learnt:?}");
-    assert!(matches!(fate(&learnt[1]), Fate::RefusedByPerson), "{learnt:?}");
+    assert!(matches!(fate(&learnt[0]), Fate::Released { .. }), "{learnt:?}");
+    assert!(matches!(fate(&learnt[1]), Fate::RefusedByPerson { .. }), "{learnt:?}");
     assert_eq!(field.events().len(), 2);
     assert_eq!(field.events()[1].1["note"], "behind the shed");
     is_clean(&field.world.database);
@@ -356,13 +356,13 @@ fn strangers_and_revoked_handsets_wait_for_a_person(backend: Backend) {
     stranger.sent.as_mut().unwrap().author = fresh();
     let own = field.reading(field.unit, "2026-06-15T10:00:00Z", 6.0);
     let pushed = field.outcomes(vec![stranger, own]);
-    assert!(matches!(fate(&pushed[0]), Fate::Held(Reason::UnknownAuthor)), "{pushed:?}");
+    assert!(matches!(fate(&pushed[0]), Fate::Held { reason: Reason::UnknownAuthor, .. }), "{pushed:?}");
     taken(&pushed[1]);
     let late = field.reading(field.unit, "2026-06-15T11:00:00Z", 7.0);
     let lost = set(Target::Handset(field.handsets[&7]), &json!({"revoked": true}));
     field.direct.apply(direct::command(field.organization, vec![lost]));
     let pushed = field.outcomes(vec![late]);
-    assert!(matches!(fate(&pushed[0]), Fate::Held(Reason::HandsetRevoked)), "{pushed:?}");
+    assert!(matches!(fate(&pushed[0]), Fate::Held { reason: Reason::HandsetRevoked, .. }), "{pushed:?}");
     assert_eq!(field.events().len(), 1);
     is_clean(&field.world.database);
 }
@@ -483,7 +483,7 @@ fn a_group_is_taken_together_or_not_at_all(backend: Backend) {
     let pushed = field.push(vec![parent.clone(), child.clone()], field.calling(7));
     let both = field.again(NOON, pushed.ready, Some(2)).outcomes;
     for held in &both {
-        assert!(matches!(fate(held), Fate::Held(Reason::FutureEvent)), "{both:?}");
+        assert!(matches!(fate(held), Fate::Held { reason: Reason::FutureEvent, .. }), "{both:?}");
     }
     assert_eq!(field.held().len(), 2);
 
@@ -513,6 +513,7 @@ fn what_cannot_be_read_is_kept(backend: Backend) {
         previous: None,
         raw: Stamp { clock: 5, handset: 7 },
         format,
+        group: None,
         text: text.to_owned(),
     };
     let edits = [unread(1, 2, r#"{"format":2}"#), unread(2, 1, r#"{"format":1}"#)];
@@ -564,11 +565,14 @@ fn a_parent_that_never_comes_is_for_a_person(backend: Backend) {
         let tried = field.again(now, BTreeSet::from([child.edit.id]), None).outcomes;
         match fate(&tried[0]) {
             Fate::Parked(ParkedFor::MissingParent) => assert!(waits, "{now}"),
-            Fate::Held(Reason::ParentMissing) => assert!(!waits, "{now}"),
+            Fate::Held { reason: Reason::ParentMissing, .. } => assert!(!waits, "{now}"),
             other => panic!("{other:?}"),
         }
     }
     assert_eq!(field.held()[0].proposal.edit.id, child.edit.id);
-    assert!(matches!(fate(&field.outcomes(vec![child])[0]), Fate::Held(Reason::ParentMissing)));
+    assert!(matches!(
+        fate(&field.outcomes(vec![child])[0]),
+        Fate::Held { reason: Reason::ParentMissing, .. }
+    ));
     is_clean(&field.world.database);
 }

@@ -164,8 +164,10 @@ fn write_array(items: &[Value], depth: usize, out: &mut String) -> Result<(), Ca
 
 fn write_object(members: &Map<String, Value>, depth: usize, out: &mut String) -> Result<(), CanonicalError> {
     let mut sorted: Vec<(&String, &Value)> = members.iter().collect();
-    // Byte order is not enough: characters beyond U+FFFF sort by their surrogates, before U+E000.
-    sorted.sort_unstable_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
+    // Byte order, in which they are kept, is not enough: characters beyond U+FFFF sort by their surrogates, before U+E000.
+    if !members.keys().all(|name| name.is_ascii()) {
+        sorted.sort_unstable_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
+    }
     out.push('{');
     for (at, (name, value)) in sorted.into_iter().enumerate() {
         if at > 0 {

@@ -27,7 +27,7 @@ pub(crate) const SCHEDULE: &str = "schedule_id";
 /// The member of a held edit's row that says why it waits.
 pub(crate) const HELD_FOR: &str = "reason";
 /// What is noted of an edit that is held; absent where nothing is.
-pub(crate) const HELD_FLAGS: &str = "flags";
+const HELD_FLAGS: &str = "flags";
 /// The member of a held edit's row with the body that it will have.
 pub(crate) const HELD_BODY: &str = "body";
 /// The member of a held edit's row with the group of its handset's edits with which it is decided about.
@@ -85,6 +85,12 @@ impl Body {
         let value = json::parse(text.as_bytes()).map_err(|e| corrupt(&e))?;
         Ok(Self { value, text, hash, sealed })
     }
+}
+
+/// What is noted of a held edit, as the body of its row says.
+pub(crate) fn held_flags(held: &Value) -> BTreeSet<Flag> {
+    let flags = held.get(HELD_FLAGS).and_then(Value::as_array).into_iter().flatten();
+    flags.filter_map(|flag| flag.as_str().and_then(Flag::parse)).collect()
 }
 
 /// The group of an edit whose row's body this is, if it was held with others.

@@ -159,10 +159,9 @@ impl Refusal {
             Self::Stale(_) => "stale",
             Self::IdReused(_) => "id_reused",
             Self::Exists => "already_exists",
-            Self::Invalid(_) => "invalid",
             Self::OtherHandset => "stamp_of_another_handset",
             Self::WithGroup => "group_refused",
-            Self::Unreadable => "unreadable",
+            Self::Invalid(_) | Self::Unreadable => "invalid",
         }
     }
 }

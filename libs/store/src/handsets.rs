@@ -13,7 +13,7 @@ use crate::{
     command::{Permit, Refusal},
     key::Key,
     through,
-    view::{HandsetView, Page},
+    view::{HandsetView, KeptEdit, KeptQuery, Page},
 };
 
 /// A code by which one handset may be enrolled; what is kept of it is its hash alone.
@@ -121,5 +121,10 @@ impl Store {
     ) -> Result<Page<HandsetView>> {
         let key = Key::from(organization);
         through!(self, read for key, |conn, ops| ops::handsets::list(conn, key, person, after, limit))
+    }
+
+    /// A page of what came from a handset and is not in the log, in the order in which it came.
+    pub async fn kept(&self, query: KeptQuery) -> Result<Page<KeptEdit>> {
+        through!(self, read for Key::from(query.organization), |conn, ops| ops::kept::list(conn, &query))
     }
 }

@@ -73,6 +73,8 @@ pub struct Unread {
     pub raw: Stamp,
     /// Its format.
     pub format: i64,
+    /// The name of the group that it belongs to, as far as that can be told.
+    pub group: Option<uuid::Uuid>,
     /// All of it, as it came.
     pub text: String,
 }
@@ -213,9 +215,24 @@ pub enum Fate {
     /// It waits for what it names.
     Parked(ParkedFor),
     /// It waits for a person.
-    Held(Reason),
+    Held {
+        /// Why.
+        reason: Reason,
+        /// What its handset and coordinators should know.
+        flags: BTreeSet<Flag>,
+    },
+    /// It had waited for a person, who released it.
+    Released {
+        /// What it wrote.
+        written: Written,
+        /// What its handset and coordinators should know.
+        flags: BTreeSet<Flag>,
+    },
     /// A person has refused it after it waited for one.
-    RefusedByPerson,
+    RefusedByPerson {
+        /// What its handset and coordinators should know.
+        flags: BTreeSet<Flag>,
+    },
 }
 
 /// Why an edit is parked.

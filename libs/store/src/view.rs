@@ -2,6 +2,7 @@
 
 mod contested;
 mod handset;
+mod kept;
 mod moment;
 mod pull;
 mod quality;
@@ -21,6 +22,7 @@ use uuid::Uuid;
 
 pub use self::contested::{ContestedField, ContestedRecord, ContestedValue};
 pub use self::handset::{HandsetState, HandsetView};
+pub use self::kept::{KeptContent, KeptEdit, KeptPlace, KeptQuery, KeptState};
 pub use self::{
     moment::{FOLDED_MOST, Folding, Known, Moment, Then},
     pull::{Change, Cursor, Mark, Mode, Most, Pull, Pulled, SiteFingerprint, Sites, Stage, Standing, Within},

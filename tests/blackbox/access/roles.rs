@@ -75,6 +75,8 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     // On this one the viewer has signed in; of others those who may not see all of them learn nothing.
     ("read_handset", "",                           [200, 404, 404, 200, 404, 404, 404, 200]),
     ("revoke_handset", "",                         [403, 404, 404, 200, 404, 404, 404, 200]),
+    // The same of what it sent: the viewer sees their own, whoever reads what is held sees that of everybody.
+    ("list_handset_edits", "",                     [200, 404, 404, 200, 200, 200, 404, 200]),
     ("list_held", "",                              [403, 403, 403, 200, 200, 200, 403, 200]),
     ("release_held", "",                           [403, 403, 403, 200, 403, 403, 403, 200]),
     ("refuse_held", "",                            [403, 403, 403, 200, 403, 403, 403, 200]),

@@ -38,6 +38,7 @@ const VOLATILE: &[&str] = &[
     "number",
     "offset_seconds",
     "raw",
+    "received_at",
     "recorded_at",
     "revoked_at",
 ];
@@ -173,10 +174,24 @@ fn offline(client: &Client, operation: &str, file: &Value) {
             edit
         }
         "list_held" => world::ahead(&handset(), 3, another, UNIT),
+        // Another content under the id of the first, which was refused.
+        "list_handset_edits" => {
+            let reading = json!({"kind": "reading", "unit_id": UNIT, "occurred_at": "2026-11-02T07:30:00-07:00",
+                "meter_hours": 231.4, "note": "Read again by the gate"});
+            world::edit(
+                &handset(),
+                1,
+                "0199a2c4-3e00-7a94-b7e2-04c85d9f1a36",
+                "service_event",
+                "create",
+                reading,
+            )
+        }
         _ => return,
     };
     let told = world::push(client, CLOCK, &handset(), &[edit]);
-    assert_eq!(told[0]["result"], "held", "{operation}: {told:?}");
+    let result = if operation == "list_handset_edits" { "refused" } else { "held" };
+    assert_eq!(told[0]["result"], result, "{operation}: {told:?}");
 }
 
 /// A code by which a handset can be enrolled.

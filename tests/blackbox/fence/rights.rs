@@ -28,7 +28,7 @@ const DENIALS: &[(&[&str], &[&str])] = &[
         &["edition", "feed", "private_text", "secret", "organization_list"],
         &["SELECT 1 FROM {table} FOR UPDATE"],
     ),
-    (&["edition"], &["UPDATE {table} SET body = ''"]),
+    (&["edition", "other_content"], &["UPDATE {table} SET body = ''"]),
     (&["feed"], &["UPDATE {table} SET seq = seq + 1"]),
     (&["private_text"], &["UPDATE {table} SET content = 'another'"]),
     (&["secret"], &["UPDATE {table} SET content = ''"]),

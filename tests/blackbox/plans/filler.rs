@@ -35,7 +35,7 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO edition SELECT town, id(n), id(n % 400), repeat('x', 3000) FROM town, generate_series(1, 2000) n",
     "INSERT INTO job SELECT town, 'job_' || n FROM town, generate_series(1, 200) n",
     "INSERT INTO service_event SELECT town, id(n), id(n % 3000), NULL, (ARRAY['reading', 'service', 'run'])[n % 3 + 1], \
-     @now - n * 1000000::bigint, repeat('x', 200) FROM town, generate_series(1, 20000) n",
+     @now - n * 1000000::bigint, repeat('x', 200), n, id(1) FROM town, generate_series(1, 20000) n",
     "INSERT INTO change_log SELECT town, n, n, 'edit', 'rest', id(n), NULL, 1, 'service_event', id(n), id(n % 3000), NULL, \
      id(1), NULL, NULL, NULL, '0', '0', NULL, NULL, NULL, NULL, repeat('x', 200), '\\x00', '\\x00' \
      FROM town, generate_series(1, 25000) n",
@@ -45,6 +45,9 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO inbox (organization, edit_id, state, reason, received_at, handset, handset_edit, author, wish, record_kind, record_id, base, \
      stamp_raw, stamp_effective, body, content_hash, group_id, group_size, format) SELECT town, id(n), (ARRAY['parked', 'refused'])[n % 2 + 1], 'missing_parent', \
      n, id(n % 2000), n, id(n % 700), 'create', 'service_event', id(n), '{}', '0', '0', repeat('x', 300), '\\x00', id(n), 2, 1 FROM town, generate_series(1, 3000) n",
+    "INSERT INTO other_content (organization, edit_id, state, reason, received_at, handset, handset_edit, author, wish, record_kind, record_id, base, \
+     stamp_raw, stamp_effective, body, content_hash, chained, flags, format) SELECT town, id(n), 'refused', 'id_reused', \
+     n, id(n % 2000), n, id(n % 700), 'create', 'service_event', id(n), '{}', '0', '0', '{\"x\":1}', decode(repeat('00', 32), 'hex'), 0, '', 1 FROM town, generate_series(1, 3000) n",
     "INSERT INTO inbox_need SELECT town, id(n), id(n) FROM town, generate_series(1, 3000) n",
     "INSERT INTO outbox SELECT town, n, 0, 'due_changed', 'x' FROM town, generate_series(1, 5000) n",
     "INSERT INTO private_text SELECT town, id(n), '/note', '\\x00', repeat('x', 50) FROM town, generate_series(1, 5000) n",

@@ -18,8 +18,9 @@ use serde_json::{Value, json};
 use store::{
     Command, Store,
     view::{
-        ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, Known, Mode, Moment, Most, Pull,
-        QualityPlace, QualityQuery, SiteQuery, SiteThenQuery, Sites, ThenQuery,
+        ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, KeptPlace, KeptQuery, KeptState,
+        Known, Mode, Moment, Most, Pull, QualityPlace, QualityQuery, SiteQuery, SiteThenQuery, Sites,
+        ThenQuery,
     },
 };
 
@@ -105,6 +106,18 @@ fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     heard("own handsets");
     ask!(ground, |store| store.handset(id, handset));
     heard("handset");
+    let place = KeptPlace { received_at: now(), edit: fresh(), other: Some(proof::sha256("x")) };
+    for state in [None, Some(KeptState::Parked), Some(KeptState::Refused)] {
+        for after in [None, Some(place.clone())] {
+            for sites in [None, Some(vec![site, fresh()])] {
+                let own = Some(person);
+                let (state, after, organization) = (state, after.clone(), id);
+                let query = KeptQuery { organization, handset, state, sites, own, after, limit: LIMIT };
+                ask!(ground, |store| store.kept(query));
+            }
+        }
+    }
+    heard("kept edits");
 }
 
 /// What waits for a person, and what people set without knowing of each other.

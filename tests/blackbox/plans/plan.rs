@@ -32,7 +32,9 @@ impl Plan {
                 scans.push(word_after("on").or(word_after("SCAN")).unwrap_or_default().to_owned());
             } else if line.starts_with("SEARCH ") {
                 let condition = line.split_once('(').map_or("", |(_, condition)| condition);
-                reads.push(Read::new(word_after("INDEX"), condition, " AND "));
+                // A table without rowids is its primary key.
+                let itself = word_after("SEARCH").filter(|_| line.contains("USING PRIMARY KEY"));
+                reads.push(Read::new(word_after("INDEX").or(itself), condition, " AND "));
             } else if line.contains("Bitmap Index Scan on")
                 || line.contains("Scan using")
                 || line.contains("Backward using")

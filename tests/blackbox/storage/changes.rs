@@ -65,7 +65,8 @@ fn first(table: &str, key: &str, which: &str) -> String {
     format!("({key}) IN (SELECT {key} FROM {table} WHERE {which} ORDER BY {key} LIMIT 1)")
 }
 
-const EVENT_COLUMNS: &str = "organization, id, unit_id, site_id, kind, occurred_at, body";
+const EVENT_COLUMNS: &str =
+    "organization, id, unit_id, site_id, kind, occurred_at, body, recorded_at, author";
 const STATE_COLUMNS: &str =
     "organization, unit_id, home_site, standing_site, folded_at, folded_with, changed_at, next_at, steps";
 const ITEM_COLUMNS: &str =
@@ -193,13 +194,21 @@ fn of_units() -> Vec<Change> {
             "kind = 'reading'",
             "service events",
         ),
+        update(
+            "when a service event was recorded",
+            EVENT,
+            "recorded_at = recorded_at + 1",
+            "kind = 'reading'",
+            "service events",
+        ),
+        update("who made a service event", EVENT, "author = unit_id", "kind = 'reading'", "service events"),
         update("a service event's site", EVENT, "site_id = unit_id", "kind = 'placement'", "service events"),
         update("a service event's unit", EVENT, "unit_id = id", "kind = 'reading'", "service events"),
         add(
             "an extra service event",
             "service_event",
             EVENT_COLUMNS,
-            "organization, unit_id, unit_id, site_id, kind, occurred_at, body",
+            "organization, unit_id, unit_id, site_id, kind, occurred_at, body, recorded_at, author",
             "service_event WHERE kind = 'reading'",
             "service events",
         ),
@@ -207,7 +216,7 @@ fn of_units() -> Vec<Change> {
             "a service event of no unit",
             "service_event",
             EVENT_COLUMNS,
-            "organization, unit_id, organization, site_id, kind, occurred_at, body",
+            "organization, unit_id, organization, site_id, kind, occurred_at, body, recorded_at, author",
             "service_event WHERE kind = 'reading'",
             "service events",
         ),

@@ -19,12 +19,13 @@ struct Found {
     told: BTreeSet<String>,
     held: BTreeSet<String>,
     contested: BTreeSet<String>,
-    parked: BTreeSet<String>,
-    refused: BTreeSet<String>,
+    /// By edit, as they are listed.
+    parked: BTreeMap<String, Value>,
+    refused: BTreeMap<String, Value>,
 }
 
 impl Found {
-    fn by(world: &World, client: &Client) -> Self {
+    fn by(client: &Client) -> Self {
         let mut told = BTreeSet::new();
         let mut cursor = String::new();
         loop {
@@ -40,14 +41,12 @@ impl Found {
         }
         let mut contested = BTreeSet::new();
         client.all("/v1/contested", 10).iter().for_each(|item| edits_in(&item["values"], &mut contested));
+        let handsets = client.all("/v1/handsets", 10);
         let beside = |state: &str| {
-            let id = if world.database.backend() == Backend::Sqlite {
-                "lower(hex(edit_id))"
-            } else {
-                "CAST(edit_id AS text)"
+            let of_one = |handset: &Value| {
+                client.all(&format!("/v1/handsets/{}/edits?state={state}", id_of(handset)), 3)
             };
-            let ids = world.database.texts(&format!("SELECT {id} AS t FROM inbox WHERE state = '{state}'"));
-            ids.iter().map(|id| uuid::Uuid::parse_str(id).unwrap().hyphenated().to_string()).collect()
+            handsets.iter().flat_map(of_one).map(|item| (id_of(&item), item)).collect()
         };
         Self {
             told,
@@ -61,13 +60,19 @@ impl Found {
     /// The places of an edit.
     fn places(&self, edit: &str) -> Vec<&'static str> {
         let all = [
-            ("told", &self.told),
-            ("held", &self.held),
-            ("contested", &self.contested),
-            ("parked", &self.parked),
-            ("refused", &self.refused),
+            ("told", self.told.contains(edit)),
+            ("held", self.held.contains(edit)),
+            ("contested", self.contested.contains(edit)),
+            ("parked", self.parked.contains_key(edit)),
+            ("refused", self.refused.contains_key(edit)),
         ];
-        all.into_iter().filter(|(_, edits)| edits.contains(edit)).map(|(place, _)| place).collect()
+        all.into_iter().filter(|(_, is_there)| *is_there).map(|(place, _)| place).collect()
+    }
+
+    /// What is listed beside the log of an edit, in a line.
+    fn beside(&self, edit: &str) -> Option<String> {
+        let item = self.parked.get(edit).or_else(|| self.refused.get(edit))?;
+        Some(line(&json!({"result": item["state"], "reason": item["reason"]})))
     }
 }
 
@@ -142,7 +147,7 @@ fn every_edit_is_where_its_result_says(backend: Backend) {
             }
         }
     }
-    let found = Found::by(&world, town.coordinator());
+    let found = Found::by(town.coordinator());
     let mut failures = Vec::new();
     let mut count: BTreeMap<&str, usize> = BTreeMap::new();
     for (_, edit) in &edits {
@@ -160,6 +165,9 @@ fn every_edit_is_where_its_result_says(backend: Backend) {
         };
         if !expected.contains(&places.as_slice()) {
             failures.push(format!("{}: in {places:?}: {edit}", last[&id]));
+        }
+        if found.beside(&id).is_some_and(|listed| listed != last[&id]) {
+            failures.push(format!("{}: listed as {:?}", last[&id], found.beside(&id)));
         }
     }
     none_failed(&failures);

@@ -124,7 +124,7 @@ fn what_happened_is_put_right(backend: Backend) {
             "ahead in another start",
             ("2026-06-15T18:00:00Z", Some(4)),
             (clock("2026-06-15T17:30:00Z"), Some(3)),
-            "held future_event",
+            "held future_event +time_doubtful",
             "",
         ),
         (

@@ -9,7 +9,14 @@ use serde_json::{Value, json};
 
 use super::{EVENTS, Phone, beside, line, of_group, reading, results::orders, with};
 
-on_both!(what_becomes_of_one_becomes_of_all, a_group_comes_over_several_pushes, a_group_is_its_handsets_own,);
+on_both!(
+    what_becomes_of_one_becomes_of_all,
+    a_group_comes_over_several_pushes,
+    a_group_is_its_handsets_own,
+    one_that_is_no_edit_ends_its_group,
+    a_group_is_offered_again_when_its_broken_one_is_repaired,
+    one_that_can_be_read_by_now_completes_its_group,
+);
 
 /// A new unit, its commissioning and its first reading.
 fn three(phone: &Phone, site: &str, group: &str, size: u32) -> [Value; 3] {
@@ -62,7 +69,7 @@ fn what_becomes_of_one_becomes_of_all(backend: Backend) {
                 edits[0]["body"]["home_site_id"] = json!(town.sites[1]);
                 edits[1]["body"]["occurred_at"] = json!("2026-03-08T02:30:00");
             }),
-            ["parked group_incomplete", "refused invalid", "parked group_incomplete"],
+            ["refused group_refused", "refused invalid", "refused group_refused"],
         ),
         ("one has not come", 4, Box::new(|_| {}), ["parked group_incomplete"; 3]),
         ("more than it says", 2, Box::new(|_| {}), ["refused group_refused"; 3]),
@@ -168,5 +175,108 @@ fn a_group_is_its_handsets_own(backend: Backend) {
     assert_eq!(two.push(&[&alone]).iter().map(line).collect::<Vec<_>>(), ["applied"]);
     let other_group = with(&alone, "group", json!({"id": new_id(), "size": 1}));
     assert_eq!(two.told(&[&other_group]), ["already_applied"], "the group is none of its content");
+    is_clean(&world.database);
+}
+
+/// How an edit is broken, and what it comes to then.
+type Broken = (&'static str, fn(&Value) -> Value, &'static str);
+
+fn broken_ones() -> [Broken; 3] {
+    [
+        ("malformed", |edit| with(edit, "body", json!({"kind": "party"})), "refused invalid"),
+        ("too large", |edit| with(edit, "padding", json!("x".repeat(70_000))), "refused invalid"),
+        (
+            "of another handset",
+            |edit| with(edit, "stamp", json!("06GJPNV0000000000000")),
+            "refused stamp_of_another_handset",
+        ),
+    ]
+}
+
+/// In every order, each in a push of its own: what came before the broken one and what comes after it is refused, told so
+/// whenever it is offered, and kept for somebody to look at.
+fn one_that_is_no_edit_ends_its_group(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let mut failures = Vec::new();
+    for (case, spoil, refused) in broken_ones() {
+        for order in orders(3) {
+            let phone = Phone::new(&town, "coordinator");
+            let mut edits = three(&phone, &town.sites[0], &new_id(), 3);
+            edits[1] = spoil(&edits[1]);
+            let (rows, kept) = (world.database.log_rows(), beside(&world));
+            let mut came = false;
+            for at in &order {
+                came |= *at == 1;
+                let expected = match (*at, came) {
+                    (1, _) => refused,
+                    (_, true) => "refused group_refused",
+                    (_, false) => "parked group_incomplete",
+                };
+                for round in ["first", "again"] {
+                    let told = phone.told(&[&edits[*at]]);
+                    if told != [expected] {
+                        failures.push(format!("{case}, {order:?}, {round}, edit {at}: {told:?}"));
+                    }
+                }
+            }
+            // Whatever is offered afterwards, alone or with the others, is answered the same.
+            let all = ["refused group_refused", refused, "refused group_refused"];
+            for offered in [vec![0], vec![1], vec![2], vec![2, 0], vec![0, 1, 2], vec![1, 0]] {
+                let told = phone.told(&offered.iter().map(|at| &edits[*at]).collect::<Vec<_>>());
+                if told != offered.iter().map(|at| all[*at]).collect::<Vec<_>>() {
+                    failures.push(format!("{case}, {order:?}, offered {offered:?}: {told:?}"));
+                }
+            }
+            let parked = world.database.number("SELECT count(*) AS n FROM inbox WHERE state = 'parked'");
+            let left = (world.database.log_rows() - rows, beside(&world) - kept, parked);
+            if left != (0, 3, 0) {
+                failures.push(format!("{case}, {order:?}: {left:?} in the log, beside it and parked"));
+            }
+        }
+    }
+    none_failed(&failures);
+    is_clean(&world.database);
+}
+
+fn a_group_is_offered_again_when_its_broken_one_is_repaired(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    // The stamp that came first stays, so that what has another handset's is never repaired.
+    for (case, spoil, refused) in broken_ones().into_iter().filter(|(_, _, word)| *word == "refused invalid")
+    {
+        let phone = Phone::new(&town, "coordinator");
+        let edits = three(&phone, &town.sites[0], &new_id(), 3);
+        let broken = spoil(&edits[1]);
+        let all = ["refused group_refused", refused, "refused group_refused"];
+        assert_eq!(phone.told(&[&edits[0], &broken, &edits[2]]), all, "{case}");
+        // The others were told that they never count, so they count only if they are offered with it.
+        assert_eq!(phone.told(&[&edits[1]]), ["refused group_refused"], "{case}");
+        assert_eq!(phone.told(&edits.iter().collect::<Vec<_>>()), ["applied"; 3], "{case}");
+        assert_eq!(phone.told(&edits.iter().collect::<Vec<_>>()), ["already_applied"; 3], "{case}");
+        assert_eq!(beside(&world), 0, "{case}");
+    }
+    is_clean(&world.database);
+}
+
+/// What a service did not know when it came, a later one reads; the group is complete then.
+fn one_that_can_be_read_by_now_completes_its_group(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    for (order, hidden) in [([0, 1, 2], 1), ([1, 0, 2], 1), ([2, 1, 0], 0)] {
+        let phone = Phone::new(&town, "coordinator");
+        let edits = three(&phone, &town.sites[0], &new_id(), 3);
+        for at in order {
+            let (edit, expected) = if at == hidden {
+                (with(&edits[at], "format", json!(2)), "parked newer_format")
+            } else {
+                (edits[at].clone(), "parked group_incomplete")
+            };
+            assert_eq!(phone.told(&[&edit]), [expected], "{order:?}, {at}");
+        }
+        assert_eq!(phone.told(&[&edits[hidden]]), ["applied"], "{order:?}");
+        assert_eq!(phone.told(&edits.iter().collect::<Vec<_>>()), ["already_applied"; 3], "{order:?}");
+        assert_eq!(beside(&world), 0, "{order:?}");
+    }
     is_clean(&world.database);
 }

@@ -173,7 +173,7 @@ fn what_was_written_after_the_revocation_is_told_from_what_was_before(backend: B
     let long = with(&tampered.reading(&unit, 1.0), "padding", json!("x".repeat(70_000)));
     let request = with(&with(&tampered.request(&[&long]), "clock", json!(clock)), "waiting", json!(1));
     assert_eq!(line(&tampered.sync(&request).expect(200).json()["results"][0]), "refused invalid");
-    let mut edits = Vec::new();
+    let (mut edits, mut sent) = (Vec::new(), Vec::new());
     for (phone, at, flagged) in [
         (honest, "2026-06-15T11:00:00Z", false),
         (honest, "2026-06-15T17:00:00Z", true),
@@ -183,12 +183,25 @@ fn what_was_written_after_the_revocation_is_told_from_what_was_before(backend: B
         let request = with(&phone.request(&[&edit]), "clock", json!(clock));
         let answer = phone.sync(&with(&request, "waiting", json!(9))).expect(200).json();
         edits.push((at, flagged, id_of(&edit), answer["results"][0].clone()));
+        sent.push((phone, edit));
     }
     let held = town.coordinator().all("/v1/held", 10);
     for ((at, flagged, id, result), item) in edits.iter().zip(&held) {
-        assert_eq!(line(result), "held handset_revoked", "{at}: {result}");
+        let word = if *flagged { "held handset_revoked +after_revocation" } else { "held handset_revoked" };
+        assert_eq!(line(result), word, "{at}: {result}");
         let told = item["flags"].as_array().is_some_and(|flags| flags.contains(&json!("after_revocation")));
         assert_eq!((item["id"].as_str().unwrap(), told), (id.as_str(), *flagged), "{at}: {item}");
+        // Its handset is told the same, also when it was decided about.
+        assert_eq!(result.get("flags"), item.get("flags"), "{at}: {result}");
+    }
+    let decisions = [("release", "already_applied"), ("refuse", "refused refused_by_person")];
+    for ((_, _, id, result), (decision, word)) in edits[1..].iter().zip(decisions) {
+        let body = if decision == "refuse" { json!({"reason": "not ours"}) } else { json!({}) };
+        town.coordinator().post(&format!("/v1/held/{id}/{decision}"), &body).expect(200);
+        let (phone, edit) = sent.iter().find(|(_, edit)| id_of(edit) == *id).unwrap();
+        let again = phone.push(&[edit]);
+        assert!(line(&again[0]).starts_with(word), "{decision}: {again:?}");
+        assert_eq!(again[0].get("flags"), result.get("flags"), "{decision}: {again:?}");
     }
     is_clean(&world.database);
 }

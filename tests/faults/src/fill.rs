@@ -7,8 +7,10 @@ use serde_json::{Value, json};
 
 use crate::push::{NoAnswer, get, post};
 
-/// So often a page is asked for before it is given up.
+/// So often one page is asked for before it is given up.
 const TRIES: usize = 1000;
+/// More pages than any copy has here: one that has more goes round in circles.
+const PAGES_MOST: usize = 100_000;
 
 /// Who reads.
 #[derive(Clone, Copy)]
@@ -56,8 +58,13 @@ impl Reader<'_> {
 
     /// Reads on from the last whole page until there is no more.
     pub fn go_on(self, client: &Client, copy: &mut Copy) {
-        for _ in 0..TRIES {
-            let Ok(page) = self.page(client, &copy.cursor) else { continue };
+        let mut tries = 0;
+        while tries < TRIES && copy.pages < PAGES_MOST {
+            let Ok(page) = self.page(client, &copy.cursor) else {
+                tries += 1;
+                continue;
+            };
+            tries = 0;
             copy.pages += 1;
             for change in page["changes"].as_array().unwrap() {
                 let key = ["kind", "id"].map(|name| change[name].as_str().unwrap().to_owned());
@@ -69,7 +76,7 @@ impl Reader<'_> {
                 return;
             }
         }
-        panic!("no end after {TRIES} tries and {} pages", copy.pages);
+        panic!("no end after {} pages, the next one asked for {tries} times", copy.pages);
     }
 
     fn page(self, client: &Client, cursor: &Value) -> Result<Value, NoAnswer> {

@@ -16,7 +16,7 @@ use crate::{
 };
 
 /// Fields that somebody corrects; see [`Unit::correction`].
-const CORRECTED: [&str; 2] = ["serial", "tank_litres"];
+const CORRECTED: [&str; 2] = ["label", "tank_litres"];
 
 /// An enrolled handset with units of its own to write about.
 pub(crate) struct Handset {
@@ -55,10 +55,16 @@ impl Handset {
             number: 0,
             last: None,
             cursor: Value::Null,
+            // It had filled itself before its signal was lost.
+            seen: units.iter().flat_map(Self::corrected_last).collect(),
             units,
             next: 0,
-            seen: HashMap::new(),
         })
+    }
+
+    /// The values of a unit's corrected fields by the names that they have.
+    fn corrected_last(unit: &Unit) -> [((UnitId, &'static str), Value); 2] {
+        CORRECTED.map(|field| ((unit.id, field), json!(unit.seen())))
     }
 
     /// Asks for pages until there are no more, and keeps what it has to know of its units.

@@ -1,11 +1,12 @@
 //! An organization to measure in: sites, schedules of twelve tasks, and whoever writes.
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 use anyhow::{Context, Result, anyhow, ensure};
 use blackbox::world::fresh;
+use merge::{Base, Version};
 use model::{
-    EditId, EditionId, Instant, OrganizationId, PersonId, ScheduleId, SiteId,
+    EditId, EditionId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{Action, Channel, Edit, Target},
     event::ServiceEvent,
     read::{Mode, whole},
@@ -15,6 +16,7 @@ use serde_json::{Map, Value, json};
 use store::{
     Command, Store, StoreError,
     command::{Outcome, Permission, Permit, Proposal},
+    sent::{Fate, Received, Sent},
 };
 
 /// When everything is measured: the service's clock begins then.
@@ -134,7 +136,12 @@ impl Town {
     /// Sends a command to the store; every edit must be taken.
     pub(crate) async fn push(&self, command: Command) -> Result<()> {
         for outcome in self.store.write(command).await? {
-            ensure!(matches!(outcome, Outcome::Applied(_)), "not applied: {outcome:?}");
+            let applied = match &outcome {
+                Outcome::Applied(_) => true,
+                Outcome::OfHandset(Fate::Taken { contested, .. }) => contested.is_empty(),
+                _ => false,
+            };
+            ensure!(applied, "not applied: {outcome:?}");
         }
         Ok(())
     }
@@ -155,10 +162,43 @@ pub(crate) fn created(target: Target, fields: Value) -> Result<Proposal> {
     Ok(Proposal { edit, seen: None, salts: SALTS.to_vec(), sent: None })
 }
 
-/// Fields of a record set, by somebody who says nothing of what he saw.
-pub(crate) fn set(target: Target, fields: Value) -> Result<Proposal> {
-    let action = Action::Set { target, fields: members(fields)? };
-    Ok(Proposal { edit: Edit { id: fresh(), action }, seen: None, salts: SALTS.to_vec(), sent: None })
+/// A new unit, as a handset sends it.
+pub(crate) fn created_offline(unit: UnitId, fields: Value, made: Version) -> Result<Proposal> {
+    let action = Action::Create { target: Target::Unit(unit), fields: members(fields)? };
+    offline(action, made, Base::default())
+}
+
+/// Fields of a unit set, as a handset sends it, by somebody who had seen `seen` of each.
+pub(crate) fn set_offline(unit: UnitId, fields: Value, made: Version, seen: Version) -> Result<Proposal> {
+    let fields = members(fields)?;
+    let base = fields.keys().map(|field| (field.clone(), [seen].into())).collect();
+    offline(Action::Set { target: Target::Unit(unit), fields }, made, base)
+}
+
+/// An edit as a handset sends it, that came in when it was made.
+fn offline(action: Action, made: Version, base: Base) -> Result<Proposal> {
+    let received = Received {
+        at: Instant::parse(NOW)?,
+        effective: made.raw,
+        occurred_at: None,
+        chained: false,
+        flags: BTreeSet::new(),
+    };
+    let sent = Sent {
+        handset: fresh(),
+        author: fresh(),
+        number: 1,
+        previous: None,
+        raw: made.raw,
+        base,
+        boot: None,
+        exact: true,
+        group: None,
+        received: Some(received),
+        decision: None,
+    };
+    let edit = Edit { id: made.edit, action };
+    Ok(Proposal { edit, seen: None, salts: SALTS.to_vec(), sent: Some(Box::new(sent)) })
 }
 
 /// A service event from its JSON.

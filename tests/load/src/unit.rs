@@ -2,7 +2,8 @@
 
 use anyhow::Result;
 use blackbox::world::fresh;
-use model::{EditionId, Instant, ScheduleId, SiteId, UnitId, edit::Target, event::ServiceEvent};
+use merge::Version;
+use model::{EditionId, Instant, ScheduleId, SiteId, UnitId, event::ServiceEvent, stamp::Stamp};
 use serde_json::{Value, json};
 use store::command::Proposal;
 
@@ -19,6 +20,8 @@ pub(crate) struct Unit {
     tenths: u32,
     /// How many things happened.
     told: usize,
+    /// The edit that corrected its fields last, or made them.
+    seen: Version,
 }
 
 impl Unit {
@@ -28,7 +31,9 @@ impl Unit {
         let site = places.sites.get(pick(places.sites.len())).copied().unwrap_or_else(fresh);
         let none = || (fresh(), fresh());
         let schedule = places.schedules.get(pick(places.schedules.len())).copied().unwrap_or_else(none);
-        Self { id: fresh(), site, schedule, at: begins, tenths: 0, told: 0 }
+        let id: UnitId = fresh();
+        let seen = Version { raw: Stamp::service(begins, None), edit: id.cast() };
+        Self { id, site, schedule, at: begins, tenths: 0, told: 0, seen }
     }
 
     /// Its record.
@@ -38,7 +43,7 @@ impl Unit {
             "label": format!("TV-{label}"), "home_site_id": self.site, "maker": "Harrow & Pine", "model": "HP 55",
             "serial": label, "fuel": "petrol", "rated_kw": 5.5, "tank_litres": 24, "ignition": "spark",
         });
-        town::created(Target::Unit(self.id), fields)
+        town::created_offline(self.id, fields, self.seen)
     }
 
     /// It comes into service, and follows its schedule from then on.
@@ -74,16 +79,24 @@ impl Unit {
         self.event(value)
     }
 
-    /// Somebody corrects its serial number and its tank.
+    /// Somebody who has seen the values before corrects its label and its tank, as a handset sends that.
     pub(crate) fn corrected(&mut self) -> Result<Proposal> {
         let fields = self.correction();
-        town::set(Target::Unit(self.id), fields)
+        let raw = Stamp { clock: self.seen.raw.clock + 1, handset: 1 };
+        let next = Version { raw, edit: fresh() };
+        let seen = std::mem::replace(&mut self.seen, next);
+        town::set_offline(self.id, fields, next, seen)
     }
 
-    /// The fields of such a correction.
+    /// The fields of such a correction, which describe it: nothing that is due rests on them.
     pub(crate) fn correction(&mut self) -> Value {
         self.told += 1;
-        json!({"serial": format!("S-{}", self.told), "tank_litres": 20 + self.told % 8})
+        json!({"label": format!("TV-{}", self.told), "tank_litres": 20 + self.told % 8})
+    }
+
+    /// The name of the values of its corrected fields.
+    pub(crate) fn seen(&self) -> Version {
+        self.seen
     }
 
     /// Its home.

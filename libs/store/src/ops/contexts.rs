@@ -16,7 +16,7 @@ use diesel::prelude::*;
 use model::{SiteId, event::UnitModel};
 
 pub(crate) use self::stale::{any_behind, are_behind, pending, settle, stale, stale_of, units_behind};
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE, inserts,
     schema::{context, unit_context},
@@ -99,8 +99,8 @@ fn rows(conn: &mut Conn, organization: Key, of: &BTreeSet<ContextId>) -> Result<
     for some in all.chunks(IDS_AT_ONCE) {
         let rows: Vec<(String, Key, i64, i64)> = context::table
             .filter(context::organization.eq(organization))
-            .filter(context::kind.eq_any([SITE, MODEL]))
-            .filter(context::key.eq_any(some.to_vec()))
+            .filter(among(context::kind, vec![SITE, MODEL]))
+            .filter(among(context::key, some.to_vec()))
             .select((context::kind, context::key, context::version, context::folded_version))
             .load(conn)?;
         for (kind, key, version, folded) in rows {
@@ -117,7 +117,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Res
     for some in units.chunks(IDS_AT_ONCE) {
         let rows: Vec<(Key, String, Key, i64)> = unit_context::table
             .filter(unit_context::organization.eq(organization))
-            .filter(unit_context::unit_id.eq_any(some.to_vec()))
+            .filter(among(unit_context::unit_id, some.to_vec()))
             .select((unit_context::unit_id, unit_context::kind, unit_context::key, unit_context::version))
             .load(conn)?;
         for (unit, kind, key, version) in rows {

@@ -9,7 +9,7 @@ use model::{
 };
 use serde_json::Value;
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE,
     log::{self, LogRow},
@@ -36,18 +36,24 @@ pub(crate) struct EventRow {
     pub(crate) kind: String,
     pub(crate) occurred_at: i64,
     pub(crate) body: String,
+    pub(crate) recorded_at: i64,
+    /// Who made it.
+    pub(crate) author: Key,
 }
 
 impl EventRow {
-    pub(crate) fn new(organization: Key, event: &ServiceEvent, occurred_at: Instant, body: String) -> Self {
+    /// An event as its row of the log tells it, which stands at `occurred_at` in time.
+    pub(crate) fn of(row: &LogRow, event: &ServiceEvent, occurred_at: Instant) -> Self {
         Self {
-            organization,
-            id: Key::from(event.id),
+            organization: row.organization,
+            id: row.record_id,
             unit_id: Key::from(event.unit_id),
             site_id: site_of(event).map(Key::from),
             kind: event.kind().as_str().to_owned(),
             occurred_at: occurred_at.micros(),
-            body,
+            recorded_at: row.recorded_at,
+            author: row.made_by(),
+            body: row.body.clone(),
         }
     }
 }
@@ -110,9 +116,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[UnitId]) -> 
         rows.extend(
             service_event::table
                 .filter(service_event::organization.eq(organization))
-                .filter(
-                    service_event::unit_id.eq_any(some.iter().map(|id| Key::from(*id)).collect::<Vec<_>>()),
-                )
+                .filter(among(service_event::unit_id, some.iter().map(|id| Key::from(*id)).collect()))
                 .order((service_event::unit_id, service_event::occurred_at, service_event::id))
                 .select(EventRow::as_select())
                 .load::<EventRow>(conn)?,
@@ -188,27 +192,27 @@ pub(crate) struct Found {
 fn with_log(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Found>> {
     let mut found = Vec::with_capacity(ids.len());
     for some in ids.chunks(IDS_AT_ONCE) {
-        let rows: Vec<(EventRow, LogRow)> = service_event::table
+        let rows: Vec<(EventRow, Vec<u8>)> = service_event::table
             .inner_join(
                 change_log::table.on(change_log::organization
                     .eq(service_event::organization)
                     .and(change_log::edit_id.eq(service_event::id))
-                    .and(change_log::row_kind.eq_any(log::ACCEPTED))),
+                    .and(among(change_log::row_kind, log::ACCEPTED.to_vec()))),
             )
             .filter(service_event::organization.eq(organization))
-            .filter(service_event::id.eq_any(some.to_vec()))
+            .filter(among(service_event::id, some.to_vec()))
             .order((service_event::occurred_at, service_event::id))
-            .select((EventRow::as_select(), LogRow::as_select()))
+            .select((EventRow::as_select(), change_log::content_hash))
             .load(conn)?;
-        for (row, logged) in rows {
+        for (row, content_hash) in rows {
             found.push(Found {
                 id: row.id,
                 unit: Some(row.unit_id),
                 occurred_at: row.occurred_at,
                 body: parsed(&row.body)?,
-                recorded_at: logged.recorded_at,
-                author: logged.made_by(),
-                content_hash: logged.content_hash,
+                recorded_at: row.recorded_at,
+                author: row.author,
+                content_hash,
             });
         }
     }

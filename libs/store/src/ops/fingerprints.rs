@@ -9,7 +9,7 @@ use model::{
 };
 use proof::{Fingerprint, Hash, Prefix};
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE, inserts,
     log::LogRow,
@@ -127,7 +127,7 @@ fn stored(
                     .and(unit_sent::unit_id.eq(unit_state::unit_id))),
             )
             .filter(unit_state::organization.eq(organization))
-            .filter(unit_state::unit_id.eq_any(some.to_vec()))
+            .filter(among(unit_state::unit_id, some.to_vec()))
             .select((
                 unit_state::unit_id,
                 unit_state::home_site,
@@ -182,7 +182,7 @@ fn of_records(conn: &mut Conn, organization: Key, rows: &[(Key, Stored)]) -> Res
 pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<SentRow>> {
     Ok(unit_sent::table
         .filter(unit_sent::organization.eq(organization))
-        .filter(unit_sent::unit_id.eq_any(units.to_vec()))
+        .filter(among(unit_sent::unit_id, units.to_vec()))
         .select(SentRow::as_select())
         .load(conn)?)
 }

@@ -7,7 +7,7 @@ use interval::{DueState, Folded, InForce, ItemKey, ItemSteps, Reason, next_at, s
 use model::{Instant, SiteId, UnitId};
 use serde_json::json;
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::inserts;
 use super::schema::{due_item, due_item_before, unit_state};
 use crate::{
@@ -290,7 +290,7 @@ pub(crate) fn state_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<
 pub(crate) fn states_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<StateRow>> {
     Ok(unit_state::table
         .filter(unit_state::organization.eq(organization))
-        .filter(unit_state::unit_id.eq_any(units.to_vec()))
+        .filter(among(unit_state::unit_id, units.to_vec()))
         .select(StateRow::as_select())
         .load(conn)?)
 }
@@ -304,7 +304,7 @@ pub(crate) fn items_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<
 pub(crate) fn items_of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<ItemRow>> {
     Ok(due_item::table
         .filter(due_item::organization.eq(organization))
-        .filter(due_item::unit_id.eq_any(units.to_vec()))
+        .filter(among(due_item::unit_id, units.to_vec()))
         .order((due_item::unit_id, due_item::schedule_id, due_item::task))
         .select(ItemRow::as_select())
         .load(conn)?)

@@ -10,7 +10,7 @@ use model::{
     handset::{HandsetFields, HandsetNumber},
 };
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE, inserts, records,
     schema::{handset_edit, handset_person, handset_state},
@@ -159,7 +159,7 @@ pub(crate) fn edits_under(
         let rows: Vec<(i64, Key)> = handset_edit::table
             .filter(handset_edit::organization.eq(organization))
             .filter(handset_edit::handset.eq(Key::from(handset)))
-            .filter(handset_edit::number.eq_any(some.to_vec()))
+            .filter(among(handset_edit::number, some.to_vec()))
             .select((handset_edit::number, handset_edit::edit_id))
             .load(conn)?;
         found.extend(rows.into_iter().map(|(number, edit)| (number, edit.id())));

@@ -1,9 +1,7 @@
 //! Edits that wait for a person.
 
-use std::collections::BTreeSet;
-
 use diesel::prelude::*;
-use merge::{Flag, Reason};
+use merge::Reason;
 use model::{EditId, Instant, SiteId};
 
 use super::super::Conn;
@@ -12,10 +10,11 @@ use super::{
     log::{self, LogRow},
     private_texts::{self, Texts},
     replay,
-    schema::{held, unit_sent},
+    schema::held,
+    scope,
 };
 use crate::{
-    body::{HELD_BODY, HELD_FLAGS, HELD_FOR, held_group, private_pointers},
+    body::{HELD_BODY, HELD_FOR, held_flags, held_group, private_pointers},
     error::{Result, StoreError},
     key::Key,
     sent::{Decided, Decision, Held},
@@ -94,22 +93,13 @@ fn in_scope(
     mut after: i64,
     limit: usize,
 ) -> Result<Vec<HeldRow>> {
-    let sites: Vec<Key> = sites.iter().copied().map(Key::from).collect();
     let mut found = Vec::new();
     while found.len() <= limit {
         let some = next(conn, organization, after, one_more(IDS_AT_ONCE))?;
         let Some(last) = some.last() else { break };
         after = last.seq;
         let units: Vec<Key> = some.iter().filter_map(|row| row.unit_id).collect();
-        let seen: Vec<Key> = unit_sent::table
-            .filter(unit_sent::organization.eq(organization))
-            .filter(unit_sent::unit_id.eq_any(units))
-            .filter(
-                unit_sent::home_site.eq_any(sites.clone()).or(unit_sent::standing_site.eq_any(sites.clone())),
-            )
-            .select(unit_sent::unit_id)
-            .load(conn)?;
-        let seen: BTreeSet<Key> = seen.into_iter().collect();
+        let seen = scope::of_units_at(conn, organization, &units, sites)?;
         found.extend(some.into_iter().filter(|row| row.unit_id.is_some_and(|unit| seen.contains(&unit))));
     }
     Ok(found)
@@ -161,10 +151,9 @@ fn seen(row: &LogRow, texts: &Texts) -> Result<Held> {
     let mut held = replay::body_of(row)?;
     let group = held_group(&held);
     let reason = held.get(HELD_FOR).and_then(serde_json::Value::as_str).and_then(Reason::parse);
-    let flags = held.get(HELD_FLAGS).and_then(serde_json::Value::as_array).into_iter().flatten();
-    let flags = flags.filter_map(|flag| flag.as_str().and_then(Flag::parse)).collect();
+    let flags = held_flags(&held);
     let mut body = held.get_mut(HELD_BODY).map(serde_json::Value::take).unwrap_or_default();
-    let proposal = inbox::held_proposal(row, &body)?;
+    let proposal = inbox::held_proposal(row, &body, flags.clone())?;
     let pointers = private_pointers(proposal.edit.action.kind(), &body);
     proof::unseal(&mut body, pointers, |pointer, _| {
         texts.get(&(row.edit_id, pointer.to_owned())).map(|(_, text)| text.clone())

@@ -14,7 +14,7 @@ use proof::Hash;
 use serde_json::Value;
 use uuid::Uuid;
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE, events, inserts,
     log::LogRow,
@@ -94,6 +94,16 @@ impl InboxRow {
         Some(Group { id: self.group_id?.0, size })
     }
 
+    /// Whether it makes a record.
+    pub(crate) fn creates(&self) -> bool {
+        self.wish == CREATE
+    }
+
+    /// Whether it was refused.
+    pub(crate) fn is_refused(&self) -> bool {
+        self.state == REFUSED
+    }
+
     /// Whether nobody could read it when it came.
     pub(crate) fn is_unread(&self) -> bool {
         self.wish == UNREAD
@@ -125,14 +135,14 @@ impl InboxRow {
             received: Some(self.received()?),
             decision: None,
         };
-        let action = action(&self.record_kind, self.record_id, self.wish == CREATE, &self.body)?;
+        let action = action(&self.record_kind, self.record_id, self.creates(), &self.body)?;
         let edit = Edit { id: self.edit_id.id(), action };
         Ok(Proposal { edit, seen: None, salts: Vec::new(), sent: Some(Box::new(sent)) })
     }
 }
 
-/// The edit of a row by which it is held, to be decided about.
-pub(crate) fn held_proposal(row: &LogRow, body: &Value) -> Result<Proposal> {
+/// The edit of a row by which it is held, to be decided about, and what is noted of it.
+pub(crate) fn held_proposal(row: &LogRow, body: &Value, flags: BTreeSet<Flag>) -> Result<Proposal> {
     let corrupt = StoreError::corrupt("log row");
     let handset = row.handset.ok_or_else(|| corrupt(&"no handset sent it"))?;
     let base: Option<Base> =
@@ -153,7 +163,7 @@ pub(crate) fn held_proposal(row: &LogRow, body: &Value) -> Result<Proposal> {
             effective: stamp(&row.stamp_effective)?,
             occurred_at: row.occurred_at.map(Instant::from_micros),
             chained: row.handset_edit.is_some(),
-            flags: BTreeSet::new(),
+            flags,
         }),
         decision: None,
     };
@@ -200,7 +210,7 @@ pub(crate) fn of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) -> Res
     for some in edits.chunks(IDS_AT_ONCE) {
         let rows: Vec<InboxRow> = inbox::table
             .filter(inbox::organization.eq(organization))
-            .filter(inbox::edit_id.eq_any(some.to_vec()))
+            .filter(among(inbox::edit_id, some.to_vec()))
             .select(InboxRow::as_select())
             .load(conn)?;
         found.extend(rows.into_iter().map(|row| (row.edit_id, row)));
@@ -215,7 +225,7 @@ pub(crate) fn parked(conn: &mut Conn, organization: Key, edits: &BTreeSet<EditId
     let groups: BTreeSet<(Key, Key)> =
         found.values().filter_map(|row| Some((row.handset, row.group_id?))).collect();
     for (handset, group) in groups {
-        let others = of_group(conn, organization, handset, group)?;
+        let others = parked_of_groups(conn, organization, handset, &[group])?;
         found.extend(others.into_iter().map(|row| (row.edit_id, row)));
     }
     let mut rows: Vec<InboxRow> = found.into_values().filter(|row| row.state == PARKED).collect();
@@ -230,20 +240,55 @@ pub(crate) fn complete(
     handset: Key,
     group: Group,
 ) -> Result<BTreeSet<EditId>> {
-    let rows = of_group(conn, organization, handset, Key(group.id))?;
+    let rows = parked_of_groups(conn, organization, handset, &[Key(group.id)])?;
     let all_are_there = rows.len() >= group.size;
     Ok(rows.into_iter().filter(|_| all_are_there).map(|row| row.edit_id.id()).collect())
 }
 
-/// The parked edits of a group that have come.
-fn of_group(conn: &mut Conn, organization: Key, handset: Key, group: Key) -> Result<Vec<InboxRow>> {
-    Ok(inbox::table
-        .filter(inbox::organization.eq(organization))
-        .filter(inbox::handset.eq(handset))
-        .filter(inbox::group_id.eq(Some(group)))
-        .filter(inbox::state.eq(PARKED))
-        .select(InboxRow::as_select())
-        .load(conn)?)
+/// The parked edits of groups of a handset.
+pub(crate) fn parked_of_groups(
+    conn: &mut Conn,
+    organization: Key,
+    handset: Key,
+    groups: &[Key],
+) -> Result<Vec<InboxRow>> {
+    let mut found = Vec::new();
+    for some in groups.chunks(IDS_AT_ONCE) {
+        let named: Vec<Option<Key>> = some.iter().copied().map(Some).collect();
+        found.extend(
+            inbox::table
+                .filter(inbox::organization.eq(organization))
+                .filter(inbox::handset.eq(handset))
+                .filter(inbox::group_id.eq_any(named))
+                .filter(inbox::state.eq(PARKED))
+                .select(InboxRow::as_select())
+                .load(conn)?,
+        );
+    }
+    Ok(found)
+}
+
+/// The refused edits of groups of a handset, each with its group.
+pub(crate) fn refused_of_groups(
+    conn: &mut Conn,
+    organization: Key,
+    handset: Key,
+    groups: &[Key],
+) -> Result<Vec<(Option<Key>, Key)>> {
+    let mut found = Vec::new();
+    for some in groups.chunks(IDS_AT_ONCE) {
+        let named: Vec<Option<Key>> = some.iter().copied().map(Some).collect();
+        found.extend(
+            inbox::table
+                .filter(inbox::organization.eq(organization))
+                .filter(inbox::handset.eq(handset))
+                .filter(inbox::group_id.eq_any(named))
+                .filter(inbox::state.eq(REFUSED))
+                .select((inbox::group_id, inbox::edit_id))
+                .load::<(Option<Key>, Key)>(conn)?,
+        );
+    }
+    Ok(found)
 }
 
 /// Parked edits that may be decided though nothing came that they name: they wait since before `since`, or their format
@@ -286,7 +331,7 @@ pub(crate) fn remove(conn: &mut Conn, organization: Key, edits: &[Key]) -> Resul
         let needs = inbox_need::table.filter(inbox_need::organization.eq(organization));
         diesel::delete(needs.filter(inbox_need::edit_id.eq_any(some.to_vec()))).execute(conn)?;
         let kept = inbox::table.filter(inbox::organization.eq(organization));
-        diesel::delete(kept.filter(inbox::edit_id.eq_any(some.to_vec()))).execute(conn)?;
+        diesel::delete(kept.filter(among(inbox::edit_id, some.to_vec()))).execute(conn)?;
     }
     Ok(())
 }
@@ -297,7 +342,7 @@ pub(crate) fn waiting_for(conn: &mut Conn, organization: Key, come: &[Key]) -> R
     for some in come.chunks(IDS_AT_ONCE) {
         let edits: Vec<Key> = inbox_need::table
             .filter(inbox_need::organization.eq(organization))
-            .filter(inbox_need::needed.eq_any(some.to_vec()))
+            .filter(among(inbox_need::needed, some.to_vec()))
             .select(inbox_need::edit_id)
             .load(conn)?;
         found.extend(edits.into_iter().map(Key::id));

@@ -90,6 +90,8 @@ bulk! {
         site_id: Option<Key> => Nullable<SqlKey>,
         kind: String => Text,
         occurred_at: i64 => BigInt,
+        recorded_at: i64 => BigInt,
+        author: Key => SqlKey,
         body: String => Text,
     }
 
@@ -209,6 +211,32 @@ bulk! {
     /// Keeps edits that are not in the log, new ones or such as are kept already; each of them once.
     inbox, IntoInbox, InboxRow, "inbox",
     "ON CONFLICT (organization, edit_id) DO UPDATE SET state = excluded.state, reason = excluded.reason", {
+        organization: Key => SqlKey,
+        edit_id: Key => SqlKey,
+        state: String => Text,
+        reason: String => Text,
+        received_at: i64 => BigInt,
+        handset: Key => SqlKey,
+        handset_edit: i64 => BigInt,
+        author: Key => SqlKey,
+        wish: String => Text,
+        record_kind: String => Text,
+        record_id: Key => SqlKey,
+        base: String => Text,
+        stamp_raw: String => Text,
+        stamp_effective: String => Text,
+        occurred_at: Option<i64> => Nullable<BigInt>,
+        body: String => Text,
+        content_hash: Vec<u8> => Binary,
+        chained: i64 => BigInt,
+        flags: String => Text,
+        group_id: Option<Key> => Nullable<SqlKey>,
+        group_size: Option<i64> => Nullable<BigInt>,
+        format: i64 => BigInt,
+    }
+
+    /// Keeps what came under the ids of other edits; what is there already stays.
+    other_contents, IntoOtherContents, InboxRow, "other_content", "ON CONFLICT DO NOTHING", {
         organization: Key => SqlKey,
         edit_id: Key => SqlKey,
         state: String => Text,

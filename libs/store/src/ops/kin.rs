@@ -11,7 +11,7 @@ use model::{
     event::{Details, ServiceEvent},
 };
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{IDS_AT_ONCE, inserts, schema::unit_kin};
 use crate::{error::Result, key::Key};
 
@@ -82,7 +82,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &BTreeSet<Unit
     for some in all.chunks(IDS_AT_ONCE) {
         let found: Vec<Key> = unit_kin::table
             .filter(unit_kin::organization.eq(organization))
-            .filter(unit_kin::unit_id.eq_any(some.to_vec()))
+            .filter(among(unit_kin::unit_id, some.to_vec()))
             .select(unit_kin::head)
             .load(conn)?;
         heads.extend(found);
@@ -92,7 +92,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &BTreeSet<Unit
     for some in heads.chunks(IDS_AT_ONCE) {
         let found: Vec<(Key, Key)> = unit_kin::table
             .filter(unit_kin::organization.eq(organization))
-            .filter(unit_kin::head.eq_any(some.to_vec()))
+            .filter(among(unit_kin::head, some.to_vec()))
             .select((unit_kin::head, unit_kin::unit_id))
             .load(conn)?;
         for (head, unit) in found {

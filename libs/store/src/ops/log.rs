@@ -6,9 +6,13 @@ use model::{
     edit::{RecordKind, Target},
 };
 use proof::Hash;
-use serde_json::json;
+use serde::Serialize;
+use uuid::Uuid;
 
-use super::super::{Conn, dialect};
+use super::super::{
+    Conn,
+    dialect::{self, among},
+};
 use super::{
     IDS_AT_ONCE,
     folds::{self, Changed},
@@ -74,35 +78,65 @@ impl LogRow {
 
     /// SHA-256(0x00 ‖ canonical JSON of every other column, the body by its hash).
     pub(crate) fn leaf(&self) -> Result<Hash> {
-        let hex = |key: &Key| key.0.hyphenated().to_string();
-        let columns = json!({
-            "organization": hex(&self.organization),
-            "seq": self.seq,
-            "recorded_at": self.recorded_at,
-            "row_kind": self.row_kind,
-            "channel": self.channel,
-            "edit_id": hex(&self.edit_id),
-            "group_id": self.group_id.as_ref().map(hex),
-            "format": self.format,
-            "record_kind": self.record_kind,
-            "record_id": hex(&self.record_id),
-            "unit_id": self.unit_id.as_ref().map(hex),
-            "base": self.base,
-            "author": hex(&self.author),
-            "on_behalf_of": self.on_behalf_of.as_ref().map(hex),
-            "handset": self.handset.as_ref().map(hex),
-            "handset_edit": self.handset_edit,
-            "stamp_raw": self.stamp_raw,
-            "stamp_effective": self.stamp_effective,
-            "occurred_raw": self.occurred_raw,
-            "occurred_at": self.occurred_at,
-            "occurred_source": self.occurred_source,
-            "occurred_precision": self.occurred_precision,
-            "body_hash": proof::sha256(self.body.as_bytes()).to_string(),
-            "content_hash": Hash::from_slice(&self.content_hash).map(|h| h.to_string()),
-        });
-        proof::leaf_hash(&columns).map_err(|e| StoreError::corrupt("log row")(&e))
+        let corrupt = StoreError::corrupt("log row");
+        let columns = Columns {
+            author: self.author.0,
+            base: self.base.as_deref(),
+            body_hash: proof::sha256(self.body.as_bytes()),
+            channel: &self.channel,
+            content_hash: Hash::from_slice(&self.content_hash),
+            edit_id: self.edit_id.0,
+            format: self.format,
+            group_id: self.group_id.map(|key| key.0),
+            handset: self.handset.map(|key| key.0),
+            handset_edit: self.handset_edit,
+            occurred_at: self.occurred_at,
+            occurred_precision: self.occurred_precision.as_deref(),
+            occurred_raw: self.occurred_raw.as_deref(),
+            occurred_source: self.occurred_source.as_deref(),
+            on_behalf_of: self.on_behalf_of.map(|key| key.0),
+            organization: self.organization.0,
+            record_id: self.record_id.0,
+            record_kind: &self.record_kind,
+            recorded_at: self.recorded_at,
+            row_kind: &self.row_kind,
+            seq: self.seq,
+            stamp_effective: &self.stamp_effective,
+            stamp_raw: &self.stamp_raw,
+            unit_id: self.unit_id.map(|key| key.0),
+        };
+        serde_json::to_vec(&columns).map(proof::leaf_of_bytes).map_err(|e| corrupt(&e))
     }
+}
+
+/// What a leaf covers, in the order of RFC 8785, so that what it serializes to is canonical: no number in it is beyond what a
+/// double holds exactly.
+#[derive(Serialize)]
+struct Columns<'r> {
+    author: Uuid,
+    base: Option<&'r str>,
+    body_hash: Hash,
+    channel: &'r str,
+    content_hash: Option<Hash>,
+    edit_id: Uuid,
+    format: i32,
+    group_id: Option<Uuid>,
+    handset: Option<Uuid>,
+    handset_edit: Option<i64>,
+    occurred_at: Option<i64>,
+    occurred_precision: Option<&'r str>,
+    occurred_raw: Option<&'r str>,
+    occurred_source: Option<&'r str>,
+    on_behalf_of: Option<Uuid>,
+    organization: Uuid,
+    record_id: Uuid,
+    record_kind: &'r str,
+    recorded_at: i64,
+    row_kind: &'r str,
+    seq: i64,
+    stamp_effective: &'r str,
+    stamp_raw: &'r str,
+    unit_id: Option<Uuid>,
 }
 
 /// Who made the edit of a row of this kind.
@@ -170,7 +204,7 @@ pub(crate) fn all_of_edits(conn: &mut Conn, organization: Key, edits: &[Key]) ->
         rows.extend(
             change_log::table
                 .filter(change_log::organization.eq(organization))
-                .filter(change_log::edit_id.eq_any(some.to_vec()))
+                .filter(among(change_log::edit_id, some.to_vec()))
                 .select(LogRow::as_select())
                 .load::<LogRow>(conn)?,
         );
@@ -263,7 +297,7 @@ fn rows(conn: &mut Conn, organization: Key, seqs: &[i64]) -> Result<Vec<LogRow>>
         rows.extend(
             change_log::table
                 .filter(change_log::organization.eq(organization))
-                .filter(change_log::seq.eq_any(some.to_vec()))
+                .filter(among(change_log::seq, some.to_vec()))
                 .order(change_log::seq)
                 .select(LogRow::as_select())
                 .load::<LogRow>(conn)?,
@@ -292,4 +326,71 @@ pub(crate) fn outbox_rows(organization: Key, seq: i64, first: i32, told: &[Chang
         body: change.0.clone(),
     };
     told.iter().zip(first..).map(row).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_leaf_covers_every_column_in_its_canonical_spelling() {
+        let key = |n: u128| Key(Uuid::from_u128(n));
+        let text = || String::from("\u{1F600} \"é\\\u{7f}\n\u{1}/");
+        let bare = LogRow {
+            organization: key(1),
+            seq: 9_007_199_254_740_991,
+            recorded_at: -1,
+            row_kind: EDIT.into(),
+            channel: "sync".into(),
+            edit_id: key(2),
+            group_id: None,
+            format: 1,
+            record_kind: "unit".into(),
+            record_id: key(3),
+            unit_id: None,
+            base: None,
+            author: key(4),
+            on_behalf_of: None,
+            handset: None,
+            handset_edit: None,
+            stamp_raw: "06FCM9P2000000000000".into(),
+            stamp_effective: "06FCM9P2000000000001".into(),
+            occurred_raw: None,
+            occurred_at: None,
+            occurred_source: None,
+            occurred_precision: None,
+            body: "{}".into(),
+            content_hash: vec![7; 32],
+            leaf_hash: Vec::new(),
+        };
+        let full = LogRow {
+            group_id: Some(key(5)),
+            unit_id: Some(key(u128::MAX)),
+            base: Some(text()),
+            on_behalf_of: Some(key(6)),
+            handset: Some(key(7)),
+            handset_edit: Some(8),
+            occurred_raw: Some(text()),
+            occurred_at: Some(1_781_524_800_000_001),
+            occurred_source: Some(text()),
+            occurred_precision: Some("day".into()),
+            ..bare.clone()
+        };
+        let hex = |key: Key| key.0.hyphenated().to_string();
+        for row in [bare, full] {
+            let columns = serde_json::json!({
+                "organization": hex(row.organization), "seq": row.seq, "recorded_at": row.recorded_at,
+                "row_kind": row.row_kind, "channel": row.channel, "edit_id": hex(row.edit_id),
+                "group_id": row.group_id.map(hex), "format": row.format, "record_kind": row.record_kind,
+                "record_id": hex(row.record_id), "unit_id": row.unit_id.map(hex), "base": row.base,
+                "author": hex(row.author), "on_behalf_of": row.on_behalf_of.map(hex),
+                "handset": row.handset.map(hex), "handset_edit": row.handset_edit, "stamp_raw": row.stamp_raw,
+                "stamp_effective": row.stamp_effective, "occurred_raw": row.occurred_raw,
+                "occurred_at": row.occurred_at, "occurred_source": row.occurred_source,
+                "occurred_precision": row.occurred_precision, "body_hash": proof::sha256(&row.body).to_string(),
+                "content_hash": "07".repeat(32),
+            });
+            assert_eq!(row.leaf().ok(), proof::leaf_hash(&columns).ok(), "{row:?}");
+        }
+    }
 }

@@ -6,7 +6,7 @@ use diesel::{prelude::*, sql_types::Bool};
 use interval::{QualityCode, QualityEntry, UnitState};
 use model::{EventId, Instant, SiteId, UnitId};
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{IDS_AT_ONCE, due, folds::Fold, inserts, schema::data_quality, then};
 use crate::{
     error::{Result, StoreError},
@@ -58,7 +58,7 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Res
         found.extend(
             data_quality::table
                 .filter(data_quality::organization.eq(organization))
-                .filter(data_quality::unit_id.eq_any(some.to_vec()))
+                .filter(among(data_quality::unit_id, some.to_vec()))
                 .order((data_quality::unit_id, data_quality::n))
                 .select(QualityRow::as_select())
                 .load::<QualityRow>(conn)?,

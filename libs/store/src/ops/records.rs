@@ -10,9 +10,12 @@ use model::{
     person::GrantFields,
     read::Object,
 };
-use serde_json::Value;
+use serde_json::{Map, Value};
 
-use super::super::{Conn, dialect::SqlKey};
+use super::super::{
+    Conn,
+    dialect::{SqlKey, among},
+};
 use super::{
     IDS_AT_ONCE,
     private_texts::{self, Texts},
@@ -79,8 +82,8 @@ pub(crate) fn some(
     for some in ids.into_iter().collect::<Vec<_>>().chunks(IDS_AT_ONCE) {
         let rows: Vec<(String, Key, i64, String)> = record::table
             .filter(record::organization.eq(organization))
-            .filter(record::kind.eq_any(&kinds))
-            .filter(record::id.eq_any(some.to_vec()))
+            .filter(among(record::kind, kinds.clone()))
+            .filter(among(record::id, some.to_vec()))
             .select((record::kind, record::id, record::version, record::registers))
             .load(conn)?;
         for (kind, id, version, registers) in rows {
@@ -260,14 +263,19 @@ pub(crate) fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
 
 /// A record as a reader sees it, with private text from `texts`.
 pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &Texts) -> RecordView {
+    let fields = joined_fields(kind, stored, texts);
+    RecordView { kind, id, fields, version: stored.version, etag: stored.etag() }
+}
+
+/// The fields of a record, with private text from `texts`.
+pub(crate) fn joined_fields(kind: RecordKind, stored: &Stored, texts: &Texts) -> Map<String, Value> {
     let mut fields = Value::Object(stored.record.values());
     let pointers = private_pointers(kind, &fields);
     proof::unseal(&mut fields, pointers, |pointer, _| {
         let register = stored.record.register(pointer.trim_start_matches('/'))?;
         texts.get(&(Key::from(register.top().edit), pointer.to_owned())).map(|(_, text)| text.clone())
     });
-    let fields = fields.as_object_mut().map(std::mem::take).unwrap_or_default();
-    RecordView { kind, id, fields, version: stored.version, etag: stored.etag() }
+    fields.as_object_mut().map(std::mem::take).unwrap_or_default()
 }
 
 /// How many fields of a record are contested.

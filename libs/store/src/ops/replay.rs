@@ -54,29 +54,29 @@ pub(crate) fn record(conn: &mut Conn, organization: Key, target: Target, seq: i6
     Ok(Stored { version: remade.version, record: remade.record })
 }
 
-/// A unit with its events as they were when the row `seq` was written, and the bodies of those events.
+/// A unit with its events as they were when the row `seq` was written, and the rows of those events.
 pub(crate) fn unit(
     conn: &mut Conn,
     organization: Key,
     id: UnitId,
     seq: i64,
-) -> Result<Option<(Unit, Vec<String>)>> {
-    let Some((mut unit, bodies)) = alone(conn, organization, id, seq)? else { return Ok(None) };
+) -> Result<Option<(Unit, Vec<LogRow>)>> {
+    let Some((mut unit, rows)) = alone(conn, organization, id, seq)? else { return Ok(None) };
     let groups = kin::of_units(conn, organization, &[id].into())?;
     for other in groups.of(id).into_iter().flatten().filter(|other| **other != id) {
         unit.kin.extend(alone(conn, organization, *other, seq)?.map(|(unit, _)| unit));
     }
-    Ok(Some((unit, bodies)))
+    Ok(Some((unit, rows)))
 }
 
 /// The same without its kin.
-fn alone(conn: &mut Conn, organization: Key, id: UnitId, seq: i64) -> Result<Option<(Unit, Vec<String>)>> {
+fn alone(conn: &mut Conn, organization: Key, id: UnitId, seq: i64) -> Result<Option<(Unit, Vec<LogRow>)>> {
     let rows = log::of_unit(conn, organization, Key::from(id))?;
     let mut growing = Growing::new(id);
     for row in rows.iter().take_while(|row| row.seq <= seq) {
         growing.add(row)?;
     }
-    growing.unit().map(|unit| unit.map(|unit| (unit, growing.bodies)))
+    growing.unit().map(|unit| unit.map(|unit| (unit, growing.rows)))
 }
 
 /// A unit to which one row after another is added.
@@ -84,12 +84,13 @@ pub(crate) struct Growing {
     id: UnitId,
     fields: Remade,
     events: Vec<model::event::ServiceEvent>,
-    pub(crate) bodies: Vec<String>,
+    /// The rows of its events.
+    pub(crate) rows: Vec<LogRow>,
 }
 
 impl Growing {
     pub(crate) fn new(id: UnitId) -> Self {
-        Self { id, fields: Remade::default(), events: Vec::new(), bodies: Vec::new() }
+        Self { id, fields: Remade::default(), events: Vec::new(), rows: Vec::new() }
     }
 
     /// Adds a row, and says whether it may bring the unit into the scope of other sites: most events do not.
@@ -101,7 +102,7 @@ impl Growing {
                 EventKind::Commissioning | EventKind::Placement | EventKind::Correction
             );
             self.events.push(event);
-            self.bodies.push(row.body.clone());
+            self.rows.push(row.clone());
             return Ok(moves);
         }
         self.fields.add(row, body_of(row)?)?;

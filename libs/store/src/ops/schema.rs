@@ -80,6 +80,8 @@ tables! {
         kind -> Text,
         occurred_at -> BigInt,
         body -> Text,
+        recorded_at -> BigInt,
+        author -> SqlKey,
     }
     unit_state (organization, unit_id) {
         organization -> SqlKey,
@@ -176,6 +178,30 @@ tables! {
         unit_id -> Nullable<SqlKey>,
     }
     inbox (organization, edit_id) {
+        organization -> SqlKey,
+        edit_id -> SqlKey,
+        state -> Text,
+        reason -> Text,
+        received_at -> BigInt,
+        handset -> SqlKey,
+        handset_edit -> BigInt,
+        author -> SqlKey,
+        wish -> Text,
+        record_kind -> Text,
+        record_id -> SqlKey,
+        base -> Text,
+        stamp_raw -> Text,
+        stamp_effective -> Text,
+        occurred_at -> Nullable<BigInt>,
+        body -> Text,
+        content_hash -> Binary,
+        chained -> BigInt,
+        flags -> Text,
+        group_id -> Nullable<SqlKey>,
+        group_size -> Nullable<BigInt>,
+        format -> BigInt,
+    }
+    other_content (organization, edit_id, content_hash) {
         organization -> SqlKey,
         edit_id -> SqlKey,
         state -> Text,

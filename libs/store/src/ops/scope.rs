@@ -2,12 +2,16 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use diesel::prelude::*;
 use interval::{Input, Policy};
 use merge::Told;
 use model::{Instant, SiteId, edit::RecordKind};
 
+use super::super::Conn;
 use super::{
+    IDS_AT_ONCE,
     log::{FeedRow, LogRow},
+    schema::unit_sent,
     units::Unit,
 };
 use crate::{error::Result, key::Key};
@@ -89,4 +93,21 @@ fn line(row: &LogRow, site: Key, kind: &str, record: Key) -> FeedRow {
         kind: kind.to_owned(),
         record_id: record,
     }
+}
+
+/// Those of these units that are in scope of one of these sites.
+pub(crate) fn of_units_at(
+    conn: &mut Conn,
+    organization: Key,
+    units: &[Key],
+    sites: &[SiteId],
+) -> Result<BTreeSet<Key>> {
+    let sites: Vec<Key> = sites.iter().copied().map(Key::from).collect();
+    let mut found = BTreeSet::new();
+    for some in units.chunks(IDS_AT_ONCE) {
+        let at_sites = units_at!(organization, sites.clone());
+        let some = at_sites.filter(unit_sent::unit_id.eq_any(some.to_vec()));
+        found.extend(some.select(unit_sent::unit_id).load::<Key>(conn)?);
+    }
+    Ok(found)
 }

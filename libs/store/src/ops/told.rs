@@ -9,7 +9,7 @@ use model::{Instant, edit::RecordKind, event::ServiceEvent, private::SEALED};
 use proof::{Canonical, Hash};
 use serde_json::{Map, Value, json, value::RawValue};
 
-use super::super::Conn;
+use super::super::{Conn, dialect::among};
 use super::{
     IDS_AT_ONCE, contested, events,
     log::{self, LogRow},
@@ -23,24 +23,16 @@ use crate::{
     view::{Change, EditionView},
 };
 
-/// Service events of units among these, with their rows of the log.
+/// Service events of units among these.
 macro_rules! of_units {
     ($organization:expr, $among:expr) => {
-        service_event::table
-            .inner_join(
-                change_log::table.on(change_log::organization
-                    .eq(service_event::organization)
-                    .and(change_log::edit_id.eq(service_event::id))
-                    .and(change_log::row_kind.eq_any(log::ACCEPTED))),
-            )
-            .filter(service_event::organization.eq($organization))
-            .filter($among)
-            .select((
-                service_event::id,
-                service_event::unit_id.nullable(),
-                service_event::body,
-                (change_log::recorded_at, change_log::author, change_log::on_behalf_of, change_log::row_kind),
-            ))
+        service_event::table.filter(service_event::organization.eq($organization)).filter($among).select((
+            service_event::id,
+            service_event::unit_id.nullable(),
+            service_event::body,
+            service_event::recorded_at,
+            service_event::author,
+        ))
     };
 }
 /// Adoptions for models among these, with their rows of the log.
@@ -98,7 +90,7 @@ pub(crate) fn records(
     let texts = private_texts::of_edits(conn, organization, &edits)?;
     let mut told = Vec::with_capacity(rows.len());
     for (id, stored) in rows {
-        let text = record(conn, organization, kind, *id, stored, &texts)?;
+        let text = record(conn, organization, kind, stored, &texts)?;
         told.push(Told { kind, id: *id, unit: None, text });
     }
     Ok(told)
@@ -109,13 +101,12 @@ fn record(
     conn: &mut Conn,
     organization: Key,
     kind: RecordKind,
-    id: Key,
     stored: &Stored,
     texts: &Texts,
 ) -> Result<Canonical> {
     let mut members = Map::new();
     members.insert("version".into(), json!(stored.version));
-    members.insert("fields".into(), Value::Object(records::joined(kind, id.0, stored, texts).fields));
+    members.insert("fields".into(), Value::Object(records::joined_fields(kind, stored, texts)));
     if let Some(most) = most_named(&stored.record) {
         members.insert("stamp".into(), json!(most));
         let other = |version: &Version, removed: bool| removed || *version != most;
@@ -168,20 +159,27 @@ pub(crate) fn edition(view: &EditionView) -> Result<Told> {
     Ok(Told { kind: RecordKind::Edition, id: Key::from(view.id), unit: None, text })
 }
 
-/// A service event in the log: its id, its unit and its body, then when and by whom it was recorded, and how.
-type Row = (Key, Option<Key>, String, (i64, Key, Option<Key>, String));
+/// A service event in the log: its id, its unit and its body, then when it was recorded and who made it.
+type Row = (Key, Option<Key>, String, i64, Key);
+
+/// An adoption for a model beside its row of the log, as far as that says who made it.
+type Adopted = (Key, Option<Key>, String, (i64, Key, Option<Key>, String));
+
+fn made((id, unit, body, (recorded_at, author, on_behalf_of, row_kind)): Adopted) -> Row {
+    (id, unit, body, recorded_at, log::made_by(&row_kind, author, on_behalf_of))
+}
 
 /// Events by id, those for models included; those that are not there are left out.
 pub(crate) fn events(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Told>> {
     let mut told = Vec::with_capacity(ids.len());
     for some in ids.chunks(IDS_AT_ONCE) {
-        let rows = of_units!(organization, service_event::id.eq_any(some.to_vec())).load(conn)?;
+        let rows = of_units!(organization, among(service_event::id, some.to_vec())).load(conn)?;
         let found: BTreeSet<Key> = rows.iter().map(|(id, ..): &Row| *id).collect();
         told.extend(joined(conn, organization, rows)?);
         let rest: Vec<Key> = some.iter().filter(|id| !found.contains(*id)).copied().collect();
         if !rest.is_empty() {
-            let rows = for_models!(organization, model_adoption::id.eq_any(rest)).load(conn)?;
-            told.extend(joined(conn, organization, rows)?);
+            let rows: Vec<Adopted> = for_models!(organization, model_adoption::id.eq_any(rest)).load(conn)?;
+            told.extend(joined(conn, organization, rows.into_iter().map(made).collect())?);
         }
     }
     Ok(told)
@@ -191,7 +189,7 @@ pub(crate) fn events(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<
 pub(crate) fn events_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Told>> {
     let mut told = Vec::new();
     for some in units.chunks(IDS_AT_ONCE) {
-        let rows = of_units!(organization, service_event::unit_id.eq_any(some.to_vec()))
+        let rows = of_units!(organization, among(service_event::unit_id, some.to_vec()))
             .order((service_event::unit_id, service_event::id))
             .load(conn)?;
         told.extend(joined(conn, organization, rows)?);
@@ -213,12 +211,12 @@ pub(crate) fn events_after(
     in_order(conn, organization, &ids)
 }
 
-/// The ids of all events of some units, in order: few bytes each, of the index of units alone. Asked for a range of ids, a
-/// planner may go through all events of the organization instead.
+/// The ids of all events of some units, in order. Asked for a range of ids, a planner may go through all events of the
+/// organization instead.
 fn event_ids(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Key>> {
     let mut ids: Vec<Key> = service_event::table
         .filter(service_event::organization.eq(organization))
-        .filter(service_event::unit_id.eq_any(units.to_vec()))
+        .filter(among(service_event::unit_id, units.to_vec()))
         .select(service_event::id)
         .load(conn)?;
     ids.sort_unstable();
@@ -229,7 +227,7 @@ fn event_ids(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Ke
 fn in_order(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<Vec<Told>> {
     let mut told = Vec::with_capacity(ids.len());
     for some in ids.chunks(IDS_AT_ONCE) {
-        let rows = of_units!(organization, service_event::id.eq_any(some.to_vec())).load(conn)?;
+        let rows = of_units!(organization, among(service_event::id, some.to_vec())).load(conn)?;
         told.extend(joined(conn, organization, rows)?);
     }
     told.sort_by_key(|event| event.id);
@@ -265,8 +263,9 @@ pub(crate) fn adoptions_after(
         .load(conn)?;
     let mut told = Vec::with_capacity(ids.len());
     for some in ids.chunks(IDS_AT_ONCE) {
-        let rows = for_models!(organization, model_adoption::id.eq_any(some.to_vec())).load(conn)?;
-        told.extend(joined(conn, organization, rows)?);
+        let rows: Vec<Adopted> =
+            for_models!(organization, model_adoption::id.eq_any(some.to_vec())).load(conn)?;
+        told.extend(joined(conn, organization, rows.into_iter().map(made).collect())?);
     }
     told.sort_by_key(|adoption| adoption.id);
     Ok(told)
@@ -275,10 +274,9 @@ pub(crate) fn adoptions_after(
 /// Events as they are told, private text joined in.
 fn joined(conn: &mut Conn, organization: Key, rows: Vec<Row>) -> Result<Vec<Told>> {
     let sealed: Vec<Key> =
-        rows.iter().filter(|(_, _, body, _)| may_have_sealed(body)).map(|(id, ..)| *id).collect();
+        rows.iter().filter(|(_, _, body, ..)| may_have_sealed(body)).map(|(id, ..)| *id).collect();
     let texts = private_texts::of_edits(conn, organization, &sealed)?;
-    let told = |(id, unit, body, (recorded_at, author, on_behalf_of, row_kind)): Row| {
-        let author = log::made_by(&row_kind, author, on_behalf_of);
+    let told = |(id, unit, body, recorded_at, author): Row| {
         let text = event(id, body, recorded_at, author, &texts)?;
         Ok(Told { kind: RecordKind::ServiceEvent, id, unit, text })
     };
@@ -291,10 +289,7 @@ pub(crate) fn just_written<'r>(
     organization: Key,
     rows: impl Iterator<Item = &'r LogRow>,
 ) -> Result<Vec<Told>> {
-    let row = |row: &LogRow| {
-        let recorded = (row.recorded_at, row.author, row.on_behalf_of, row.row_kind.clone());
-        (row.record_id, row.unit_id, row.body.clone(), recorded)
-    };
+    let row = |row: &LogRow| (row.record_id, row.unit_id, row.body.clone(), row.recorded_at, row.made_by());
     joined(conn, organization, rows.map(row).collect())
 }
 

@@ -5,6 +5,7 @@
 //! nothing.
 
 mod answer;
+mod broken;
 mod correct;
 mod doubts;
 mod fold;
@@ -13,6 +14,7 @@ mod group;
 mod judge;
 mod known;
 mod named;
+mod other_content;
 mod receive;
 mod refer;
 mod row;
@@ -27,7 +29,7 @@ use std::{
 
 use merge::{Flag, Reason};
 use model::{
-    EditId, PersonId, SiteId, UnitId, Zone,
+    EditId, EventId, Instant, PersonId, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
     event::{ModelAdoption, ServiceEvent},
     person::GrantFields,
@@ -43,12 +45,15 @@ use self::{
 use super::super::{Conn, dialect};
 use super::{
     contexts::{self, Versions},
-    editions, fingerprints,
+    editions,
+    events::EventRow,
+    fingerprints,
     held::{self, HeldRow},
     inbox::{self, InboxRow},
     inserts, kin,
     log::{self, LogRow},
     model_adoptions,
+    other_content::Other,
     private_texts::TextRow,
     records::{self, RecordRow, Stored},
     scope,
@@ -57,7 +62,7 @@ use crate::{
     Recorded,
     body::Body,
     command::Command,
-    error::Result,
+    error::{Result, StoreError},
     key::Key,
     locks::{Attempt, Locks, lock_of},
     sent::{Calling, Group},
@@ -84,13 +89,14 @@ pub(crate) fn write(
     let mut judged = work.judge_all(conn, bodies)?;
     if let Some(fates) = group::fates(command, &judged, &work.planned) {
         work = Work::begin(conn, command, &locks)?;
-        judged = work.share_fate(conn, &fates)?;
+        judged = work.share_fate(conn, bodies, &fates)?;
     }
     if let Some(refused) = group::not_decided(command, &judged) {
         work = Work::begin(conn, command, &locks)?;
         judged = refused;
     }
-    let unread = work.keep_unread();
+    let mut unread = work.keep_unread(conn)?;
+    work.refuse_broken_groups(conn, &mut judged, &mut unread)?;
     let forked = work.caller.as_ref().is_some_and(|caller| caller.state.chain.forked());
     work.touch_kin(conn)?;
     if !work.more.is_empty() {
@@ -128,6 +134,12 @@ struct Work<'c> {
     planned: Vec<Planned>,
     /// Edits that are not accepted and kept for later.
     kept: Vec<Kept>,
+    /// What came under the ids of other edits.
+    others: Vec<Other>,
+    /// How many of these are kept at most, once that has been asked.
+    room_for_others: Option<i64>,
+    /// The edits whose ids were used before, each with its group, whether what they say was kept before or not.
+    reused: Vec<(Option<Key>, Key)>,
     /// Edits that were kept and are in the log now.
     done_waiting: Vec<Key>,
     /// The groups to which edits that wait belong.
@@ -222,6 +234,9 @@ impl<'c> Work<'c> {
             refolding: 0,
             planned: Vec::new(),
             kept: Vec::new(),
+            others: Vec::new(),
+            room_for_others: None,
+            reused: Vec::new(),
             done_waiting: Vec::new(),
             groups: Vec::new(),
             together: kin::Groups::default(),
@@ -261,6 +276,7 @@ impl<'c> Work<'c> {
             return Ok(false);
         }
         self.write_records(conn)?;
+        let placed = folded.placed();
         let (told, folded_with) = folded.write(conn, self.organization)?;
         kin::put(conn, self.organization, &self.grown)?;
         let texts: Vec<TextRow> = self
@@ -298,12 +314,27 @@ impl<'c> Work<'c> {
             rows.push(row.clone());
         }
         inserts::log(conn, &rows)?;
+        inserts::events(conn, &self.new_events(&placed)?)?;
         inserts::feed(conn, &lines)?;
         inserts::held(conn, &held)?;
         held::remove(conn, self.organization, &decided)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
         self.add_to_fingerprints(conn)?;
         Ok(stale)
+    }
+
+    /// The events that it adds, as they were recorded; each stands where the fold has `placed` it in time.
+    fn new_events(&self, placed: &BTreeMap<EventId, Instant>) -> Result<Vec<EventRow>> {
+        let mut rows = Vec::new();
+        for planned in &self.planned {
+            if let Wrote::Event(event) = &planned.wrote {
+                let at = placed
+                    .get(&event.id)
+                    .ok_or_else(|| StoreError::corrupt("plan")(&"a place is missing"))?;
+                rows.push(EventRow::of(&planned.row, event, *at));
+            }
+        }
+        Ok(rows)
     }
 
     /// Keeps what is told of the units in one number; the last step, since it covers when a row was recorded.
@@ -326,9 +357,14 @@ impl<'c> Work<'c> {
     fn keep(&mut self, conn: &mut Conn) -> Result<()> {
         let kept = std::mem::take(&mut self.kept).into_iter().map(|kept| (kept.row, kept.texts));
         let (rows, texts): (Vec<InboxRow>, Vec<Vec<TextRow>>) = kept.unzip();
+        // What can be read by now takes the place of what could not.
+        let unread = |edit: &Key| self.known.beside(edit.id()).is_some_and(InboxRow::is_unread);
+        let read = rows.iter().filter(|row| !row.is_unread()).map(|row| row.edit_id).filter(unread);
+        inbox::remove(conn, self.organization, &read.collect::<Vec<_>>())?;
         inbox::keep(conn, &rows)?;
         let texts: Vec<TextRow> = texts.into_iter().flatten().collect();
         inserts::private_texts(conn, &texts)?;
+        super::other_content::keep(conn, std::mem::take(&mut self.others))?;
         inbox::remove(conn, self.organization, &self.done_waiting)
     }
 

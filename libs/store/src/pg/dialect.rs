@@ -3,12 +3,14 @@
 use diesel::{
     connection::{AnsiTransactionManager as Transactions, SimpleConnection, TransactionManager},
     define_sql_function,
+    dsl::EqAny,
+    expression::{AsExpression, TypedExpressionType},
     pg::Pg,
     prelude::*,
     query_builder::{AstPass, QueryFragment, QueryId},
     result::Error as DieselError,
     sql_query,
-    sql_types::{Array, Bool, Text},
+    sql_types::{Array, Bool, SqlType, Text},
 };
 
 use super::Conn;
@@ -68,6 +70,15 @@ impl<const STEP: bool> QueryFragment<Pg> for Locking<STEP> {
         }
         Ok(())
     }
+}
+
+/// Whether a column has one of these values.
+pub(crate) fn among<C, T>(column: C, values: Vec<T>) -> EqAny<C, Vec<T>>
+where
+    C: ExpressionMethods + Expression<SqlType: SqlType + TypedExpressionType>,
+    T: AsExpression<C::SqlType>,
+{
+    column.eq_any(values)
 }
 
 define_sql_function! {

@@ -3,6 +3,7 @@
 use diesel::{connection::SimpleConnection, define_sql_function, prelude::*};
 
 use super::Conn;
+pub(crate) use super::among::among;
 use crate::{error::Result, key::Key};
 
 pub(crate) type SqlKey = diesel::sql_types::Binary;

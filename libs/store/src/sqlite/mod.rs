@@ -1,5 +1,6 @@
 //! SQLite: the connection type, its dialect, and the doors to a transaction.
 
+mod among;
 mod bulk;
 
 #[path = "../ops/mod.rs"]

@@ -66,7 +66,9 @@ impl Writer {
 /// change.
 fn writing(file: &str) -> Result<Conn> {
     let mut conn = connect(file)?;
-    conn.batch_execute("PRAGMA cache_size = -16000; PRAGMA wal_autocheckpoint = 4000;")?;
+    conn.batch_execute(
+        "PRAGMA cache_size = -16000; PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY;",
+    )?;
     Ok(conn)
 }
 

@@ -38,6 +38,7 @@ operations! {
     list_editions
     list_fingerprint_records
     list_fingerprints
+    list_handset_edits
     list_handsets
     list_held
     list_policy_packs

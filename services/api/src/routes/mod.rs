@@ -11,6 +11,7 @@ mod due_changes;
 mod due_query;
 mod due_summary;
 mod fingerprints;
+mod handset_edits;
 mod handsets;
 mod health;
 mod held;
@@ -89,6 +90,7 @@ routes! {
     "/v1/handsets" { get handsets::list, post handsets::enrol, }
     "/v1/handsets/codes" { post handsets::make_code, }
     "/v1/handsets/{handset_id}" { get handsets::read, }
+    "/v1/handsets/{handset_id}/edits" { get handset_edits::list, }
     "/v1/handsets/{handset_id}/revoke" { post handsets::revoke, }
     "/v1/sync" { post sync::sync, }
     "/v1/limits" { get limits::read, }

@@ -2,7 +2,7 @@
 
 use merge::{Base, Version};
 use model::{
-    EditId, HandsetId, PersonId,
+    EditId, GroupId, HandsetId, PersonId,
     edit::{Action, FORMAT},
     read::{FieldError, Flaw},
     stamp::Stamp,
@@ -13,6 +13,7 @@ use store::{
     command::Proposal,
     sent::{Group, Sent, Unread},
 };
+use uuid::Uuid;
 
 use crate::{
     intake,
@@ -45,7 +46,13 @@ pub(crate) fn edit(read: Result<SentEdit, BadEdit>, whole: &Value, from: From) -
     };
     let author = sent.author.unwrap_or(from.person);
     let format = i64::from(sent.format);
-    let named = Named { id: sent.id, number: sent.number, previous: sent.previous, raw: sent.stamp };
+    let named = Named {
+        id: sent.id,
+        number: sent.number,
+        previous: sent.previous,
+        raw: sent.stamp,
+        group: group_of(whole),
+    };
     let unread = |text: &Value| unread(named, author, format, text);
     let (id, number, stamp) = (sent.id, sent.number, sent.stamp);
     let Content::Known { boot, group, asks } = sent.content else {
@@ -84,7 +91,7 @@ fn broken(bad: BadEdit, whole: &Value, from: From) -> ApiResult<Read> {
         member("stamp").and_then(|text| Stamp::parse(text).ok()).unwrap_or(Stamp { clock: 0, handset: 0 });
     let number = bad.number.unwrap_or_default();
     let previous = member("previous").and_then(|text| EditId::parse(text).ok());
-    let named = Named { id, number, previous, raw: stamp };
+    let named = Named { id, number, previous, raw: stamp, group: group_of(whole) };
     Ok(Read::Unread(unread(named, author, i64::from(FORMAT), whole)?, Some(error)))
 }
 
@@ -110,7 +117,7 @@ pub(crate) fn too_large(
     let kept = Value::Object(members.map(|(name, value)| (name.clone(), value.clone())).collect());
     let bad = BadEdit { id, number, errors: Vec::new(), sent: Value::Null };
     Ok(match broken(bad, &kept, from)? {
-        Read::Unread(edit, _) => Some(edit),
+        Read::Unread(edit, _) => Some(Unread { group: group_of(whole), ..edit }),
         Read::Proposal(_) | Read::Nameless(_) => None,
     })
 }
@@ -122,12 +129,19 @@ struct Named {
     number: u64,
     previous: Option<EditId>,
     raw: Stamp,
+    group: Option<Uuid>,
 }
 
 fn unread(named: Named, author: PersonId, format: i64, whole: &Value) -> ApiResult<Unread> {
     let text = proof::canonical(whole).map_err(ApiError::internal)?.into_string();
-    let Named { id, number, previous, raw } = named;
-    Ok(Unread { id, author, number: number.cast_signed(), previous, raw, format, text })
+    let Named { id, number, previous, raw, group } = named;
+    Ok(Unread { id, author, number: number.cast_signed(), previous, raw, format, group, text })
+}
+
+/// The name of the group that an edit belongs to, whatever else is wrong with it: the others of the group have to know.
+fn group_of(whole: &Value) -> Option<Uuid> {
+    let name = whole.get("group")?.get("id")?.as_str()?;
+    GroupId::parse(name).ok().map(GroupId::uuid)
 }
 
 fn proposal(id: EditId, asks: Asks) -> ApiResult<intake::Read<Proposal>> {

@@ -1,5 +1,7 @@
 //! What a handset is answered about each of its edits.
 
+use std::collections::BTreeSet;
+
 use merge::Flag;
 use model::{
     Instant,
@@ -72,14 +74,22 @@ pub(crate) fn of(n: usize, id: Option<&str>, outcome: Option<&Outcome>) -> ApiRe
         Outcome::AlreadyApplied(written) => taken(n, id, "already_applied", written),
         Outcome::OfHandset(Fate::Taken { written, contested, flags }) => {
             let result = if contested.is_empty() { "applied" } else { "contested" };
-            let flags = flags.iter().copied().map(Flag::as_str).collect();
-            SyncResult { contested: contested.clone(), flags, ..taken(n, id, result, written) }
+            SyncResult { contested: contested.clone(), ..noted(flags, taken(n, id, result, written)) }
         }
         Outcome::OfHandset(Fate::Parked(reason)) => waits(id, "parked", reason.as_str()),
-        Outcome::OfHandset(Fate::Held(reason)) => waits(id, "held", reason.as_str()),
-        Outcome::OfHandset(Fate::RefusedByPerson) => waits(id, "refused", "refused_by_person"),
+        Outcome::OfHandset(Fate::Held { reason, flags }) => noted(flags, waits(id, "held", reason.as_str())),
+        Outcome::OfHandset(Fate::Released { written, flags }) => {
+            noted(flags, taken(n, id, "already_applied", written))
+        }
+        Outcome::OfHandset(Fate::RefusedByPerson { flags }) => {
+            noted(flags, waits(id, "refused", "refused_by_person"))
+        }
         Outcome::Refused(refusal) => refused(n, id, refusal.code(), &problem(refusal)),
     })
+}
+
+fn noted(flags: &BTreeSet<Flag>, result: SyncResult) -> SyncResult {
+    SyncResult { flags: flags.iter().copied().map(Flag::as_str).collect(), ..result }
 }
 
 /// The result of an edit that cannot be read; `error` says why, unless its format is newer.

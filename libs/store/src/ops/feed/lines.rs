@@ -9,6 +9,7 @@ use model::{
     edit::{RecordKind, Target},
 };
 
+use super::super::super::dialect::among;
 use super::super::{
     IDS_AT_ONCE, editions,
     log::FeedRow,
@@ -211,7 +212,7 @@ impl Reader<'_> {
             let found: Vec<(i64, Key, Option<i64>)> = handset_edit::table
                 .filter(handset_edit::organization.eq(self.organization))
                 .filter(handset_edit::handset.eq(Key::from(handset)))
-                .filter(handset_edit::number.eq_any(some.to_vec()))
+                .filter(among(handset_edit::number, some.to_vec()))
                 .select((handset_edit::number, handset_edit::edit_id, handset_edit::version))
                 .load(self.conn)?;
             let known = |(number, edit, version): (i64, Key, Option<i64>)| Some(((number, edit), version?));

@@ -6,6 +6,7 @@ use diesel::prelude::*;
 use model::edit::{RecordKind, Target};
 
 use super::super::super::Conn;
+use super::super::super::dialect::among;
 use super::super::{
     IDS_AT_ONCE,
     records::{self, Stored},
@@ -53,7 +54,7 @@ pub(super) fn placed(
     for some in units.iter().copied().collect::<Vec<_>>().chunks(IDS_AT_ONCE) {
         let rows: Vec<(Key, Key, Key, i64)> = unit_sent::table
             .filter(unit_sent::organization.eq(organization))
-            .filter(unit_sent::unit_id.eq_any(some.to_vec()))
+            .filter(among(unit_sent::unit_id, some.to_vec()))
             .select((unit_sent::unit_id, unit_sent::home_site, unit_sent::standing_site, unit_sent::events))
             .load(conn)?;
         placed.extend(rows.into_iter().map(|row| (row.0, Placed::of(row))));

@@ -12,7 +12,7 @@ use super::super::{
     events::{self, EventRow},
     fingerprints,
     folds::{self, StateRow},
-    log::{self, FeedRow},
+    log::{self, FeedRow, LogRow},
     quality,
     replay::Growing,
     schema::{data_quality, due_item, feed, record, service_event, unit_context, unit_state},
@@ -110,7 +110,7 @@ impl Check {
         };
         let stale = self.compare_contexts(conn, &unit, &stored)?;
         self.compare_sent(conn)?;
-        self.compare_events(conn, &unit.events, &growing.bodies, &state, stale)?;
+        self.compare_events(conn, &unit.events, &growing.rows, &state, stale)?;
         // A stale unit is out of date, which is no difference.
         if stale {
             return Ok(());
@@ -191,15 +191,14 @@ impl Check {
         &mut self,
         conn: &mut Conn,
         events: &[ServiceEvent],
-        bodies: &[String],
+        rows: &[LogRow],
         state: &UnitState,
         stale: bool,
     ) -> Result<()> {
-        let row_of = |(event, body): (&ServiceEvent, &String)| {
-            let occurred_at = state.instant_of(&event.occurred.when);
-            EventRow::new(self.organization, event, occurred_at, body.clone())
+        let row_of = |(event, row): (&ServiceEvent, &LogRow)| {
+            EventRow::of(row, event, state.instant_of(&event.occurred.when))
         };
-        let mut expected: Vec<EventRow> = events.iter().zip(bodies).map(row_of).collect();
+        let mut expected: Vec<EventRow> = events.iter().zip(rows).map(row_of).collect();
         let mut found = events::of_unit(conn, self.organization, self.id)?;
         if stale {
             // The days of a stale unit are moved in time when it is folded anew.

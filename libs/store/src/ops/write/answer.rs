@@ -1,8 +1,8 @@
 //! What the author of an edit is answered.
 
-use std::collections::{BTreeMap, btree_map::Entry};
+use std::collections::{BTreeMap, BTreeSet, btree_map::Entry};
 
-use merge::Reason;
+use merge::{Flag, Reason};
 use model::{
     Instant, Zone,
     edit::{RecordKind, Target},
@@ -26,7 +26,7 @@ use super::{
     judge::Judged,
 };
 use crate::{
-    body::HELD_FOR,
+    body::{HELD_FOR, held_flags},
     command::{Outcome, Warning, Written},
     error::{Result, StoreError},
     key::Key,
@@ -50,8 +50,11 @@ pub(super) fn outcomes(
         Judged::Planned(at) => {
             let planned = planned(at)?;
             match planned.wrote {
-                Wrote::Held(reason) => return Ok(Outcome::OfHandset(Fate::Held(reason))),
-                Wrote::Refusal => return Ok(Outcome::OfHandset(Fate::RefusedByPerson)),
+                Wrote::Held(_) => return waits(&planned.body.value),
+                Wrote::Refusal => {
+                    let flags = planned.flags.clone();
+                    return Ok(Outcome::OfHandset(Fate::RefusedByPerson { flags }));
+                }
                 _ => {}
             }
             let written = new(conn, organization, planned, &texts, answers)?;
@@ -63,26 +66,41 @@ pub(super) fn outcomes(
             })
         }
         Judged::HeldBefore(row) if row.row_kind == log::REFUSED => {
-            Ok(Outcome::OfHandset(Fate::RefusedByPerson))
+            let flags = noted(conn, organization, &row)?;
+            Ok(Outcome::OfHandset(Fate::RefusedByPerson { flags }))
         }
-        Judged::HeldBefore(row) => held_for(&row).map(|reason| Outcome::OfHandset(Fate::Held(reason))),
+        Judged::HeldBefore(row) => waits(&replay::body_of(&row)?),
         Judged::Parked(reason) => Ok(Outcome::OfHandset(Fate::Parked(reason))),
         Judged::Twin(at) => {
-            if let Wrote::Held(reason) = planned(at)?.wrote {
-                return Ok(Outcome::OfHandset(Fate::Held(reason)));
+            if let Wrote::Held(_) = planned(at)?.wrote {
+                return waits(&planned(at)?.body.value);
             }
             new(conn, organization, planned(at)?, &texts, answers).map(Outcome::AlreadyApplied)
         }
-        Judged::Repeat(row) => repeated(conn, organization, &row, &mut then).map(Outcome::AlreadyApplied),
+        Judged::Repeat(row) => {
+            let written = repeated(conn, organization, &row, &mut then)?;
+            if row.row_kind != log::RELEASED {
+                return Ok(Outcome::AlreadyApplied(written));
+            }
+            let flags = noted(conn, organization, &row)?;
+            Ok(Outcome::OfHandset(Fate::Released { written, flags }))
+        }
     };
     judged.into_iter().map(outcome).collect()
 }
 
-/// Why an edit was held, as its row says.
-fn held_for(row: &LogRow) -> Result<Reason> {
-    let body = replay::body_of(row)?;
-    let reason = body.get(HELD_FOR).and_then(Value::as_str).and_then(Reason::parse);
-    reason.ok_or_else(|| StoreError::corrupt("log row")(&"it does not say why it is held"))
+/// What is said of an edit that waits for a person, by the body of its row.
+fn waits(held: &Value) -> Result<Outcome> {
+    let reason = held.get(HELD_FOR).and_then(Value::as_str).and_then(Reason::parse);
+    let reason = reason.ok_or_else(|| StoreError::corrupt("log row")(&"it does not say why it is held"))?;
+    Ok(Outcome::OfHandset(Fate::Held { reason, flags: held_flags(held) }))
+}
+
+/// What was noted of an edit that somebody has decided about: the row by which it was held says it.
+fn noted(conn: &mut Conn, organization: Key, decided: &LogRow) -> Result<BTreeSet<Flag>> {
+    let rows = log::all_of_edits(conn, organization, &[decided.edit_id])?;
+    let held = rows.iter().find(|row| row.row_kind == log::HELD);
+    Ok(held.map(replay::body_of).transpose()?.map(|body| held_flags(&body)).unwrap_or_default())
 }
 
 /// The private texts that these rows' answers show.

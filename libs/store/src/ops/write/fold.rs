@@ -15,9 +15,8 @@ use model::{
 use super::super::super::Conn;
 use super::super::{
     contexts::{self, ContextId, Versions},
-    events::{self, EventRow},
+    events,
     folds::{self, Changed, Fold, Items, StateRow},
-    inserts,
     quality::{self, QualityRow},
     scope,
     units::{self, Context, Unit},
@@ -68,7 +67,6 @@ impl Touched {
 pub(super) struct Folded {
     states: Vec<StateRow>,
     items: Vec<Items>,
-    events: Vec<EventRow>,
     moved: Vec<(EventId, Instant)>,
     /// What was to be put right of the units, and what is.
     quality: (Vec<QualityRow>, Vec<QualityRow>),
@@ -92,13 +90,17 @@ impl Folded {
         self.answers.clone()
     }
 
+    /// Where each new event stands in time.
+    pub(super) fn placed(&self) -> BTreeMap<EventId, Instant> {
+        self.answers.placed.clone()
+    }
+
     /// Writes it all; says which items changed, and with which versions of their contexts the units were folded.
     pub(super) fn write(
         self,
         conn: &mut Conn,
         organization: Key,
     ) -> Result<(Vec<Changed>, Vec<contexts::Folded>)> {
-        inserts::events(conn, &self.events)?;
         for (event, at) in self.moved {
             events::move_in_time(conn, organization, event, at)?;
         }
@@ -127,7 +129,7 @@ impl Work<'_> {
             stored.entry(item.unit_id.id()).or_default().push(item);
         }
         let mut folded = Folded { quality: (poor, Vec::new()), ..Folded::default() };
-        let bodies = event_bodies(&self.planned);
+        let new = new_events(&self.planned);
         for (id, touched) in &touched {
             let key = Key::from(*id);
             let before = with.remove(&key).unwrap_or_default();
@@ -136,17 +138,14 @@ impl Work<'_> {
                 (None, Some(unit)) => {
                     let fold = units::fold(unit, &context)?;
                     folded.moved.extend(unit.moved(&fold.folded.state));
-                    folded.doubt(unit, &context, |id| bodies.contains_key(id))?;
+                    folded.doubt(unit, &context, |id| new.contains(id))?;
                     (fold, &unit.events, context.versions_of(unit)?)
                 }
                 (None, None) => return Err(StoreError::corrupt("plan")(&"a unit is missing")),
             };
-            for event in events {
-                if let Some(body) = bodies.get(&event.id) {
-                    let at = fold.folded.state.instant_of(&event.occurred.when);
-                    folded.answers.placed.insert(event.id, at);
-                    folded.events.push(EventRow::new(self.organization, event, at, (*body).clone()));
-                }
+            for event in events.iter().filter(|event| new.contains(&event.id)) {
+                let at = fold.folded.state.instant_of(&event.occurred.when);
+                folded.answers.placed.insert(event.id, at);
             }
             let items = Items::stored(stored.remove(id).unwrap_or_default());
             let state = self.known.state(conn, *id)?;
@@ -236,13 +235,13 @@ impl Work<'_> {
     }
 }
 
-/// The bodies of the events that these rows add.
-fn event_bodies(planned: &[Planned]) -> BTreeMap<EventId, &String> {
-    let bodies = planned.iter().filter_map(|planned| match &planned.wrote {
-        Wrote::Event(event) => Some((event.id, &planned.row.body)),
+/// The events that these rows add.
+fn new_events(planned: &[Planned]) -> BTreeSet<EventId> {
+    let events = planned.iter().filter_map(|planned| match &planned.wrote {
+        Wrote::Event(event) => Some(event.id),
         _ => None,
     });
-    bodies.collect()
+    events.collect()
 }
 
 /// Whether an event of this kind may say against others in another way than by its reading.

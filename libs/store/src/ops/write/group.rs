@@ -12,6 +12,7 @@ use super::{
     sent::{Beside, received_before},
 };
 use crate::{
+    body::Body,
     command::{Command, Proposal, Refusal},
     error::Result,
     key::Key,
@@ -83,14 +84,19 @@ fn alone(judged: &Judged, planned: &[Planned]) -> Alone<ParkedFor> {
 
 impl Work<'_> {
     /// Does with each edit of a group what becomes of all of it.
-    pub(super) fn share_fate(&mut self, conn: &mut Conn, fates: &Fates) -> Result<Vec<Judged>> {
+    pub(super) fn share_fate(
+        &mut self,
+        conn: &mut Conn,
+        bodies: &[Arc<Body>],
+        fates: &Fates,
+    ) -> Result<Vec<Judged>> {
         let mut judged = Vec::with_capacity(self.command.edits.len());
-        for proposal in &self.command.edits {
+        for (proposal, read) in self.command.edits.iter().zip(bodies) {
             let edit = proposal.edit.id;
             let earlier = self.known.earlier(conn, Key::from(edit))?.cloned();
             judged.push(match (self.known.kept(proposal).cloned(), fates.get(&edit), earlier) {
                 (Some(kept), Some(fate), None) => {
-                    let body = Arc::new(kept.body()?);
+                    let body = if kept.is_unread() { Arc::clone(read) } else { Arc::new(kept.body()?) };
                     let again = received_before(proposal, &kept)?;
                     match fate {
                         Fate::Held(reason) => {

@@ -81,12 +81,12 @@ impl Work<'_> {
         if let Some(twin) =
             self.planned.iter().position(|planned| planned.row.edit_id == Key::from(proposal.edit.id))
         {
-            return self.twin(proposal, body, twin);
+            return self.twin(conn, proposal, body, twin);
         }
         // Sent twice in one push, and not accepted the first time: judged once more it would be kept twice.
         if let Some(twin) = self.kept.iter().position(|kept| kept.row.edit_id == Key::from(proposal.edit.id))
         {
-            return self.kept_twin(proposal, body, twin);
+            return self.kept_twin(conn, proposal, body, twin);
         }
         let kept = self.known.kept(proposal).cloned();
         let body = self.body(conn, proposal, body, earlier.is_some() || kept.is_some())?;
@@ -94,7 +94,7 @@ impl Work<'_> {
             // Whoever sends it now writes it as it can be read.
             Some(kept) if kept.is_unread() => (Some(received_before(proposal, kept)?), body),
             Some(kept) if body.hash.as_bytes().as_slice() != kept.content_hash => {
-                return Ok(Judged::Refused(Refusal::IdReused(proposal.edit.id)));
+                return self.refuse_reused(conn, proposal, &body, Refusal::IdReused(proposal.edit.id));
             }
             Some(kept) => (Some(received_before(proposal, kept)?), Arc::new(kept.body()?)),
             None => (None, body),
@@ -128,7 +128,10 @@ impl Work<'_> {
                 return Ok(row.map_or(reused, |row| Judged::HeldBefore(Box::new(row))));
             }
             Ok(Admitted::Repeat) => return self.repeated(conn, proposal, earlier),
-            Err(Refused::OtherContent) => return self.reused(conn, proposal, earlier),
+            Err(Refused::OtherContent) => {
+                let refusal = self.reused(conn, proposal, earlier)?;
+                return self.refuse_reused(conn, proposal, body, refusal);
+            }
             // Whether something is there is told only to those who may see it, so the actions say it after asking.
             Ok(Admitted::New) | Err(Refused::Exists | Refused::Absent) => {}
         }
@@ -169,21 +172,32 @@ impl Work<'_> {
     }
 
     /// The same edit twice in one command.
-    fn twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
-        let first = self.planned.get(twin).map(|planned| &planned.body);
+    fn twin(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+        twin: usize,
+    ) -> Result<Judged> {
+        let first = self.planned.get(twin).map(|planned| Arc::clone(&planned.body));
         let first = first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
         let salt =
             |pointer: &str| first.sealed.iter().find(|text| text.pointer == pointer).map(|text| text.salt);
         let body = resealed(proposal, body, salt)?;
-        Ok(if first.hash == body.hash {
-            Judged::Twin(twin)
-        } else {
-            Judged::Refused(Refusal::IdReused(proposal.edit.id))
-        })
+        if first.hash == body.hash {
+            return Ok(Judged::Twin(twin));
+        }
+        self.refuse_reused(conn, proposal, &body, Refusal::IdReused(proposal.edit.id))
     }
 
     /// The same edit twice in one command, which was kept beside the log the first time.
-    fn kept_twin(&self, proposal: &Proposal, body: &Arc<Body>, twin: usize) -> Result<Judged> {
+    fn kept_twin(
+        &mut self,
+        conn: &mut Conn,
+        proposal: &Proposal,
+        body: &Arc<Body>,
+        twin: usize,
+    ) -> Result<Judged> {
         let first = self.kept.get(twin);
         let Kept { row, texts, beside } =
             first.ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"))?;
@@ -192,25 +206,24 @@ impl Work<'_> {
             text.and_then(|text| text.salt.as_slice().try_into().ok())
         };
         let body = resealed(proposal, body, salt)?;
-        Ok(if row.content_hash != body.hash.as_bytes() {
-            Judged::Refused(Refusal::IdReused(proposal.edit.id))
-        } else {
-            beside.judged()
-        })
+        if row.content_hash == body.hash.as_bytes() {
+            return Ok(beside.judged());
+        }
+        self.refuse_reused(conn, proposal, &body, Refusal::IdReused(proposal.edit.id))
     }
 
     /// That an id was used for something else is told only to those who may do what they ask, and see what it names.
-    fn reused(&mut self, conn: &mut Conn, proposal: &Proposal, earlier: Option<LogRow>) -> Result<Judged> {
+    fn reused(&mut self, conn: &mut Conn, proposal: &Proposal, earlier: Option<LogRow>) -> Result<Refusal> {
         let sites = self.sites_asked(conn, proposal)?;
         match self.permission(&proposal.edit.action, &sites, false) {
             Permission::Allowed => {}
-            Permission::Forbidden => return Ok(Judged::Refused(Refusal::Forbidden)),
-            Permission::Hidden => return Ok(Judged::Refused(hidden(&proposal.edit.action))),
+            Permission::Forbidden => return Ok(Refusal::Forbidden),
+            Permission::Hidden => return Ok(hidden(&proposal.edit.action)),
         }
         let names = earlier.and_then(|row| row.unit_id).map(Key::id);
         let scope = names.map(|unit| self.known.scope(conn, unit)).transpose()?;
         let seen = scope.is_none_or(|sites| sites.into_iter().any(|site| self.sees(site)));
-        Ok(Judged::Refused(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound }))
+        Ok(if seen { Refusal::IdReused(proposal.edit.id) } else { Refusal::NotFound })
     }
 
     /// Whether the author may see a site.

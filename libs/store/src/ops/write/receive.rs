@@ -54,7 +54,7 @@ impl Caller {
     fn receive(&mut self, conn: &mut Conn, command: &Command, push: &Push, known: &Known) -> Result<()> {
         let organization = Key::from(command.organization);
         let fits = push.mark.map_or(Ok(true), |mark| feed::fits(conn, organization, mark))?;
-        let offset = push.boot.map(|boot| Offset::measured(push.clock, command.now, boot));
+        let offset = offset(command);
         let mut new = Vec::new();
         for proposal in &command.edits {
             let Some(sent) = proposal.sent.as_deref().filter(|_| known.is_new(proposal.edit.id)) else {
@@ -146,8 +146,14 @@ impl Caller {
     }
 }
 
+/// What has to be added to the clock of the handset that calls, as far as that says in which start it is.
+pub(super) fn offset(command: &Command) -> Option<Offset> {
+    let Some(Calling::Push(push)) = &command.calling else { return None };
+    push.boot.map(|boot| Offset::measured(push.clock, command.now, boot))
+}
+
 /// When what an edit tells of happened, as far as that can be told; none of one of which only the day is known.
-fn happened(action: &Action, sent: &Sent, offset: Option<Offset>) -> Option<Happened> {
+pub(super) fn happened(action: &Action, sent: &Sent, offset: Option<Offset>) -> Option<Happened> {
     let Action::Event(event) = action else { return None };
     let When::At { instant, .. } = &event.occurred.when else { return None };
     let measured = offset.filter(|offset| sent.boot == Some(offset.boot));

@@ -26,7 +26,7 @@ use crate::{
     command::{Ask, Permission, Proposal, Refusal},
     error::Result,
     key::Key,
-    sent::{Calling, Decision, ParkedFor, Received},
+    sent::{Calling, Decision, ParkedFor, Received, Sent},
 };
 
 impl Work<'_> {
@@ -238,11 +238,25 @@ impl Work<'_> {
     /// Keeps an edit that is not written to the log, with what was fixed when it came in.
     pub(super) fn keep_beside(&mut self, proposal: &Proposal, body: &Body, beside: Beside) {
         let (Some(sent), Some(received)) = (&proposal.sent, self.received(proposal)) else { return };
+        let row = self.kept_row(proposal, sent, received, body, &beside);
+        let edit_id = row.edit_id;
+        let texts = body.sealed.iter().map(|text| TextRow::new(self.organization, edit_id, text)).collect();
+        self.kept.push(Kept { row, texts, beside });
+    }
+
+    /// An edit as it is kept beside the log.
+    pub(super) fn kept_row(
+        &self,
+        proposal: &Proposal,
+        sent: &Sent,
+        received: &Received,
+        body: &Body,
+        beside: &Beside,
+    ) -> InboxRow {
         let action = &proposal.edit.action;
-        let edit_id = Key::from(proposal.edit.id);
-        let row = InboxRow {
+        InboxRow {
             organization: self.organization,
-            edit_id,
+            edit_id: Key::from(proposal.edit.id),
             state: beside.state().to_owned(),
             reason: beside.reason().to_owned(),
             received_at: received.at.micros(),
@@ -263,9 +277,7 @@ impl Work<'_> {
             group_id: sent.group.map(|group| Key(group.id)),
             group_size: sent.group.and_then(|group| i64::try_from(group.size).ok()),
             format: FORMAT.into(),
-        };
-        let texts = body.sealed.iter().map(|text| TextRow::new(self.organization, edit_id, text)).collect();
-        self.kept.push(Kept { row, texts, beside });
+        }
     }
 
     /// Plans the row of an edit that waits for a person.
