@@ -63,7 +63,7 @@ impl Writer {
 }
 
 /// The connection that writes. Pages that many writes change are kept, and copied into the database less often than they
-/// change.
+/// change. What a savepoint may need again stays in memory: copied to a file it took a good part of the time.
 fn writing(file: &str) -> Result<Conn> {
     let mut conn = connect(file)?;
     conn.batch_execute(
