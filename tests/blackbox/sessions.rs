@@ -1,5 +1,6 @@
 //! Two sessions and more at once: no edit is lost, nobody is stuck, and who reads forward misses nothing.
 
+mod ahead;
 mod bystanders;
 mod counter;
 mod order;

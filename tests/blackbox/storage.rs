@@ -3,7 +3,7 @@
 
 mod changes;
 
-use std::{collections::BTreeSet, thread};
+use std::{collections::BTreeSet, thread, time::Duration};
 
 use blackbox::{
     Backend, Database, Town, World, none_failed, on_both,
@@ -17,6 +17,7 @@ on_both!(
     every_key_begins_with_the_organization,
     the_log_obeys_its_laws,
     a_rebuild_of_an_untouched_database_finds_nothing,
+    a_unit_is_right_after_its_schedule_has_ended,
 );
 
 fn migrations_go_up_and_down(backend: Backend) {
@@ -246,4 +247,25 @@ fn a_rebuild_of_an_untouched_database_finds_nothing(backend: Backend) {
     world.restart_at("2026-12-15T12:00:00Z");
     let (code, said) = rebuild(&world.database);
     assert_eq!(code, Some(0), "half a year later: {said}");
+}
+
+/// Its items go by time alone, and nothing comes in their place.
+fn a_unit_is_right_after_its_schedule_has_ended(backend: Backend) {
+    let mut world = World::new(backend);
+    let town = world.town();
+    let unit = town.unit("FS-1");
+    let begun = json!({"kind": "commissioning", "site_id": town.sites[0], "meter_hours": 0});
+    town.happened(&unit, "2026-01-10T10:00:00Z", begun);
+    let mut adoption = town.adoption();
+    adoption["effective_until"] = json!("2026-07-01");
+    town.happened(&unit, "2026-01-10T10:00:00Z", adoption);
+    let items = "SELECT count(*) AS n FROM due_item";
+    assert!(world.database.number(items) > 0);
+    world.restart_at("2026-07-02T12:00:00Z");
+    let gone = (0..300).any(|_| {
+        thread::sleep(Duration::from_millis(100));
+        world.database.number(items) == 0
+    });
+    assert!(gone, "the advance has not come to the unit");
+    is_clean(&world.database);
 }

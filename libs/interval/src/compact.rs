@@ -35,7 +35,7 @@ const UNSETTLED_MOST: usize = 64;
 ///
 /// It holds what the events up to the last settled reading come to, and those after it reduced to what due state
 /// rests on; no text that anybody wrote. It serializes as arrays, with instants as microseconds since 1970 and hours
-/// as seconds, under a format number: text of another format is refused, and the unit is to be refolded.
+/// as seconds, under a format number: what is of another format is refused, and the unit is to be refolded.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Compact {
     made_with: MadeWith,

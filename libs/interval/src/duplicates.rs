@@ -10,7 +10,7 @@ use crate::{
     completion::{Window, Work},
     corrections::pair,
     doubts,
-    limit::asks_for,
+    limit::asking,
     standing::Standing,
 };
 
@@ -24,7 +24,8 @@ pub(crate) struct Pair {
 
 /// The pairs that nobody has settled: by taking one out, or by saying that they are the same or not.
 pub(crate) fn duplicates(standing: &Standing<'_>, work: &Work<'_>, rules: &[Rule]) -> Vec<Pair> {
-    let asked = work.doings.iter().filter_map(|doings| Some((doings, window(rules, doings.job)?)));
+    let several = work.doings.iter().filter(|doings| doings.services.len() > 1);
+    let asked = several.filter_map(|doings| Some((doings, window(rules, doings.job)?)));
     let services = asked.flat_map(|(doings, window)| work.unread_pairs(doings, window));
     let unsettled = |two: &Pair| !standing.corrections.links.contains_key(&pair(two.earlier, two.later));
     let components = doubts::fitted_soon(&standing.events).into_iter().filter(unsettled);
@@ -35,9 +36,7 @@ pub(crate) fn duplicates(standing: &Standing<'_>, work: &Work<'_>, rules: &[Rule
 
 /// The widest window of the tasks that a job counts for.
 fn window(rules: &[Rule], job: &Code) -> Option<Window> {
-    let asking =
-        rules.iter().flat_map(|rule| rule.edition.tasks.iter().filter(|task| asks_for(rule, task, job)));
-    let windows = asking.map(Window::of);
+    let windows = rules.iter().flat_map(|rule| asking(rule, job)).map(Window::of);
     windows
         .reduce(|one, other| Window { hours: one.hours.max(other.hours), clock: one.clock.max(other.clock) })
 }

@@ -10,7 +10,7 @@ mod situation;
 
 use model::{EventId, Hours, Instant, LocalDate, Zone};
 
-pub(crate) use self::ground::{Ground, asks_for, counts};
+pub(crate) use self::ground::{Ground, asking, counts};
 pub use self::points::drifts;
 use crate::{
     completion::Completion,

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use model::{Code, Instant, ScheduleId, Zone};
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
 mod in_force;
 mod row;
@@ -39,8 +39,8 @@ pub struct Step {
 }
 
 /// All steps of one due item, in order of time. It serializes as a short array for one column of a table.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(into = "Row", try_from = "Row")]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "Row")]
 pub struct ItemSteps {
     /// Which item.
     pub key: ItemKey,

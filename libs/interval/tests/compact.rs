@@ -11,31 +11,31 @@ use serde_json::{Value, json};
 
 use self::fixture::*;
 
-/// Keeps a unit as a store does: applies what it can to the text kept, otherwise folds everything.
+/// Keeps a unit as a store does: applies what it can to what is kept, otherwise folds everything.
 struct Keeper<'w> {
     world: &'w World,
     events: Vec<ServiceEvent>,
-    text: Option<String>,
+    kept: Option<Vec<u8>>,
     applied: usize,
 }
 
 impl<'w> Keeper<'w> {
     fn new(world: &'w World) -> Self {
-        Self { world, events: Vec::new(), text: None, applied: 0 }
+        Self { world, events: Vec::new(), kept: None, applied: 0 }
     }
 
     /// The state after more events, and whether they could be applied.
     fn record(&mut self, new: &[ServiceEvent]) -> (UnitState, bool) {
-        let kept: Option<Compact> = self.text.as_ref().map(|text| serde_json::from_str(text).unwrap());
+        let kept: Option<Compact> = self.kept.as_ref().map(|kept| postcard::from_bytes(kept).unwrap());
         self.events.extend(new.iter().cloned());
         let applied = kept.as_ref().and_then(|kept| kept.apply(&self.world.input(new)).ok());
         let is_applied = applied.is_some();
         let Folded { state, compact } =
             applied.unwrap_or_else(|| refold_compact(&self.world.input(&self.events)));
-        self.text = compact.as_ref().map(|compact| serde_json::to_string(compact).unwrap());
-        if let (Some(compact), Some(text)) = (&compact, &self.text) {
-            let parsed: Compact = serde_json::from_str(text).unwrap();
-            assert_eq!((&parsed, serde_json::to_string(&parsed).unwrap()), (compact, text.clone()));
+        self.kept = compact.as_ref().map(|compact| postcard::to_allocvec(compact).unwrap());
+        if let (Some(compact), Some(kept)) = (&compact, &self.kept) {
+            let parsed: Compact = postcard::from_bytes(kept).unwrap();
+            assert_eq!((&parsed, &postcard::to_allocvec(&parsed).unwrap()), (compact, kept));
         }
         self.applied += usize::from(is_applied);
         (state, is_applied)
@@ -271,8 +271,8 @@ fn what_is_kept_stays_small() {
         keeper.record(&[new]);
     }
     assert_eq!(keeper.applied, keeper.events.len() - 2);
-    let text = keeper.text.unwrap();
-    assert!(text.len() < 4096, "{} bytes: {text}", text.len());
+    let kept = keeper.kept.unwrap();
+    assert!(kept.len() < 2048, "{} bytes", kept.len());
 }
 
 /// Reasons to refold, told apart.
@@ -349,13 +349,15 @@ fn other_surroundings_are_refolded() {
 }
 
 #[test]
-fn text_of_another_format_is_refused() {
+fn what_is_of_another_format_is_refused() {
     let world = World::new(true);
     let kept = refold_compact(&world.input(&weekly(20))).compact.unwrap();
-    let text = serde_json::to_string(&kept).unwrap();
-    assert!(text.starts_with("[2,"));
-    for other in [text.replacen("[2,", "[3,", 1), text.replacen("[2,", "[", 1), "[]".to_owned()] {
-        assert!(serde_json::from_str::<Compact>(&other).is_err(), "{other}");
+    let bytes = postcard::to_allocvec(&kept).unwrap();
+    let (format, rest) = bytes.split_first().unwrap();
+    assert_eq!(*format, 3);
+    let other = [&[4], rest].concat();
+    for other in [&other, rest, &bytes[..bytes.len() - 1], br#"[2,["#, &[]] {
+        assert!(postcard::from_bytes::<Compact>(other).is_err(), "{other:?}");
     }
 }
 

@@ -119,11 +119,18 @@ impl<K: Kind> fmt::Debug for Id<K> {
 }
 impl<K> Serialize for Id<K> {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(self)
+        if s.is_human_readable() { s.collect_str(self) } else { self.0.serialize(s) }
     }
 }
 impl<'de, K: Kind> Deserialize<'de> for Id<K> {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        Self::parse(&String::deserialize(d)?).map_err(de::Error::custom)
+        if d.is_human_readable() {
+            return Self::parse(&String::deserialize(d)?).map_err(de::Error::custom);
+        }
+        let uuid = Uuid::deserialize(d)?;
+        if uuid.is_nil() || uuid.is_max() {
+            return Err(de::Error::custom("no id"));
+        }
+        Ok(Self::from_uuid(uuid))
     }
 }

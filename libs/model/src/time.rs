@@ -148,6 +148,9 @@ impl Serialize for Instant {
 pub struct LocalDate(Date);
 
 impl LocalDate {
+    /// The earliest date there is.
+    pub const FIRST: Self = Self(Date::constant(1970, 1, 1));
+
     /// Parses `YYYY-MM-DD`.
     pub fn parse(text: &str) -> Result<Self, Flaw> {
         let flaw = || Flaw::new("invalid_date", "A date is written like 2026-08-01 and must exist.");

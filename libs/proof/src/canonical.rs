@@ -33,6 +33,15 @@ pub fn canonical(value: &Value) -> Result<Canonical, CanonicalError> {
     Ok(Canonical(out))
 }
 
+/// Spells an object with these members canonically; each has a name of its own.
+pub fn canonical_object<'v>(
+    members: impl IntoIterator<Item = (&'v str, &'v Value)>,
+) -> Result<Canonical, CanonicalError> {
+    let mut out = String::new();
+    write_members(members.into_iter().collect(), 1, &mut out)?;
+    Ok(Canonical(out))
+}
+
 impl Canonical {
     /// A text that [`canonical`] spelled before, as it was kept.
     pub const fn spelled_before(text: String) -> Self {
@@ -49,33 +58,28 @@ impl Canonical {
     /// ```
     #[must_use]
     pub fn with(&self, more: &[(&str, &str)]) -> Self {
+        let mut more = more.to_vec();
+        more.sort_unstable_by_key(|(name, _)| *name);
         let length = more.iter().map(|(name, value)| name.len() + value.len() + 4).sum::<usize>();
-        let mut added: Vec<(String, &str)> = Vec::with_capacity(more.len());
-        for (name, value) in more {
-            let mut spelled = String::new();
-            write_string(name, &mut spelled);
-            added.push((spelled, value));
-        }
-        added.sort_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
-        let mut added = added.into_iter().peekable();
         let mut out = String::with_capacity(self.0.len() + length);
         out.push('{');
-        let mut put = |name: &str, value: &str| {
-            if out.len() > 1 {
+        let mut rest = self.0.strip_prefix('{').and_then(|text| text.strip_suffix('}')).unwrap_or_default();
+        for (name, value) in more {
+            let (before, after) = rest.split_at_checked(place_of(name, rest)).unwrap_or((rest, ""));
+            out.push_str(before);
+            // What is before it ends with a comma, unless it is all there is.
+            if after.is_empty() && out.len() > 1 && !out.ends_with(',') {
                 out.push(',');
             }
-            out.push_str(name);
-            out.push(':');
-            out.push_str(value);
-        };
-        for (name, value) in members(&self.0) {
-            while let Some((new, its)) = added.next_if(|(new, _)| new.encode_utf16().lt(name.encode_utf16()))
-            {
-                put(&new, its);
+            for part in ["\"", name, "\":", value] {
+                out.push_str(part);
             }
-            put(name, value);
+            if !after.is_empty() {
+                out.push(',');
+            }
+            rest = after;
         }
-        added.for_each(|(new, its)| put(&new, its));
+        out.push_str(rest);
         out.push('}');
         Self(out)
     }
@@ -103,34 +107,50 @@ impl fmt::Display for Canonical {
     }
 }
 
-/// The members of an object that is spelled canonically, each name with its quotes.
-fn members(text: &str) -> impl Iterator<Item = (&str, &str)> {
-    let mut rest = text.strip_prefix('{').and_then(|text| text.strip_suffix('}')).unwrap_or_default();
-    std::iter::from_fn(move || {
-        let (name, tail) = rest.split_at_checked(end_of(rest, b':'))?;
-        let tail = tail.get(1..)?;
-        let (value, tail) = tail.split_at_checked(end_of(tail, b','))?;
-        rest = tail.get(1..).unwrap_or_default();
-        Some((name, value))
-    })
+/// Where the first of some members begins whose name comes after another; else where they end.
+fn place_of(name: &str, members: &str) -> usize {
+    let mut at = 0;
+    while let Some(rest) = members.get(at..).filter(|rest| !rest.is_empty()) {
+        // Byte order is that of UTF-16, too, where one of two names is of letters and the like.
+        if rest.get(1..end_of_string(rest)).is_some_and(|other| name < other) {
+            return at;
+        }
+        at += end_of_member(rest) + 1;
+    }
+    members.len()
 }
 
-/// Where the byte stands first that is in no string, list or object; else where the text ends.
-fn end_of(text: &str, wanted: u8) -> usize {
-    let (mut depth, mut quoted, mut escaped) = (0_usize, false, false);
-    for (at, byte) in text.bytes().enumerate() {
+/// Where the comma stands after the first member; else where the text ends.
+fn end_of_member(text: &str) -> usize {
+    let (mut depth, mut bytes) = (0_usize, text.bytes().enumerate());
+    while let Some((at, byte)) = bytes.next() {
         match byte {
-            _ if escaped => escaped = false,
-            b'\\' if quoted => escaped = true,
-            b'"' => quoted = !quoted,
-            _ if quoted => {}
-            _ if depth == 0 && byte == wanted => return at,
+            b'"' => drop(skip_string(&mut bytes)),
+            b',' if depth == 0 => return at,
             b'{' | b'[' => depth += 1,
             b'}' | b']' => depth = depth.saturating_sub(1),
             _ => {}
         }
     }
     text.len()
+}
+
+/// Where the string ends with which a text begins.
+fn end_of_string(text: &str) -> usize {
+    let mut bytes = text.bytes().enumerate().skip(1);
+    skip_string(&mut bytes).unwrap_or(text.len())
+}
+
+/// Goes past the rest of a string; gives where its closing quote stands.
+fn skip_string(bytes: &mut impl Iterator<Item = (usize, u8)>) -> Option<usize> {
+    while let Some((at, byte)) = bytes.next() {
+        match byte {
+            b'"' => return Some(at),
+            b'\\' => drop(bytes.next()),
+            _ => {}
+        }
+    }
+    None
 }
 
 fn write(value: &Value, depth: usize, out: &mut String) -> Result<(), CanonicalError> {
@@ -163,13 +183,22 @@ fn write_array(items: &[Value], depth: usize, out: &mut String) -> Result<(), Ca
 }
 
 fn write_object(members: &Map<String, Value>, depth: usize, out: &mut String) -> Result<(), CanonicalError> {
-    let mut sorted: Vec<(&String, &Value)> = members.iter().collect();
-    // Byte order, in which they are kept, is not enough: characters beyond U+FFFF sort by their surrogates, before U+E000.
-    if !members.keys().all(|name| name.is_ascii()) {
-        sorted.sort_unstable_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
+    write_members(members.iter().map(|(name, value)| (name.as_str(), value)).collect(), depth, out)
+}
+
+fn write_members(
+    mut members: Vec<(&str, &Value)>,
+    depth: usize,
+    out: &mut String,
+) -> Result<(), CanonicalError> {
+    if members.iter().all(|(name, _)| name.is_ascii()) {
+        members.sort_unstable_by_key(|(name, _)| *name);
+    } else {
+        // Byte order is not enough: characters beyond U+FFFF sort by their surrogates, before U+E000.
+        members.sort_unstable_by(|(a, _), (b, _)| a.encode_utf16().cmp(b.encode_utf16()));
     }
     out.push('{');
-    for (at, (name, value)) in sorted.into_iter().enumerate() {
+    for (at, (name, value)) in members.into_iter().enumerate() {
         if at > 0 {
             out.push(',');
         }

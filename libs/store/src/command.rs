@@ -101,6 +101,21 @@ pub enum Outcome {
     Refused(Refusal),
 }
 
+impl Outcome {
+    /// The event that it shows, if it shows one.
+    pub(crate) fn event_mut(&mut self) -> Option<&mut EventView> {
+        match self {
+            Self::Applied(Written::Event(event, _))
+            | Self::AlreadyApplied(Written::Event(event, _))
+            | Self::OfHandset(
+                Fate::Taken { written: Written::Event(event, _), .. }
+                | Fate::Released { written: Written::Event(event, _), .. },
+            ) => Some(event),
+            _ => None,
+        }
+    }
+}
+
 /// What an edit wrote, as a reader sees it afterwards.
 #[derive(Clone, Debug)]
 pub enum Written {

@@ -60,8 +60,7 @@ impl ToSql<Binary, Sqlite> for Key {
 }
 
 impl FromSql<Binary, Sqlite> for Key {
-    fn from_sql(value: <Sqlite as Backend>::RawValue<'_>) -> deserialize::Result<Self> {
-        let bytes = <Vec<u8> as FromSql<Binary, Sqlite>>::from_sql(value)?;
-        Ok(Self(Uuid::from_slice(&bytes)?))
+    fn from_sql(mut value: <Sqlite as Backend>::RawValue<'_>) -> deserialize::Result<Self> {
+        Ok(Self(Uuid::from_slice(value.read_blob())?))
     }
 }

@@ -192,21 +192,22 @@ impl Store {
             bodies.map(|bodies| (Arc::new(command), Arc::new(bodies)))
         })
         .await?;
-        let mut locks = Locks::new();
         if command.dry_run {
             let attempt = through!(self, read for organization, |conn, ops| {
-                ops::write::write(conn, &command, &bodies, &locks)
+                ops::write::write(conn, &command, &bodies, &Locks::new())
             })?;
             return match attempt {
                 Attempt::Done(recorded, _) => Ok(recorded),
                 Attempt::Again(_) => Err(StoreError::Busy),
             };
         }
+        let mut locks = Locks::new();
         for _ in 0..RESTARTS {
-            let (command, bodies, extra) = (Arc::clone(&command), Arc::clone(&bodies), locks.clone());
-            let attempt = through!(self, write for organization, |conn, ops| {
-                ops::write::write(conn, &command, &bodies, &extra)
-            })?;
+            let (command, bodies) = (Arc::clone(&command), Arc::clone(&bodies));
+            let attempt = match &self.backend {
+                Backend::Postgres(pool) => pool.write_command(command, bodies, locks).await?,
+                Backend::Sqlite(pool) => pool.write_command(command, bodies, locks).await?,
+            };
             match attempt {
                 Attempt::Done(recorded, stale) => {
                     if stale {

@@ -24,6 +24,11 @@ pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
     (rank, kind.as_str(), id)
 }
 
+/// The records of locks, in their order.
+pub(crate) fn records(locks: &Locks) -> Vec<(&'static str, Key)> {
+    locks.iter().map(|(_, kind, id)| (*kind, *id)).collect()
+}
+
 /// What a run of the write transaction came to.
 pub(crate) enum Attempt {
     /// Every edit was judged, and what was accepted is written; whether units were left to be folded anew.

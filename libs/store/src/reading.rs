@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use interval::Bundle;
 use model::{
-    EditId, EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, HandsetId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
     edit::{RecordKind, Target},
     person::GrantFields,
     schedule::Pack,
@@ -20,8 +20,8 @@ use crate::{
     through,
     view::{
         Among, Change, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
-        EventQuery, EventView, Folding, Known, Look, Mark, Moment, Page, Pull, Pulled, QualityLine,
-        QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        EventQuery, EventView, Folding, HandsetView, Known, Look, Mark, Moment, Page, Pull, Pulled,
+        QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
     },
 };
 
@@ -322,6 +322,24 @@ impl Store {
         })
     }
 
+    /// What is known of a handset, if it is enrolled, and of the grants of whoever has it in hand; then the page that `ask`
+    /// wants when it has seen them, and what else it says.
+    pub async fn visit<T: Send + 'static>(
+        &self,
+        organization: OrganizationId,
+        person: PersonId,
+        handset: HandsetId,
+        ask: impl FnOnce(Option<HandsetView>, Vec<GrantFields>) -> (T, Option<Pull>) + Send + 'static,
+    ) -> Result<(T, Option<Pulled>)> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| {
+            let (found, grants) = ops::handsets::visited(conn, key, person, handset)?;
+            let (said, pull) = ask(found, grants);
+            let pulled = pull.map(|pull| ops::feed::pull(conn, &pull)).transpose()?;
+            Ok((said, pulled))
+        })
+    }
+
     /// A page of the feed.
     pub async fn pull(&self, pull: Pull) -> Result<Pulled> {
         through!(self, read for Key::from(pull.organization), |conn, ops| ops::feed::pull(conn, &pull))
@@ -367,7 +385,7 @@ impl Store {
                 found.len() <= most
             })?;
             let few = (found.len() <= most).then_some(found);
-            few.map(|found| found.into_iter().map(|told| told.change()).collect()).transpose()
+            Ok(few.map(|found| found.into_iter().map(|told| told.change()).collect()))
         })
     }
 }

@@ -1,6 +1,9 @@
 //! Answers: representations, their tags, pages.
 
-use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder, http::header};
+use actix_web::{
+    HttpRequest, HttpResponse, HttpResponseBuilder,
+    http::header::{self, ContentType},
+};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use store::view::{EditionView, EventView, RecordView};
@@ -52,6 +55,11 @@ pub(crate) fn digest(value: &Value) -> String {
 pub(crate) fn tag_of(bytes: &[u8]) -> String {
     let digest = proof::sha256(bytes).to_string();
     format!("\"{}\"", digest.get(..24).unwrap_or_default())
+}
+
+/// What was spelled before.
+pub(crate) fn spelled(text: Vec<u8>) -> HttpResponse {
+    HttpResponse::Ok().content_type(ContentType::json()).body(text)
 }
 
 /// One thing, or 304 when the client has it already.

@@ -17,6 +17,7 @@ mod enrolment;
 mod extract;
 mod intake;
 mod limits;
+mod members;
 mod openapi;
 mod packs;
 mod problem;

@@ -2,6 +2,7 @@
 
 use std::{
     io::{BufRead, BufReader},
+    process::Command,
     time::Duration,
 };
 
@@ -19,7 +20,8 @@ use super::{Replica, change, lively};
 on_both!(
     a_stream_goes_on_after_a_cut,
     a_stream_ends_with_its_token_and_with_its_grants,
-    so_many_streams_at_once
+    so_many_streams_at_once,
+    a_stream_holds_up_no_stop
 );
 
 /// An open stream.
@@ -154,4 +156,18 @@ fn so_many_streams_at_once(backend: Backend) {
     assert!(Stream::open(&world, &theirs, None).is_ok());
     // Every stream has given its connection to the database back.
     town.coordinator().get("/v1/sites").expect(200);
+}
+
+fn a_stream_holds_up_no_stop(backend: Backend) {
+    let mut world = World::alone(backend, OneProcess::Signalled);
+    let (town, _) = lively(&world);
+    let mut stream = Stream::open(&world, &world.token(town.id, town.people["viewer"]), None).ok().unwrap();
+    assert_eq!(stream.next().unwrap().name, "changes");
+    let pid = world.service.pid().to_string();
+    assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
+    // It ends as a whole answer does; one that is cut off is an error to its reader.
+    while stream.next().is_some() {}
+    // Requests under way may take half a minute.
+    let status = world.service.wait(Duration::from_secs(20));
+    assert_eq!(status.and_then(|status| status.code()), Some(0));
 }

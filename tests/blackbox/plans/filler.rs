@@ -52,7 +52,7 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO outbox SELECT town, n, 0, 'due_changed', 'x' FROM town, generate_series(1, 5000) n",
     "INSERT INTO private_text SELECT town, id(n), '/note', '\\x00', repeat('x', 50) FROM town, generate_series(1, 5000) n",
     "INSERT INTO unit_state SELECT town, id(n), id(n % 300), id(CASE WHEN n % 20 = 0 THEN n / 20 % 300 ELSE n % 300 END), @now, \
-     (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), repeat('x', 800) FROM town, generate_series(1, 3000) n",
+     (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), '[]', decode(repeat('00', 800), 'hex') FROM town, generate_series(1, 3000) n",
     "INSERT INTO unit_sent SELECT organization, unit_id, home_site, standing_site, 0, '\\x00', 7, '\\x00' FROM unit_state WHERE organization IN (SELECT town FROM town)",
     "INSERT INTO due_item SELECT organization, unit_id, id(1), CASE n WHEN 1 THEN 'oil_change' ELSE 'task_' || n END, home_site, standing_site, \
      CASE (n + (folded_at - changed_at) / 600000000) % 97 WHEN 0 THEN 'overdue' WHEN 1 THEN 'due' WHEN 2 THEN 'unknown' \

@@ -227,7 +227,7 @@ fn of_units() -> Vec<Change> {
         update(
             "what is kept of a unit, unreadable",
             STATE,
-            "compact = '[]'",
+            "compact = substr(compact, 2)",
             "compact IS NOT NULL",
             "unit state",
         ),

@@ -74,7 +74,7 @@ impl Ground {
         fill(&database, pushes.town()?, rows);
         settle(&database);
         let news = News::make(&database, &mut pushes).await?;
-        let mut units = pushes.units()?;
+        let mut units = pushes.give_half()?;
         let each = units.len() / clients.max(1);
         let mut handsets = Vec::new();
         for n in 0..clients {

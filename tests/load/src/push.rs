@@ -84,6 +84,13 @@ impl Pushes {
         self.towns.first().map(|(_, units, _)| units.clone()).context("no towns")
     }
 
+    /// Gives half of the units of the first town away, and pushes about them no more: whoever is told of a unit has to know what
+    /// was written of it last.
+    pub(crate) fn give_half(&mut self) -> Result<Vec<Unit>> {
+        let (_, units, _) = self.towns.first_mut().context("no towns")?;
+        Ok(units.split_off(units.len() / 2))
+    }
+
     /// Any of the towns, for what is alike in all.
     pub(crate) fn town(&self) -> Result<&Town> {
         self.towns.first().map(|(town, ..)| town).context("no towns")

@@ -16,7 +16,7 @@ use crate::{
     conditions::Conditions,
     hours::{Point, Settling},
     input::Input,
-    limit::{self, Anchor, Counted, HoursRule},
+    limit::{Anchor, Counted, HoursRule, asking},
     placed::{Placed, What},
     rate,
     settled::{Begun, Done, Settled},
@@ -101,7 +101,7 @@ fn asked<'f>(fold: &Fold<'f>) -> Vec<Asked<'f>> {
 }
 
 fn asks_for(rules: &[Rule], job: &Code) -> bool {
-    rules.iter().any(|rule| rule.edition.tasks.iter().any(|task| limit::asks_for(rule, task, job)))
+    rules.iter().any(|rule| asking(rule, job).next().is_some())
 }
 
 fn is_settled(settling: Option<&Settling>, at: Instant) -> bool {

@@ -1,6 +1,6 @@
-//! How what is kept is written: as arrays without names.
+//! How what is kept is written: without names, for a format that writes numbers and bytes as they are.
 
-use std::borrow::Cow;
+use std::{borrow::Cow, ops::Range};
 
 use model::{
     Code, EditionId, EventId, Hours, Instant, LocalDate, ScheduleId, SiteId,
@@ -21,74 +21,68 @@ use crate::{
 };
 
 /// Changes whenever the rows, or what is kept in them, mean something else.
-const FORMAT: u32 = 2;
-
-type Text = Box<str>;
+const FORMAT: u32 = 3;
 
 #[derive(Serialize, Deserialize)]
-struct Row(
+struct Row<'r>(
     u32,
-    MadeWithRow,
-    Vec<(i64, SiteId, Text)>,
+    #[serde(borrow)] MadeWithRow<'r>,
+    #[serde(borrow)] Vec<(i64, SiteId, &'r str)>,
     Vec<(ScheduleId, EditionId, EventId, i64, i64)>,
-    Option<SettledRow>,
-    Vec<(JobRow, i64, Date)>,
-    Vec<EntryRow>,
+    #[serde(borrow)] Option<SettledRow<'r>>,
+    #[serde(borrow)] Vec<(JobRow<'r>, i64, Day)>,
+    #[serde(borrow)] Vec<EntryRow<'r>>,
     Vec<EventId>,
     Option<(i64, EventId)>,
 );
 
 /// Home site and its zone, tick, whether a meter is fitted, policy and its edition, hours of rollover and of the longest
 /// run, features, serial number.
-type MadeWithRow = (SiteId, Text, i64, bool, Text, Text, [Option<i64>; 2], Vec<Code>, Option<Text>);
+type MadeWithRow<'r> =
+    (SiteId, &'r str, i64, bool, &'r str, &'r str, [Option<i64>; 2], Vec<&'r str>, Option<&'r str>);
 
 /// Instant and meter hours of the mark, since when points are exact, the first reading, grade, meters, points,
 /// commissioning, completions.
-type SettledRow = (
+type SettledRow<'r> = (
     i64,
     i64,
     i64,
     Option<i64>,
     GradeRow,
     Vec<(i64, i64)>,
-    PointRows,
+    Vec<PointRow>,
     Option<AnchorRow>,
-    Vec<(AnchorRow, Vec<JobRow>)>,
+    Vec<(AnchorRow, Vec<JobRow<'r>>)>,
 );
 
-/// Three numbers each: how much later and how much higher than the one before, and 2 × grade + 1 if not read.
-type PointRows = Vec<i64>;
+/// How much later and how much higher than the one before, and 2 × grade + 1 if not read.
+type PointRow = (i64, i64, u8);
 
-/// Event, instant, date, hours as in [`range_row`], 2 × grade + 1 if it has a reading of its own.
-type AnchorRow = (EventId, i64, Date, Vec<i64>, u8);
+/// Event, instant, date, hours, 2 × grade + 1 if it has a reading of its own.
+type AnchorRow = (EventId, i64, Day, Option<RangeRow>, u8);
+
+/// Nominal hours, and their bounds where they are not known exactly.
+type RangeRow = (i64, Option<[i64; 2]>);
 
 /// Kind as in [`entry_row`], event, instant, day, hours, jobs.
-type EntryRow = (u8, EventId, i64, Option<Date>, Vec<Option<i64>>, Vec<JobRow>);
+type EntryRow<'r> = (u8, EventId, i64, Option<Day>, [Option<i64>; 2], Vec<JobRow<'r>>);
 
-/// A job, after a mark if it is a check: `+` passed, `-` failed.
-type JobRow = Text;
+/// How it came out, as its place in [`RESULTS`], and the job.
+type JobRow<'r> = (u8, &'r str);
+
+/// Days since the first there is.
+type Day = i32;
 
 type GradeRow = u8;
 
 const GRADES: [Grade; 4] = [Grade::A, Grade::B, Grade::C, Grade::D];
-
-struct Date(LocalDate);
-
-impl Serialize for Date {
-    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        self.0.serialize(s)
-    }
-}
-impl<'de> Deserialize<'de> for Date {
-    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        LocalDate::parse(&Text::deserialize(d)?).map(Self).map_err(de::Error::custom)
-    }
-}
+/// What was left out is not kept.
+const RESULTS: [JobResult; 3] = [JobResult::Done, JobResult::Passed, JobResult::Failed];
 
 impl Serialize for Compact {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
         let made_with = &self.made_with;
-        let [policy, edition] = made_with.policy.clone();
+        let [policy, edition] = &made_with.policy;
         let facts = &made_with.facts;
         let held = |held: &Held| {
             (held.schedule, held.edition, held.adoption, held.from.micros(), held.until.micros())
@@ -98,16 +92,16 @@ impl Serialize for Compact {
             FORMAT,
             (
                 facts.home_site,
-                made_with.home_zone.clone(),
+                &made_with.home_zone,
                 facts.tick.seconds(),
                 facts.meter_fitted,
                 policy,
                 edition,
-                [facts.rollover, facts.run_most].map(|hours| hours.map(Hours::seconds)),
-                facts.features.to_vec(),
-                facts.serial.clone(),
+                [facts.rollover, facts.run_most].map(seconds),
+                facts.features.iter().map(Code::as_str).collect(),
+                facts.serial.as_deref(),
             ),
-            self.moves.iter().map(|to| (to.from.micros(), to.site, to.zone.clone())).collect(),
+            self.moves.iter().map(|to| (to.from.micros(), to.site, &*to.zone)).collect(),
             self.rules.iter().map(held).collect(),
             settled.mark.map(|mark| settled_row(settled, mark)),
             settled.begun.iter().map(begun_row).collect(),
@@ -125,20 +119,21 @@ impl<'de> Deserialize<'de> for Compact {
         if row.0 != FORMAT {
             return Err(de::Error::custom("another format"));
         }
-        compact(row).ok_or_else(|| de::Error::custom("no such grade or kind, or a list of another length"))
+        compact(row).ok_or_else(|| de::Error::custom("no such grade, kind, result, code or date"))
     }
 }
 
 fn compact(
-    Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead, newest): Row,
+    Row(_, made_with, moves, rules, settled, begun, tail, voided_ahead, newest): Row<'_>,
 ) -> Option<Compact> {
     let (home_site, home_zone, tick, meter_fitted, policy, edition, hours, features, serial) = made_with;
-    let [rollover, run_most] = hours.map(|hours| hours.map(Hours::from_seconds));
+    let [rollover, run_most] = hours.map(hours_of);
+    let features: Option<Vec<Code>> = features.into_iter().map(|code| Code::parse(code).ok()).collect();
     let facts = UnitFacts {
         rollover,
         run_most,
-        features: features.into(),
-        serial,
+        features: features?.into(),
+        serial: serial.map(Into::into),
         ..UnitFacts::plain(meter_fitted, Hours::from_seconds(tick), home_site)
     };
     let at = Instant::from_micros;
@@ -149,14 +144,15 @@ fn compact(
         from: at(from),
         until: at(until),
     };
-    let begun = begun.into_iter().map(|(row, instant, Date(date))| {
-        let (job, outcome) = outcome_of(&row)?;
-        Some(Begun { job, outcome, instant: at(instant), date })
+    let begun = begun.into_iter().map(|(row, instant, day)| {
+        let (job, outcome) = outcome_of(row)?;
+        Some(Begun { job, outcome, instant: at(instant), date: date_of(day)? })
     });
     let settled = settled.map_or_else(|| Some(Settled::default()), settled_of)?;
+    let to = |(from, site, zone): (i64, SiteId, &str)| Move { from: at(from), site, zone: zone.into() };
     Some(Compact {
-        made_with: MadeWith { facts, home_zone, policy: [policy, edition] },
-        moves: moves.into_iter().map(|(from, site, zone)| Move { from: at(from), site, zone }).collect(),
+        made_with: MadeWith { facts, home_zone: home_zone.into(), policy: [policy, edition].map(Into::into) },
+        moves: moves.into_iter().map(to).collect(),
         rules: rules.into_iter().map(held).collect(),
         settled: Settled {
             begun: begun.collect::<Option<_>>()?,
@@ -168,7 +164,7 @@ fn compact(
     })
 }
 
-fn settled_row(settled: &Settled, mark: Mark) -> SettledRow {
+fn settled_row(settled: &Settled, mark: Mark) -> SettledRow<'_> {
     (
         mark.instant.micros(),
         mark.hours.seconds(),
@@ -182,13 +178,13 @@ fn settled_row(settled: &Settled, mark: Mark) -> SettledRow {
     )
 }
 
-fn settled_of(row: SettledRow) -> Option<Settled> {
+fn settled_of(row: SettledRow<'_>) -> Option<Settled> {
     let (instant, hours, exact_from, first_reading, grade, meters, points, commissioning, done) = row;
     let meter =
         |(from, offset)| Meter { from: Instant::from_micros(from), offset: Hours::from_seconds(offset) };
     let done = done
         .into_iter()
-        .map(|(row, jobs)| Some(Done { anchor: anchor(row, Counted::Done)?, jobs: jobs_of(&jobs)? }));
+        .map(|(row, jobs)| Some(Done { anchor: anchor(row, Counted::Done)?, jobs: jobs_of(jobs)? }));
     Some(Settled {
         mark: Some(Mark { instant: Instant::from_micros(instant), hours: Hours::from_seconds(hours) }),
         points: points_of(&points)?,
@@ -206,29 +202,28 @@ fn settled_of(row: SettledRow) -> Option<Settled> {
     })
 }
 
-fn point_rows(points: &[Point]) -> PointRows {
+fn point_rows(points: &[Point]) -> Vec<PointRow> {
     let (mut micros, mut seconds) = (0, 0);
-    let mut rows = Vec::with_capacity(points.len() * 3);
-    for point in points {
-        let kind = 2 * i64::from(point.grade as GradeRow) + i64::from(!point.read);
-        rows.extend([point.instant.micros() - micros, point.hours.seconds() - seconds, kind]);
+    let row = |point: &Point| {
+        let kind = 2 * (point.grade as GradeRow) + u8::from(!point.read);
+        let row = (point.instant.micros() - micros, point.hours.seconds() - seconds, kind);
         (micros, seconds) = (point.instant.micros(), point.hours.seconds());
-    }
-    rows
+        row
+    };
+    points.iter().map(row).collect()
 }
 
-fn points_of(rows: &[i64]) -> Option<Vec<Point>> {
+fn points_of(rows: &[PointRow]) -> Option<Vec<Point>> {
     let (mut micros, mut seconds) = (0_i64, 0_i64);
-    let mut points = Vec::with_capacity(rows.len() / 3);
-    for row in rows.chunks(3) {
-        let [later, higher, kind] = row else { return None };
+    let mut points = Vec::with_capacity(rows.len());
+    for (later, higher, kind) in rows {
         micros = micros.checked_add(*later)?;
         seconds = seconds.checked_add(*higher)?;
         points.push(Point {
             event: None,
             instant: Instant::from_micros(micros),
             hours: Hours::from_seconds(seconds),
-            grade: grade_of(u8::try_from(kind / 2).ok()?)?,
+            grade: grade_of(kind / 2)?,
             read: kind % 2 == 0,
         });
     }
@@ -240,109 +235,133 @@ fn anchor_row(anchor: &Anchor) -> AnchorRow {
     (
         anchor.event,
         anchor.instant.micros(),
-        Date(anchor.date),
-        hours.range.as_ref().map_or_else(Vec::new, range_row),
+        day_of(anchor.date),
+        hours.range.map(range_row),
         2 * (hours.grade as GradeRow) + u8::from(anchor.read),
     )
 }
 
-fn anchor((event, instant, Date(date), range, known): AnchorRow, counted: Counted) -> Option<Anchor> {
-    let hours = EngineHours { range: range_of(&range)?, grade: grade_of(known / 2)? };
+fn anchor((event, instant, day, range, known): AnchorRow, counted: Counted) -> Option<Anchor> {
+    let hours = EngineHours { range: range.map(range_of), grade: grade_of(known / 2)? };
     let (read, instant) = (known % 2 == 1, Instant::from_micros(instant));
-    Some(Anchor { event, counted, substitute: false, read, instant, date, hours })
+    Some(Anchor { event, counted, substitute: false, read, instant, date: date_of(day)?, hours })
 }
 
-fn done_row(jobs: &[(Code, Outcome)]) -> Vec<JobRow> {
+fn done_row(jobs: &[(Code, Outcome)]) -> Vec<JobRow<'_>> {
     jobs.iter().map(|(job, outcome)| job_row(job, outcome.result())).collect()
 }
 
-fn jobs_of(rows: &[JobRow]) -> Option<Vec<(Code, Outcome)>> {
-    rows.iter().map(|row| outcome_of(row)).collect()
+fn jobs_of(rows: Vec<JobRow<'_>>) -> Option<Vec<(Code, Outcome)>> {
+    rows.into_iter().map(outcome_of).collect()
 }
 
-fn outcome_of(row: &str) -> Option<(Code, Outcome)> {
+fn outcome_of(row: JobRow<'_>) -> Option<(Code, Outcome)> {
     let done = job_of(row)?;
     let outcome = Outcome::of(&done, None)?;
     Some((done.job, outcome))
 }
 
-fn begun_row(begun: &Begun) -> (JobRow, i64, Date) {
-    (job_row(&begun.job, begun.outcome.result()), begun.instant.micros(), Date(begun.date))
+fn begun_row(begun: &Begun) -> (JobRow<'_>, i64, Day) {
+    (job_row(&begun.job, begun.outcome.result()), begun.instant.micros(), day_of(begun.date))
 }
 
-fn job_row(job: &Code, result: JobResult) -> JobRow {
-    let mark = match result {
-        JobResult::Passed => "+",
-        JobResult::Failed => "-",
-        // What was left out is not kept.
-        JobResult::Done | JobResult::Skipped => "",
-    };
-    format!("{mark}{}", job.as_str()).into()
+fn job_row(job: &Code, result: JobResult) -> JobRow<'_> {
+    let place = RESULTS.iter().zip(0..).find(|(known, _)| **known == result);
+    (place.map_or(0, |(_, place)| place), job.as_str())
 }
 
-fn job_of(row: &str) -> Option<JobDone> {
-    let (result, job) = match (row.strip_prefix('+'), row.strip_prefix('-')) {
-        (Some(job), _) => (JobResult::Passed, job),
-        (_, Some(job)) => (JobResult::Failed, job),
-        (None, None) => (JobResult::Done, row),
-    };
+fn job_of((result, job): JobRow<'_>) -> Option<JobDone> {
+    let result = *RESULTS.get(usize::from(result))?;
     Some(JobDone { result, ..JobDone::plain(Code::parse(job).ok()?) })
 }
 
-/// One number where the hours are known exactly, otherwise the three.
-fn range_row(range: &HoursRange) -> Vec<i64> {
-    let all = [range.lower, range.nominal, range.upper].map(Hours::seconds);
-    if range.lower == range.upper { vec![range.nominal.seconds()] } else { all.to_vec() }
+fn range_row(range: HoursRange) -> RangeRow {
+    let bounds = [range.lower, range.upper].map(Hours::seconds);
+    (range.nominal.seconds(), (range.lower != range.upper).then_some(bounds))
 }
 
-fn range_of(row: &[i64]) -> Option<Option<HoursRange>> {
-    let hours = Hours::from_seconds;
-    match row {
-        [] => Some(None),
-        [exact] => Some(Some(HoursRange::exact(hours(*exact)))),
-        [lower, nominal, upper] => {
-            Some(Some(HoursRange { lower: hours(*lower), nominal: hours(*nominal), upper: hours(*upper) }))
-        }
-        _ => None,
-    }
+fn range_of((nominal, bounds): RangeRow) -> HoursRange {
+    let [lower, upper] = bounds.unwrap_or([nominal; 2]).map(Hours::from_seconds);
+    HoursRange { lower, nominal: Hours::from_seconds(nominal), upper }
 }
 
 fn grade_of(row: GradeRow) -> Option<Grade> {
     GRADES.get(usize::from(row)).copied()
 }
 
-fn entry_row(placed: &Placed<'_>) -> EntryRow {
+fn day_of(date: LocalDate) -> Day {
+    date.days_since(LocalDate::FIRST)
+}
+
+/// The days from 1970 to 2199. What is beyond them is no day, and not added to one, since no calendar goes so far.
+const DAYS: Range<Day> = 0..84_006;
+
+fn date_of(day: Day) -> Option<LocalDate> {
+    DAYS.contains(&day).then(|| LocalDate::FIRST.plus_days(day))
+}
+
+fn seconds(hours: Option<Hours>) -> Option<i64> {
+    hours.map(Hours::seconds)
+}
+
+fn hours_of(seconds: Option<i64>) -> Option<Hours> {
+    seconds.map(Hours::from_seconds)
+}
+
+fn entry_row<'r>(placed: &'r Placed<'_>) -> EntryRow<'r> {
     let (kind, hours) = match &placed.what {
-        What::Commissioning { meter, engine } => (0, vec![*meter, *engine]),
-        What::Swap { old, new } => (1, vec![*old, Some(*new)]),
+        What::Commissioning { meter, engine } => (0, [*meter, *engine]),
+        What::Swap { old, new } => (1, [*old, Some(*new)]),
         // Of a component only the reading is kept.
-        What::Fitted { meter, .. } => (2, vec![*meter]),
-        What::Reading(hours) => (3, vec![Some(*hours)]),
-        What::Service { meter, .. } => (4, vec![*meter]),
+        What::Fitted { meter, .. } => (2, [*meter, None]),
+        What::Reading(hours) => (3, [Some(*hours), None]),
+        What::Service { meter, .. } => (4, [*meter, None]),
         // None is kept: rules hold adoptions, and with any of the others nothing is.
         What::Storage(_)
         | What::Duty(_)
         | What::Run { .. }
         | What::Adoption(_)
         | What::Setting(_)
-        | What::Deferral(_) => (5, vec![]),
+        | What::Deferral(_) => (5, [None; 2]),
     };
-    let hours = hours.into_iter().map(|hours| hours.map(Hours::seconds)).collect();
     let jobs = placed.jobs().iter().map(|done| job_row(&done.job, done.result)).collect();
-    (kind, placed.id, placed.instant.micros(), placed.day.map(Date), hours, jobs)
+    (kind, placed.id, placed.instant.micros(), placed.day.map(day_of), hours.map(seconds), jobs)
 }
 
-fn entry((kind, id, instant, day, hours, jobs): EntryRow) -> Option<Placed<'static>> {
-    let hours: Vec<Option<Hours>> = hours.into_iter().map(|hours| hours.map(Hours::from_seconds)).collect();
-    let jobs = || jobs.iter().map(|row| job_of(row)).collect::<Option<_>>();
-    let what = match (kind, hours.as_slice()) {
-        (0, [meter, engine]) => What::Commissioning { meter: *meter, engine: *engine },
-        (1, [old, Some(new)]) => What::Swap { old: *old, new: *new },
-        (2, [meter]) => What::Fitted { component: Component::Engine, meter: *meter },
-        (3, [Some(hours)]) => What::Reading(*hours),
-        (4, [meter]) => What::Service { jobs: Cow::Owned(jobs()?), meter: *meter },
+fn entry((kind, id, instant, day, hours, jobs): EntryRow<'_>) -> Option<Placed<'static>> {
+    let what = match (kind, hours.map(hours_of)) {
+        (0, [meter, engine]) => What::Commissioning { meter, engine },
+        (1, [old, Some(new)]) => What::Swap { old, new },
+        (2, [meter, None]) => What::Fitted { component: Component::Engine, meter },
+        (3, [Some(hours), None]) => What::Reading(hours),
+        (4, [meter, None]) => {
+            let jobs = jobs.into_iter().map(job_of).collect::<Option<_>>()?;
+            What::Service { jobs: Cow::Owned(jobs), meter }
+        }
         _ => return None,
     };
-    let day = day.map(|Date(day)| day);
+    let day = match day {
+        None => None,
+        Some(day) => Some(date_of(day)?),
+    };
     Some(Placed { id, instant: Instant::from_micros(instant), day, what })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_no_calendar_has_is_no_day() {
+        for (day, is) in [
+            (0, Some("1970-01-01")),
+            (84_005, Some("2199-12-31")),
+            (84_006, None),
+            (-1, None),
+            (i32::MAX, None),
+            (i32::MIN, None),
+        ] {
+            assert_eq!(date_of(day).map(|date| date.to_string()).as_deref(), is, "{day}");
+        }
+    }
 }

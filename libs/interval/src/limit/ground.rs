@@ -219,9 +219,11 @@ fn window(asked: &Asked<'_>) -> Window {
     Window::of(asked.task)
 }
 
-/// Whether a task may count from a job, however that comes out.
-pub(crate) fn asks_for(rule: &Rule, task: &Task, job: &Code) -> bool {
-    rule.edition.counts_as(job).contains(&&task.job) || task.reset_by_passed.contains(job)
+/// The tasks that may count from a job, however that comes out.
+pub(crate) fn asking<'r>(rule: &'r Rule, job: &'r Code) -> impl Iterator<Item = &'r Task> {
+    let as_jobs = rule.edition.counts_as(job);
+    let asks = move |task: &&Task| as_jobs.contains(&&task.job) || task.reset_by_passed.contains(job);
+    rule.edition.tasks.iter().filter(asks)
 }
 
 /// Whether a job that came out so counts as work on a task.

@@ -6,6 +6,7 @@
 //! one; -1 stands for a time without a step, and has no third number. The length is 0 if the step never ends.
 
 use model::{Code, Instant, ScheduleId};
+use serde::{Serialize, Serializer};
 
 use super::{ItemSteps, Step};
 use crate::{
@@ -19,22 +20,26 @@ pub(super) type Row = (ScheduleId, Code, Vec<i64>);
 const NOTHING: i64 = -1;
 const REASON: i64 = 10;
 
-impl From<ItemSteps> for Row {
-    fn from(item: ItemSteps) -> Self {
-        let begin = item.steps.first().map_or(0, |step| step.from.micros());
-        let mut numbers = vec![begin];
-        let (mut at, mut due) = (begin, begin);
-        for step in &item.steps {
-            if step.from.micros() > at {
-                numbers.extend([NOTHING, step.from.micros() - at]);
-            }
-            let length =
-                if step.until == Instant::LAST { 0 } else { step.until.micros() - step.from.micros() };
-            numbers.extend([word(step), length, step.due_at.micros() - due]);
-            (at, due) = (step.until.micros(), step.due_at.micros());
-        }
-        (item.key.schedule, item.key.task, numbers)
+impl Serialize for ItemSteps {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        (self.key.schedule, &self.key.task, numbers(&self.steps)).serialize(s)
     }
+}
+
+fn numbers(steps: &[Step]) -> Vec<i64> {
+    let begin = steps.first().map_or(0, |step| step.from.micros());
+    let mut numbers = Vec::with_capacity(1 + 3 * steps.len());
+    numbers.push(begin);
+    let (mut at, mut due) = (begin, begin);
+    for step in steps {
+        if step.from.micros() > at {
+            numbers.extend([NOTHING, step.from.micros() - at]);
+        }
+        let length = if step.until == Instant::LAST { 0 } else { step.until.micros() - step.from.micros() };
+        numbers.extend([word(step), length, step.due_at.micros() - due]);
+        (at, due) = (step.until.micros(), step.due_at.micros());
+    }
+    numbers
 }
 
 impl TryFrom<Row> for ItemSteps {

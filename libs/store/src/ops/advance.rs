@@ -67,7 +67,7 @@ pub(crate) fn finish(conn: &mut Conn, organization: Key, now: Instant) -> Result
 /// Moves one unit's states on along its steps, if they wait; says which changed.
 fn advance_unit(conn: &mut Conn, organization: Key, unit: Key, now: Instant) -> Result<Vec<folds::Changed>> {
     let Some(state) = folds::state_of(conn, organization, unit)? else { return Ok(Vec::new()) };
-    let mut items = folds::Items::stored(folds::items_of(conn, organization, unit)?);
+    let mut items = folds::Items::stored(folds::items_in(conn, &state)?);
     let Some(state) = folds::advanced(&state, now, &mut items)? else { return Ok(Vec::new()) };
     folds::put(conn, &[state], vec![items])
 }
@@ -94,7 +94,7 @@ fn refold_stale(
     }
     let now = now.max(Instant::from_micros(stored.changed_at));
     let (row, rows) = folds::rows(organization, &fold, now)?;
-    let mut items = folds::Items::stored(folds::items_of(conn, organization, key)?);
+    let mut items = folds::Items::stored(folds::items_in(conn, &stored)?);
     // What time alone has changed is told before what the new fold changes; steps that another version wrote otherwise
     // are not known any more.
     if let Err(error) = folds::advanced(&stored, now, &mut items)
@@ -105,7 +105,7 @@ fn refold_stale(
     items.turn(row.changed_at, rows);
     let changed = folds::put(conn, &[row], vec![items])?;
     let before_it = quality::of_units(conn, organization, &[key])?;
-    quality::put(conn, before_it, &quality::rows(organization, &fold)?)?;
+    quality::put(conn, before_it, quality::rows(organization, &fold)?)?;
     let folded = contexts::Folded { unit: key, before, now: context.versions_of(&loaded)? };
     contexts::keep(conn, organization, std::slice::from_ref(&folded))?;
     Ok(Some((changed, folded)))

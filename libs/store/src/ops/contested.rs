@@ -122,7 +122,7 @@ pub(crate) fn fields(
 }
 
 /// A value as a reader sees it, private text joined.
-fn said(kind: RecordKind, field: &str, held: &HeldValue, texts: &Texts) -> serde_json::Value {
+pub(crate) fn said(kind: RecordKind, field: &str, held: &HeldValue, texts: &Texts) -> serde_json::Value {
     let pointer = format!("/{field}");
     let mut value = serde_json::json!({ field: held.value });
     let private: Vec<&str> = private_pointers(kind, &serde_json::Value::Null)

@@ -12,7 +12,7 @@ mod then;
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::{dsl::not, prelude::*, sql_types::Bool};
-use interval::{InForce, ItemSteps, edition_in, state_in};
+use interval::{DUE_STATES, DueState, InForce, ItemSteps, edition_in, state_in};
 use model::Instant;
 
 use self::moving::moving;
@@ -120,12 +120,17 @@ fn stored(conn: &mut Conn, query: &DueQuery) -> Result<Vec<DueRow>> {
     rows.iter().map(|item| stored_row(item, &steps, query.as_of)).collect()
 }
 
-/// One state at a time: the index has the order of a page only within a state.
+/// One state at a time: the index has the order of a page only within a state. Of one unit there are few items.
 fn by_state(filter: &DueFilter) -> Vec<DueFilter> {
-    if filter.states.len() < 2 {
+    let all = filter.states.is_empty() && filter.unit.is_none();
+    let states: BTreeSet<DueState> = if all {
+        DUE_STATES.iter().map(|(_, state)| *state).collect()
+    } else {
+        filter.states.iter().copied().collect()
+    };
+    if states.len() < 2 {
         return vec![filter.clone()];
     }
-    let states: BTreeSet<_> = filter.states.iter().copied().collect();
     states.into_iter().map(|state| DueFilter { states: vec![state], ..filter.clone() }).collect()
 }
 

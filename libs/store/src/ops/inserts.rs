@@ -1,5 +1,7 @@
 //! Inserts of many rows at once, for every table that a write may add much to.
 
+use std::borrow::Cow;
+
 use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
 
 use super::super::{bulk::bulk, dialect::SqlKey};
@@ -144,11 +146,11 @@ bulk! {
         home_site: Key => SqlKey,
         standing_site: Key => SqlKey,
         folded_at: i64 => BigInt,
-        folded_with: String => Text,
+        folded_with: Cow<'static, str> => Text,
         changed_at: i64 => BigInt,
         next_at: i64 => BigInt,
         steps: String => Text,
-        compact: Option<String> => Nullable<Text>,
+        compact: Option<Vec<u8>> => Nullable<Binary>,
         editions: String => Text,
     }
 
@@ -179,8 +181,8 @@ bulk! {
         task: String => Text,
         home_site: Key => SqlKey,
         standing_site: Key => SqlKey,
-        state: String => Text,
-        reason: Option<String> => Nullable<Text>,
+        state: Cow<'static, str> => Text,
+        reason: Option<Cow<'static, str>> => Nullable<Text>,
         due_at: i64 => BigInt,
     }
 
@@ -192,7 +194,7 @@ bulk! {
         organization: Key => SqlKey,
         unit_id: Key => SqlKey,
         n: i64 => BigInt,
-        code: String => Text,
+        code: Cow<'static, str> => Text,
         home_site: Key => SqlKey,
         standing_site: Key => SqlKey,
         from_at: i64 => BigInt,
@@ -284,8 +286,8 @@ bulk! {
         schedule_id: Key => SqlKey,
         task: String => Text,
         until: i64 => BigInt,
-        state: Option<String> => Nullable<Text>,
-        reason: Option<String> => Nullable<Text>,
+        state: Option<Cow<'static, str>> => Nullable<Text>,
+        reason: Option<Cow<'static, str>> => Nullable<Text>,
         due_at: i64 => BigInt,
     }
 }

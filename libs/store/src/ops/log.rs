@@ -263,6 +263,7 @@ pub(crate) fn of_record(conn: &mut Conn, organization: Key, target: Target) -> R
     };
     let lines = feed::table
         .filter(feed::organization.eq(organization))
+        .filter(feed::unit_id.is_null())
         .filter(feed::site_id.eq(site))
         .filter(feed::kind.eq(target.kind().as_str()))
         .filter(feed::record_id.eq(id));
@@ -276,7 +277,10 @@ pub(crate) fn told_after(conn: &mut Conn, organization: Key, told: Told, after: 
         feed::table.filter(feed::organization.eq(organization)).filter(feed::seq.gt(after)).into_boxed();
     let lines = match told {
         Told::OfUnit(unit) => lines.filter(feed::unit_id.eq(unit)),
-        Told::AtSite(site, kind) => lines.filter(feed::site_id.eq(site)).filter(feed::kind.eq(kind.as_str())),
+        Told::AtSite(site, kind) => lines
+            .filter(feed::unit_id.is_null())
+            .filter(feed::site_id.eq(site))
+            .filter(feed::kind.eq(kind.as_str())),
     };
     let seqs: Vec<i64> = lines.order(feed::seq).select(feed::seq).distinct().load(conn)?;
     rows(conn, organization, &seqs)

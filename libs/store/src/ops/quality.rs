@@ -1,6 +1,9 @@
 //! What is to be put right in the records of units: rows that the fold writes, and the list of them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    borrow::Cow,
+    collections::{BTreeMap, BTreeSet},
+};
 
 use diesel::{prelude::*, sql_types::Bool};
 use interval::{QualityCode, QualityEntry, UnitState};
@@ -22,7 +25,7 @@ pub(crate) struct QualityRow {
     pub(crate) unit_id: Key,
     /// Numbers the rows of a unit.
     pub(crate) n: i64,
-    pub(crate) code: String,
+    pub(crate) code: Cow<'static, str>,
     pub(crate) home_site: Key,
     pub(crate) standing_site: Key,
     pub(crate) from_at: i64,
@@ -40,7 +43,7 @@ pub(crate) fn rows(organization: Key, fold: &Fold) -> Result<Vec<QualityRow>> {
             organization,
             unit_id: Key::from(fold.unit),
             n,
-            code: word_of(entry.code).to_owned(),
+            code: word_of(entry.code).into(),
             home_site: Key::from(fold.home_site),
             standing_site: Key::from(fold.standing_site),
             from_at: entry.from.micros(),
@@ -68,16 +71,11 @@ pub(crate) fn of_units(conn: &mut Conn, organization: Key, units: &[Key]) -> Res
 }
 
 /// Writes those of the rows that are other than `stored`, and removes what is no more.
-pub(crate) fn put(conn: &mut Conn, stored: Vec<QualityRow>, rows: &[QualityRow]) -> Result<()> {
+pub(crate) fn put(conn: &mut Conn, stored: Vec<QualityRow>, mut rows: Vec<QualityRow>) -> Result<()> {
     let mut gone: BTreeMap<(Key, i64), QualityRow> =
         stored.into_iter().map(|row| ((row.unit_id, row.n), row)).collect();
-    let mut written = Vec::new();
-    for row in rows {
-        if gone.remove(&(row.unit_id, row.n)).as_ref() != Some(row) {
-            written.push(row.clone());
-        }
-    }
-    inserts::quality(conn, &written)?;
+    rows.retain(|row| gone.remove(&(row.unit_id, row.n)).as_ref() != Some(row));
+    inserts::quality(conn, &rows)?;
     for row in gone.into_values() {
         diesel::delete(data_quality::table.find((row.organization, row.unit_id, row.n))).execute(conn)?;
     }

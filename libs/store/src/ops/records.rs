@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use diesel::{prelude::*, sql_types::Nullable};
 use merge::Record;
 use model::{
-    PersonId,
+    PersonId, SiteId,
     edit::{RecordKind, Target},
     person::GrantFields,
     read::Object,
@@ -206,8 +206,27 @@ pub(crate) fn grants_of(conn: &mut Conn, organization: Key, person: PersonId) ->
 /// Kind, version and registers of a record, and home and standing site if it is a unit.
 type Looked = (String, i64, String, Option<Key>, Option<Key>);
 
+/// One record as it is stored, the asker's grants and the sites in scope.
+pub(crate) struct LookedAt {
+    pub(crate) grants: Vec<GrantFields>,
+    pub(crate) sites: BTreeSet<SiteId>,
+    pub(crate) record: Option<Stored>,
+}
+
 /// One record, the asker's grants and the sites in scope, with one statement.
 pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target: Target) -> Result<Look> {
+    let LookedAt { grants, sites, record } = looked(conn, organization, person, target)?;
+    let record = record.map(|stored| view(conn, organization, target, &stored)).transpose()?;
+    Ok(Look { grants, sites, record })
+}
+
+/// The same, with the record as it is stored.
+pub(crate) fn looked(
+    conn: &mut Conn,
+    organization: Key,
+    person: PersonId,
+    target: Target,
+) -> Result<LookedAt> {
     let nowhere = || None::<Key>.into_sql::<Nullable<SqlKey>>();
     let wanted =
         record::table
@@ -230,17 +249,17 @@ pub(crate) fn look(conn: &mut Conn, organization: Key, person: PersonId, target:
         .filter(record::belongs_to.eq(Key::from(person)))
         .select((record::kind, record::version, record::registers, nowhere(), nowhere()));
     let rows: Vec<Looked> = wanted.union_all(grants).load(conn)?;
-    let mut look = Look { grants: Vec::new(), sites: BTreeSet::new(), record: None };
+    let mut looked = LookedAt { grants: Vec::new(), sites: BTreeSet::new(), record: None };
     for (kind, version, registers, home, standing) in rows {
         let record = parse(&registers)?;
         if kind == target.kind().as_str() {
-            look.record = Some(view(conn, organization, target, &Stored { version, record })?);
-            look.sites = home.into_iter().chain(standing).map(Key::id).collect();
+            looked.record = Some(Stored { version, record });
+            looked.sites = home.into_iter().chain(standing).map(Key::id).collect();
         } else {
-            look.grants.push(fields(&record, GrantFields::read)?);
+            looked.grants.push(fields(&record, GrantFields::read)?);
         }
     }
-    Ok(look)
+    Ok(looked)
 }
 
 /// The typed fields of a record; private text stays sealed.
@@ -254,11 +273,15 @@ fn parse(registers: &str) -> Result<Record> {
 
 /// The edits whose private text a record shows.
 pub(crate) fn sealing_edits(kind: RecordKind, record: &Record) -> Vec<Key> {
-    private_pointers(kind, &Value::Null)
-        .iter()
-        .filter_map(|pointer| record.register(pointer.trim_start_matches('/')))
+    private_fields(kind)
+        .filter_map(|field| record.register(field))
         .map(|register| Key::from(register.top().edit))
         .collect()
+}
+
+/// The fields of a record that are private text.
+pub(crate) fn private_fields(kind: RecordKind) -> impl Iterator<Item = &'static str> {
+    private_pointers(kind, &Value::Null).iter().map(|pointer| pointer.trim_start_matches('/'))
 }
 
 /// A record as a reader sees it, with private text from `texts`.
@@ -268,7 +291,7 @@ pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &
 }
 
 /// The fields of a record, with private text from `texts`.
-pub(crate) fn joined_fields(kind: RecordKind, stored: &Stored, texts: &Texts) -> Map<String, Value> {
+fn joined_fields(kind: RecordKind, stored: &Stored, texts: &Texts) -> Map<String, Value> {
     let mut fields = Value::Object(stored.record.values());
     let pointers = private_pointers(kind, &fields);
     proof::unseal(&mut fields, pointers, |pointer, _| {

@@ -93,7 +93,7 @@ tables! {
         changed_at -> BigInt,
         next_at -> BigInt,
         steps -> Text,
-        compact -> Nullable<Text>,
+        compact -> Nullable<Binary>,
         editions -> Text,
     }
     due_item (organization, unit_id, schedule_id, task) {
@@ -153,7 +153,7 @@ tables! {
         unit_id -> SqlKey,
         head -> SqlKey,
     }
-    feed (organization, site_id, seq) {
+    feed (organization, seq, site_id) {
         organization -> SqlKey,
         site_id -> SqlKey,
         seq -> BigInt,

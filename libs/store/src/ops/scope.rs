@@ -20,9 +20,10 @@ use crate::{error::Result, key::Key};
 macro_rules! units_at {
     ($organization:expr, $sites:expr) => {{
         let sites: Vec<Key> = $sites;
-        unit_sent::table
-            .filter(unit_sent::organization.eq($organization))
-            .filter(unit_sent::home_site.eq_any(sites.clone()).or(unit_sent::standing_site.eq_any(sites)))
+        unit_sent::table.filter(unit_sent::organization.eq($organization)).filter(
+            super::super::dialect::among(unit_sent::home_site, sites.clone())
+                .or(super::super::dialect::among(unit_sent::standing_site, sites)),
+        )
     }};
 }
 pub(crate) use units_at;

@@ -7,7 +7,8 @@ use diesel::prelude::*;
 use merge::{Record, Version};
 use model::{Instant, edit::RecordKind, event::ServiceEvent, private::SEALED};
 use proof::{Canonical, Hash};
-use serde_json::{Map, Value, json, value::RawValue};
+use serde_json::{Map, Value, json};
+use uuid::Uuid;
 
 use super::super::{Conn, dialect::among};
 use super::{
@@ -71,10 +72,8 @@ impl Told {
     }
 
     /// The change that tells it.
-    pub(crate) fn change(self) -> Result<Change> {
-        let record =
-            RawValue::from_string(self.text.into_string()).map_err(|e| StoreError::corrupt("record")(&e))?;
-        Ok(Change::Record { kind: self.kind, id: self.id.0, unit: self.unit.map(Key::id), record })
+    pub(crate) fn change(self) -> Change {
+        Change::Record { kind: self.kind, id: self.id.0, unit: self.unit.map(Key::id), record: self.text }
     }
 }
 
@@ -104,11 +103,12 @@ fn record(
     stored: &Stored,
     texts: &Texts,
 ) -> Result<Canonical> {
-    let mut members = Map::new();
-    members.insert("version".into(), json!(stored.version));
-    members.insert("fields".into(), Value::Object(records::joined_fields(kind, stored, texts)));
+    let spelled = |value: &Value| {
+        proof::canonical(value).map(Canonical::into_string).map_err(|e| StoreError::corrupt("record")(&e))
+    };
+    let mut members = vec![("version", stored.version.to_string()), ("fields", fields(kind, stored, texts)?)];
     if let Some(most) = most_named(&stored.record) {
-        members.insert("stamp".into(), json!(most));
+        members.push(("stamp", spelled(&json!(most))?));
         let other = |version: &Version, removed: bool| removed || *version != most;
         let tops = stored.record.registers().map(|(field, register)| (field, register.top()));
         let stamps: Map<String, Value> = tops
@@ -116,13 +116,29 @@ fn record(
             .map(|(field, top)| (field.to_owned(), json!(top.version())))
             .collect();
         if !stamps.is_empty() {
-            members.insert("stamps".into(), Value::Object(stamps));
+            members.push(("stamps", spelled(&Value::Object(stamps))?));
         }
     }
     if records::contested(&stored.record) > 0 {
-        members.insert("contested".into(), rivals(conn, organization, kind, stored)?);
+        members.push(("contested", spelled(&rivals(conn, organization, kind, stored)?)?));
     }
-    proof::canonical(&Value::Object(members)).map_err(|e| StoreError::corrupt("record")(&e))
+    let members: Vec<(&str, &str)> = members.iter().map(|(name, text)| (*name, text.as_str())).collect();
+    Ok(Canonical::spelled_before("{}".to_owned()).with(&members))
+}
+
+/// The fields that are there, private text joined in.
+fn fields(kind: RecordKind, stored: &Stored, texts: &Texts) -> Result<String> {
+    let private: Vec<(&str, Value)> = records::private_fields(kind)
+        .filter_map(|field| Some((field, stored.record.register(field)?.top())))
+        .map(|(field, top)| (field, contested::said(kind, field, top, texts)))
+        .collect();
+    let there = stored.record.registers().filter(|(_, register)| !register.top().value.is_null());
+    let fields = there.map(|(field, register)| {
+        let joined = private.iter().find(|(private, _)| *private == field);
+        (field, joined.map_or(&register.top().value, |(_, text)| text))
+    });
+    let text = proof::canonical_object(fields).map_err(|e| StoreError::corrupt("record")(&e))?;
+    Ok(text.into_string())
 }
 
 /// The name that most of the values have which are there, of several the latest: it is said once for all of them.
@@ -189,9 +205,10 @@ pub(crate) fn events(conn: &mut Conn, organization: Key, ids: &[Key]) -> Result<
 pub(crate) fn events_of(conn: &mut Conn, organization: Key, units: &[Key]) -> Result<Vec<Told>> {
     let mut told = Vec::new();
     for some in units.chunks(IDS_AT_ONCE) {
-        let rows = of_units!(organization, among(service_event::unit_id, some.to_vec()))
-            .order((service_event::unit_id, service_event::id))
-            .load(conn)?;
+        let mut rows: Vec<Row> =
+            of_units!(organization, among(service_event::unit_id, some.to_vec())).load(conn)?;
+        // Here and not by the database, which would carry all their bodies through its sort.
+        rows.sort_unstable_by_key(|(id, unit, ..)| (*unit, *id));
         told.extend(joined(conn, organization, rows)?);
     }
     Ok(told)
@@ -276,8 +293,11 @@ fn joined(conn: &mut Conn, organization: Key, rows: Vec<Row>) -> Result<Vec<Told
     let sealed: Vec<Key> =
         rows.iter().filter(|(_, _, body, ..)| may_have_sealed(body)).map(|(id, ..)| *id).collect();
     let texts = private_texts::of_edits(conn, organization, &sealed)?;
+    let mut sealed = sealed.into_iter().peekable();
     let told = |(id, unit, body, recorded_at, author): Row| {
-        let text = event(id, body, recorded_at, author, &texts)?;
+        let is_sealed = sealed.next_if_eq(&id).is_some();
+        let body = if is_sealed { unsealed(id, &body, &texts)? } else { Canonical::spelled_before(body) };
+        let text = event(&body, recorded_at, author);
         Ok(Told { kind: RecordKind::ServiceEvent, id, unit, text })
     };
     rows.into_iter().map(told).collect()
@@ -299,12 +319,11 @@ fn may_have_sealed(body: &str) -> bool {
 }
 
 /// An event as it was recorded, with when and by whom.
-fn event(id: Key, body: String, recorded_at: i64, author: Key, texts: &Texts) -> Result<Canonical> {
-    let body =
-        if may_have_sealed(&body) { unsealed(id, &body, texts)? } else { Canonical::spelled_before(body) };
-    let author = format!("\"{}\"", author.0.hyphenated());
+fn event(body: &Canonical, recorded_at: i64, author: Key) -> Canonical {
+    let mut spelled = Uuid::encode_buffer();
+    let author = ["\"", author.0.hyphenated().encode_lower(&mut spelled), "\""].concat();
     let recorded_at = format!("\"{}\"", Instant::from_micros(recorded_at));
-    Ok(body.with(&[("author", &author), ("recorded_at", &recorded_at)]))
+    body.with(&[("author", &author), ("recorded_at", &recorded_at)])
 }
 
 fn unsealed(id: Key, body: &str, texts: &Texts) -> Result<Canonical> {

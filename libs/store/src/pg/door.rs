@@ -8,11 +8,14 @@ use diesel::{
 };
 use tokio::sync::Semaphore;
 
-use super::{Conn, dialect};
+use super::{Conn, dialect, ops::write};
 use crate::{
+    body::Body,
+    command::Command,
     door::{Writers, on_a_blocking_thread, place},
     error::{Result, StoreError},
     key::Key,
+    locks::{Attempt, Locks},
 };
 
 /// How often a transaction is run again after a deadlock, a serialization failure or a colliding edit id.
@@ -67,6 +70,17 @@ impl Pool {
             }
         })
         .await
+    }
+
+    /// Judges and writes a command's edits in one transaction, with `extra` locked beside what they name.
+    pub(crate) async fn write_command(
+        &self,
+        command: Arc<Command>,
+        bodies: Arc<Vec<Arc<Body>>>,
+        extra: Locks,
+    ) -> Result<Attempt> {
+        let organization = Key::from(command.organization);
+        self.write(organization, move |conn| write::write(conn, &command, &bodies, &extra)).await
     }
 
     /// As [`Self::write`]: nobody waits for it, but here it holds nobody up.

@@ -2,14 +2,15 @@
 
 use diesel::{connection::SimpleConnection, define_sql_function, prelude::*};
 
-use super::Conn;
 pub(crate) use super::among::among;
+use super::{Conn, taken};
 use crate::{error::Result, key::Key};
 
 pub(crate) type SqlKey = diesel::sql_types::Binary;
 
-/// Nothing to do: a transaction that writes has the whole database to itself.
-pub(crate) fn lock(_conn: &mut Conn, _organization: Key, _records: &[(&'static str, Key)]) -> Result<()> {
+/// Only noted: a transaction that writes has the whole database to itself, but others may have planned theirs.
+pub(crate) fn lock(_conn: &mut Conn, organization: Key, records: &[(&'static str, Key)]) -> Result<()> {
+    taken::note(organization, records);
     Ok(())
 }
 

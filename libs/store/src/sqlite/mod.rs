@@ -1,5 +1,6 @@
 //! SQLite: the connection type, its dialect, and the doors to a transaction.
 
+mod ahead;
 mod among;
 mod bulk;
 
@@ -8,6 +9,7 @@ pub(crate) mod ops;
 
 pub(crate) mod dialect;
 mod door;
+mod taken;
 mod writer;
 
 pub(crate) use door::{Pool, existing};

@@ -4,14 +4,27 @@
 use std::{
     collections::VecDeque,
     panic::{AssertUnwindSafe, catch_unwind},
-    sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel},
+    sync::{
+        Arc,
+        atomic::{AtomicU64, Ordering},
+        mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel},
+    },
     thread,
     time::{Duration, Instant},
 };
 
-use diesel::connection::{AnsiTransactionManager as Transactions, SimpleConnection, TransactionManager};
+use diesel::{
+    connection::{AnsiTransactionManager as Transactions, SimpleConnection, TransactionManager},
+    prelude::*,
+    sql_query,
+    sql_types::BigInt,
+};
 
-use super::{Conn, door::connect};
+use super::{
+    Conn,
+    door::connect,
+    taken::{self, Group},
+};
 use crate::error::{Result, StoreError};
 
 /// A write within a group, run without a connection if there can be no group; what it gives is called with whether the
@@ -39,23 +52,40 @@ const GROUPS_BEFORE_CHORES: usize = 4;
 
 /// The way to the thread that writes.
 #[derive(Clone)]
-pub(super) struct Writer(SyncSender<(Urgency, Job)>);
+pub(super) struct Writer {
+    jobs: SyncSender<(Urgency, Job)>,
+    /// The last group that was committed.
+    committed: Arc<AtomicU64>,
+}
 
 impl Writer {
     /// Starts the thread; `queue` writes may stand before it.
     pub(super) fn start(file: &str, queue: usize) -> Result<Self> {
         let conn = writing(file)?;
         let (sender, jobs) = sync_channel(queue);
-        let file = file.to_owned();
+        let committed = Arc::new(AtomicU64::new(0));
+        let thread = Thread {
+            file: file.to_owned(),
+            conn,
+            jobs,
+            chores: VecDeque::new(),
+            groups: 0,
+            committed: Arc::clone(&committed),
+        };
         thread::Builder::new()
             .name("store-writer".into())
-            .spawn(move || Thread { file, conn, jobs, chores: VecDeque::new(), groups: 0 }.run())
+            .spawn(move || thread.run())
             .map_err(|e| StoreError::Unreachable(e.to_string()))?;
-        Ok(Self(sender))
+        Ok(Self { jobs: sender, committed })
+    }
+
+    /// The last group of writes that a transaction sees which begins now, at least.
+    pub(super) fn committed(&self) -> Group {
+        self.committed.load(Ordering::Acquire)
     }
 
     pub(super) fn send(&self, urgency: Urgency, job: Job) -> Result<()> {
-        self.0.try_send((urgency, job)).map_err(|error| match error {
+        self.jobs.try_send((urgency, job)).map_err(|error| match error {
             TrySendError::Full(_) => StoreError::Busy,
             TrySendError::Disconnected(_) => StoreError::Stopped,
         })
@@ -79,6 +109,7 @@ struct Thread {
     chores: VecDeque<Job>,
     /// Groups of requests since chores began to wait.
     groups: usize,
+    committed: Arc<AtomicU64>,
 }
 
 impl Thread {
@@ -88,6 +119,7 @@ impl Thread {
                 // A connection on which a write panicked or a group was lost is not trusted again.
                 let Ok(fresh) = writing(&self.file) else { return };
                 self.conn = fresh;
+                taken::reconnected();
             }
         }
     }
@@ -130,6 +162,7 @@ impl Thread {
             first(None)(false);
             return Ok(());
         }
+        let number = taken::begin_group(version(&mut self.conn));
         let mut answers = Vec::new();
         let done = self.fill(urgency, first, began, &mut answers).and_then(|()| {
             Transactions::commit_transaction(&mut self.conn).map_err(|error| {
@@ -137,6 +170,9 @@ impl Thread {
                 Lost
             })
         });
+        if done.is_ok() {
+            self.committed.store(number, Ordering::Release);
+        }
         for answer in answers {
             answer(done.is_ok());
         }
@@ -181,6 +217,18 @@ impl Thread {
 
 /// A group came to nothing.
 struct Lost;
+
+#[derive(QueryableByName)]
+struct Version {
+    #[diesel(sql_type = BigInt)]
+    data_version: i64,
+}
+
+/// A number that changes when another connection writes to the file.
+fn version(conn: &mut Conn) -> Option<i64> {
+    let read: QueryResult<Version> = sql_query("PRAGMA data_version").get_result(conn);
+    read.map(|version| version.data_version).inspect_err(|error| tracing::warn!(%error, "no version")).ok()
+}
 
 #[cfg(test)]
 mod tests {
@@ -277,6 +325,7 @@ mod tests {
             jobs,
             chores: VecDeque::new(),
             groups: 9,
+            committed: Arc::default(),
         };
         sender.send((Urgency::Chore, nothing())).unwrap();
         for _ in 0..20 {

@@ -5,9 +5,8 @@ use std::collections::BTreeSet;
 use model::{
     EditId, EditionId, EventId, HandsetId, OrganizationId, ScheduleId, SiteId, UnitId, edit::RecordKind,
 };
-use proof::{Fingerprint, Hash};
+use proof::{Canonical, Fingerprint, Hash};
 use serde::{Deserialize, Serialize};
-use serde_json::value::RawValue;
 use uuid::Uuid;
 
 /// A page of the feed to be read.
@@ -78,7 +77,7 @@ pub enum Change {
         /// The unit that an event is of.
         unit: Option<UnitId>,
         /// The record as it is sent, spelled canonically.
-        record: Box<RawValue>,
+        record: Canonical,
     },
     /// The reader's own edits of a record, each with the version that this came to.
     Echo {

@@ -1,12 +1,13 @@
 //! `serve`: the API, until it is told to stop.
 
-use std::{net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
+use std::{io, net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 
 use access::KeyRing;
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, ValueEnum};
 use store::{Address, Store};
+use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Database, Trust, config::ConfigFile, say};
 use crate::{
@@ -52,7 +53,7 @@ pub(super) struct Network {
     /// Address to listen on; port 0 takes a free one.
     #[arg(long, env = "KEEPSTART_LISTEN", default_value = "127.0.0.1:8080")]
     listen: String,
-    /// Connections to the database at most.
+    /// Connections to the database at most; to a file half as many more, to plan what is written, and the one that writes.
     #[arg(long, env = "KEEPSTART_CONNECTIONS", default_value_t = 8, value_parser = clap::value_parser!(u32).range(2..=500))]
     connections: u32,
     /// Worker threads.
@@ -119,6 +120,7 @@ impl Network {
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
             tokio::spawn(advance::keep_advancing(state.clone()));
             tokio::spawn(again::keep_trying(state.clone()));
+            let (streams, stop) = (state.streams.clone(), stop_signal()?);
             let server = HttpServer::new(move || {
                 App::new()
                     .app_data(web::Data::new(state.clone()))
@@ -132,6 +134,10 @@ impl Network {
                 .client_request_timeout(Duration::from_secs(10))
                 .keep_alive(Duration::from_secs(75))
                 .shutdown_timeout(STOP_SECONDS)
+                .shutdown_signal(async move {
+                    stop.await;
+                    streams.end();
+                })
                 .listen(listener)?
                 .run()
                 .await?;
@@ -141,13 +147,32 @@ impl Network {
 
     fn start_log(&self) -> Result<()> {
         let filter = tracing_subscriber::EnvFilter::try_new(&self.log).context("log filter")?;
-        let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+        let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
         let started = match self.log_format {
             LogFormat::Json => log.json().flatten_event(true).try_init(),
             LogFormat::Text => log.try_init(),
         };
         started.map_err(|error| anyhow!("{error}"))
     }
+}
+
+/// Waits until the process is told to stop, by whoever runs it or from its terminal; told once more, it ends at once.
+fn stop_signal() -> io::Result<impl Future<Output = ()>> {
+    let (mut term, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    let mut told = async move || {
+        tokio::select! {
+            _ = term.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    };
+    Ok(async move {
+        told().await;
+        tokio::spawn(async move {
+            told().await;
+            // What is acknowledged is on the disk.
+            std::process::exit(1)
+        });
+    })
 }
 
 /// Opens everything that requests reach.

@@ -13,6 +13,7 @@ use serde_json::json;
 use store::view::Cursor;
 
 use crate::{
+    answer,
     extract::{Bearer, Caller, Params},
     openapi::Problems,
     problem::{ApiError, ApiResult, Kind},
@@ -81,7 +82,7 @@ pub(super) async fn list(
     if half.is_restored() {
         return Err(ApiError::new(Kind::CursorExpired));
     }
-    Ok(HttpResponse::Ok().json(half))
+    Ok(answer::spelled(half.spelled()?))
 }
 
 /// Follow what changes
@@ -89,8 +90,8 @@ pub(super) async fn list(
 /// The pages of `/v1/changes` as server-sent events, each when there is something to tell: `changes` with a page as its data and
 /// the page's cursor as its id. A client that is cut off goes on with the last id as `Last-Event-ID`, as browsers do by
 /// themselves. `reset` says to drop the copy; what is there now follows. Lines that begin with a colon keep the connection alive.
-/// The stream ends when the access token does, or when nothing may be seen any more. An organization has 20 streams at once;
-/// one more is answered 503.
+/// The stream ends when the access token does, when nothing may be seen any more, or when the service stops. An organization
+/// has 20 streams at once; one more is answered 503.
 #[utoipa::path(get, path = "/v1/changes/stream", tag = "sync", operation_id = "follow_changes",
     params(Place, LastEventId),
     responses((status = 200, description = "Server-sent events, for as long as the client stays.", body = String,
@@ -142,14 +143,17 @@ struct Follower {
 impl Follower {
     /// What is said next; nothing when the stream ends. Between two looks no connection to the database is held.
     async fn next(&mut self) -> Option<Bytes> {
-        let text = if self.said.is_none() { Some(":\n\n".to_owned()) } else { self.something().await? };
+        let text = if self.said.is_none() { None } else { self.something().await? };
         self.said = Some(Ticks::now());
-        Some(Bytes::from(text.unwrap_or_else(|| ":\n\n".to_owned())))
+        Some(text.unwrap_or_else(|| Bytes::from_static(b":\n\n")))
     }
 
     /// Waits for something to say, or until it was silent for too long; nothing when the stream ends.
-    async fn something(&mut self) -> Option<Option<String>> {
+    async fn something(&mut self) -> Option<Option<Bytes>> {
         loop {
+            if self.state.streams.are_ended() {
+                return None;
+            }
             match self.look().await {
                 Ok(Some(text)) => return Some(Some(text)),
                 Ok(None) => {}
@@ -165,7 +169,7 @@ impl Follower {
         }
     }
 
-    async fn look(&mut self) -> ApiResult<Option<String>> {
+    async fn look(&mut self) -> ApiResult<Option<Bytes>> {
         let now = self.state.clock.now();
         if now >= self.bearer.until {
             return Err(ApiError::new(Kind::Unauthenticated));
@@ -180,14 +184,15 @@ impl Follower {
         if half.pull.status == PullStatus::Reset {
             // With an empty id a client forgets the one it has.
             let id = half.cursor.as_deref().unwrap_or_default();
-            return Ok(Some(format!("event: reset\nid: {id}\ndata: {}\n\n", json!({"pull": half.pull}))));
+            let text = format!("event: reset\nid: {id}\ndata: {}\n\n", json!({"pull": half.pull}));
+            return Ok(Some(text.into()));
         }
         if half.changes.is_empty() && !half.more {
             return Ok(None);
         }
         let id = half.cursor.as_deref().unwrap_or_default();
-        let data = serde_json::to_string(&half).map_err(ApiError::internal)?;
-        Ok(Some(format!("event: changes\nid: {id}\ndata: {data}\n\n")))
+        let event = format!("event: changes\nid: {id}\ndata: ");
+        Ok(Some([event.as_bytes(), &half.spelled()?, b"\n\n"].concat().into()))
     }
 }
 

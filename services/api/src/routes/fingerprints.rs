@@ -12,11 +12,13 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
+    answer,
     extract::{Caller, Params},
+    members::Members,
     openapi::Problems,
     problem::{ApiError, ApiResult, Kind},
     state::State,
-    sync::pull::Change,
+    sync::pull::{Change, add_changes},
 };
 
 /// So many records of a part are told at most.
@@ -64,7 +66,7 @@ pub(crate) struct Part {
 }
 
 /// The records of a part of a site.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, ToSchema)]
 pub(crate) struct PartRecords {
     /// The site.
     #[schema(value_type = String, format = "uuid")]
@@ -74,6 +76,16 @@ pub(crate) struct PartRecords {
     prefix: Prefix,
     /// All its records, as `/v1/changes` tells them. What a copy has beyond them in this part is dropped.
     changes: Vec<Change>,
+}
+
+impl PartRecords {
+    fn spelled(&self) -> ApiResult<Vec<u8>> {
+        let mut text = Members::with_room(0);
+        text.add("site_id", &self.site_id)?;
+        text.add("prefix", &self.prefix)?;
+        add_changes(&mut text, &self.changes)?;
+        Ok(text.done())
+    }
 }
 
 /// Narrow down what differs
@@ -119,7 +131,7 @@ pub(super) async fn records(
         wrong("prefix", "too_many_records", &detail)
     })?;
     let changes = found.into_iter().map(Change::from).collect();
-    Ok(HttpResponse::Ok().json(PartRecords { site_id, prefix, changes }))
+    Ok(answer::spelled(PartRecords { site_id, prefix, changes }.spelled()?))
 }
 
 /// The part that is asked about, of a site that may be seen.

@@ -66,6 +66,8 @@ macro_rules! routes {
 }
 
 routes! {
+    // Asked for most often; paths are held against a request in turn.
+    "/v1/sync" { post sync::sync, }
     "/v1/sites" { get sites::list, post sites::create, }
     "/v1/sites/{site_id}" { get sites::read, patch sites::change, }
     "/v1/sites/{site_id}/while-here" { get while_here::list, }
@@ -92,7 +94,6 @@ routes! {
     "/v1/handsets/{handset_id}" { get handsets::read, }
     "/v1/handsets/{handset_id}/edits" { get handset_edits::list, }
     "/v1/handsets/{handset_id}/revoke" { post handsets::revoke, }
-    "/v1/sync" { post sync::sync, }
     "/v1/limits" { get limits::read, }
     "/v1/changes" { get changes::list, }
     "/v1/changes/stream" { get changes::follow, }

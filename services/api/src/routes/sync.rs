@@ -3,17 +3,20 @@
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
     Instant,
+    person::GrantFields,
     quantity::Seconds,
     stamp::Stamp,
     sync::{SyncError, SyncRequest},
 };
-use serde::Serialize;
 use serde_json::Value;
+use store::view::{Cursor, HandsetState, HandsetView, Pull};
 use utoipa::ToSchema;
 
 use crate::{
-    extract::{self, Caller, Params},
+    answer,
+    extract::{self, Bearer, Caller, Params},
     limits::Limits,
+    members::Members,
     openapi::Problems,
     problem::{ApiError, ApiResult, Kind},
     state::State,
@@ -124,7 +127,7 @@ pub(crate) struct SeenNew {
 }
 
 /// What a handset is answered.
-#[derive(Serialize, ToSchema)]
+#[derive(ToSchema)]
 pub(crate) struct Synced {
     /// What became of each edit, in the order in which they were sent.
     results: Vec<SyncResult>,
@@ -148,6 +151,64 @@ pub(crate) struct Synced {
     limits: Limits,
 }
 
+impl Synced {
+    fn spelled(&self) -> ApiResult<Vec<u8>> {
+        let mut text = Members::with_room(self.pulled.room());
+        text.add("results", &self.results)?;
+        self.pulled.add_to(&mut text)?;
+        if self.forked {
+            text.add("forked", &self.forked)?;
+        }
+        text.add("clock", &self.clock)?;
+        text.add("now", &self.now)?;
+        text.add("offset_seconds", &self.offset_seconds)?;
+        text.add("limits", &self.limits)?;
+        Ok(text.done())
+    }
+}
+
+/// A handset whose request was let in.
+struct Visit {
+    caller: Caller,
+    handset: HandsetState,
+    request: SyncRequest,
+    cursor: Option<Cursor>,
+}
+
+impl Visit {
+    /// Lets a request of this handset in, whose person holds these grants.
+    fn admitted(
+        state: &State,
+        bearer: Bearer,
+        request: SyncRequest,
+        found: Option<HandsetView>,
+        grants: Vec<GrantFields>,
+    ) -> ApiResult<Self> {
+        let caller = bearer.with(grants);
+        let handset = found.ok_or_else(|| ApiError::new(Kind::HandsetUnknown))?.state;
+        state.throttle.admit(caller.organization(), request.handset, request.edits.len())?;
+        let cursor = request.cursor.as_deref().map(|text| pull::cursor(state, &caller, text)).transpose();
+        let cursor = cursor.map_err(ApiError::in_body)?;
+        Ok(Self { caller, handset, request, cursor })
+    }
+
+    fn has_news(&self) -> bool {
+        push::has_news(&self.request, &self.handset, self.caller.person(), self.caller.now())
+    }
+
+    /// The page that the handset wants.
+    fn pull(&self) -> Pull {
+        let pulling = Pulling {
+            handset: Some(self.request.handset),
+            revoked: self.handset.revoked_at.is_some(),
+            cursor: self.cursor.clone(),
+            page: self.request.pull,
+            limit: usize::MAX,
+        };
+        pull::asked(&self.caller, pulling)
+    }
+}
+
 /// Sync a handset
 ///
 /// Sends the edits that a handset made without a signal, and asks for what changed. Each edit is judged by itself, so
@@ -159,7 +220,7 @@ pub(crate) struct Synced {
     responses((status = 200, description = "What became of the edits, and a page of changes.", body = Synced), Problems))]
 pub(super) async fn sync(
     state: web::Data<State>,
-    caller: Caller,
+    bearer: Bearer,
     request: HttpRequest,
     payload: web::Payload,
 ) -> ApiResult<HttpResponse> {
@@ -168,36 +229,41 @@ pub(super) async fn sync(
     let body = extract::json_up_to(limits.room(), &request, payload, extract::JSON).await?;
     let whole = body.get("edits").and_then(Value::as_array).cloned().unwrap_or_default();
     let request = SyncRequest::read(body, limits.edits as usize).map_err(unread)?;
-    let unknown = || ApiError::new(Kind::HandsetUnknown);
-    let handset = state.store.handset(caller.organization(), request.handset).await?.ok_or_else(unknown)?;
-    state.throttle.admit(caller.organization(), request.handset, request.edits.len())?;
-    let cursor = request.cursor.as_deref().map(|text| pull::cursor(&state, &caller, text)).transpose();
-    let cursor = cursor.map_err(ApiError::in_body)?;
-    let mark = cursor.as_ref().map(|cursor| cursor.mark);
-    let (id, clock, page) = (request.handset, request.clock, request.pull);
-    let (mut results, mut forked) = (Vec::new(), handset.state.chain.forked());
-    if push::has_news(&request, &handset.state, caller.person(), caller.now()) {
-        let sending = Sending { request, whole, mark, edit_bytes: limits.edit_bytes as usize };
-        (results, forked) = push::push(&state, &caller, sending).await?;
-    }
-    let pulling = Pulling {
-        handset: Some(id),
-        revoked: handset.state.revoked_at.is_some(),
-        cursor,
-        page,
-        limit: usize::MAX,
+    let clock = request.clock;
+    let (organization, person, handset) = (bearer.organization, bearer.person, request.handset);
+    let admitting = state.clone();
+    let ask = move |found, grants| {
+        let visit = Visit::admitted(&admitting, bearer, request, found, grants);
+        // Who writes first is told of that, too.
+        let pull = visit.as_ref().ok().filter(|visit| !visit.has_news()).map(Visit::pull);
+        (visit, pull)
     };
-    let pulled = pull::pull_half(&state, &caller, pulling).await?;
-    let offset = caller.now().micros().saturating_sub(clock.micros()) / 10_000;
-    Ok(HttpResponse::Ok().json(Synced {
+    let (visit, pulled) = state.store.visit(organization, person, handset, ask).await?;
+    let visit = visit?;
+    let (mut results, mut forked) = (Vec::new(), visit.handset.chain.forked());
+    let pulled = match pulled {
+        Some(pulled) => pulled,
+        None => {
+            let pull = visit.pull();
+            let mark = visit.cursor.map(|cursor| cursor.mark);
+            let sending =
+                Sending { request: visit.request, whole, mark, edit_bytes: limits.edit_bytes as usize };
+            (results, forked) = push::push(&state, &visit.caller, sending).await?;
+            state.store.pull(pull).await?
+        }
+    };
+    let now = visit.caller.now();
+    let offset = now.micros().saturating_sub(clock.micros()) / 10_000;
+    let synced = Synced {
         results,
-        pulled,
+        pulled: pull::said(&state, &visit.caller, pulled)?,
         forked,
-        clock: Stamp::service(caller.now(), None),
-        now: caller.now(),
+        clock: Stamp::service(now, None),
+        now,
         offset_seconds: Seconds::from_hundredths(offset),
         limits,
-    }))
+    };
+    Ok(answer::spelled(synced.spelled()?))
 }
 
 fn unread(error: SyncError) -> ApiError {

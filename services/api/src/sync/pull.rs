@@ -1,14 +1,13 @@
 //! What a reader of the feed is told: pages of changes, and where to go on.
 
 use model::{EditId, HandsetId, SiteId, UnitId, edit::RecordKind};
-use proof::Fingerprint;
-use serde::{Serialize, Serializer};
-use serde_json::value::RawValue;
+use proof::{Canonical, Fingerprint};
+use serde::Serialize;
 use store::view::{self, Cursor, Most, Pull, Pulled, Standing};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{extract::Caller, problem::ApiResult, state::State};
+use crate::{extract::Caller, members::Members, problem::ApiResult, state::State};
 
 /// A page holds about so many bytes.
 pub(crate) const PAGE_BYTES: usize = 512 * 1024;
@@ -39,7 +38,7 @@ impl Pulling {
 }
 
 /// What it is told.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, ToSchema)]
 pub(crate) struct PullHalf {
     /// The changes, in the order to apply them.
     pub changes: Vec<Change>,
@@ -60,6 +59,53 @@ impl PullHalf {
     pub(crate) fn is_restored(&self) -> bool {
         self.pull.reason == Some(ResetReason::Restored)
     }
+
+    /// Its JSON text.
+    pub(crate) fn spelled(&self) -> ApiResult<Vec<u8>> {
+        let mut text = Members::with_room(self.room());
+        self.add_to(&mut text)?;
+        Ok(text.done())
+    }
+
+    /// Adds its members to an object.
+    pub(crate) fn add_to(&self, text: &mut Members) -> ApiResult<()> {
+        add_changes(text, &self.changes)?;
+        if let Some(cursor) = &self.cursor {
+            text.add("cursor", cursor)?;
+        }
+        text.add("more", &self.more)?;
+        text.add("pull", &self.pull)?;
+        if let Some(fingerprints) = &self.fingerprints {
+            text.add("fingerprints", fingerprints)?;
+        }
+        Ok(())
+    }
+
+    /// About how many bytes it has as JSON, rather more than fewer.
+    pub(crate) fn room(&self) -> usize {
+        self.changes.iter().map(Change::room).sum::<usize>() + REST
+    }
+}
+
+/// About so many bytes what stands around the changes.
+const REST: usize = 4096;
+
+/// About so many bytes what stands around a record.
+const FRAME: usize = 200;
+
+/// Adds changes to an object.
+pub(crate) fn add_changes(text: &mut Members, changes: &[Change]) -> ApiResult<()> {
+    text.add_spelled("changes", |text| {
+        text.push(b'[');
+        for (n, change) in changes.iter().enumerate() {
+            if n > 0 {
+                text.push(b',');
+            }
+            change.spell(text)?;
+        }
+        text.push(b']');
+        Ok(())
+    })
 }
 
 /// Whether a cursor is still good.
@@ -95,7 +141,7 @@ pub(crate) enum ResetReason {
 }
 
 /// A change.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, ToSchema)]
 #[serde(tag = "change", rename_all = "snake_case")]
 pub(crate) enum Change {
     /// A record as it is now.
@@ -104,7 +150,6 @@ pub(crate) enum Change {
         #[schema(value_type = String, example = "service_event")]
         kind: RecordKind,
         /// Its id.
-        #[serde(serialize_with = "hyphenated")]
         #[schema(value_type = String, format = "uuid")]
         id: Uuid,
         /// The unit that a service event is of.
@@ -114,7 +159,7 @@ pub(crate) enum Change {
         /// The record: a service event or an edition as it is read by itself; else its version, its fields and the names of
         /// their values.
         #[schema(value_type = Object)]
-        record: Box<RawValue>,
+        record: Canonical,
     },
     /// The reader's own edits of a record, each with the version that this came to.
     Echo {
@@ -122,7 +167,6 @@ pub(crate) enum Change {
         #[schema(value_type = String, example = "unit")]
         kind: RecordKind,
         /// Its id.
-        #[serde(serialize_with = "hyphenated")]
         #[schema(value_type = String, format = "uuid")]
         id: Uuid,
         /// The edits in the order they were accepted.
@@ -134,10 +178,55 @@ pub(crate) enum Change {
         #[schema(value_type = String, example = "unit")]
         kind: RecordKind,
         /// Its id.
-        #[serde(serialize_with = "hyphenated")]
         #[schema(value_type = String, format = "uuid")]
         id: Uuid,
     },
+}
+
+impl Change {
+    /// Writes its JSON text: its record is spelled already, and to go through all of a fill again would cost as much as reading
+    /// it.
+    fn spell(&self, text: &mut Vec<u8>) -> serde_json::Result<()> {
+        let (change, kind, id) = match self {
+            Self::Record { kind, id, .. } => ("record", kind, id),
+            Self::Echo { kind, id, .. } => ("echo", kind, id),
+            Self::Forget { kind, id } => ("forget", kind, id),
+        };
+        for (name, word) in [(r#"{"change":""#, change), (r#"","kind":""#, kind.as_str())] {
+            text.extend_from_slice(name.as_bytes());
+            text.extend_from_slice(word.as_bytes());
+        }
+        text.extend_from_slice(br#"","id":""#);
+        hyphenated(*id, text);
+        text.push(b'"');
+        match self {
+            Self::Record { unit_id, record, .. } => {
+                if let Some(unit) = unit_id {
+                    text.extend_from_slice(br#","unit_id":""#);
+                    hyphenated(unit.uuid(), text);
+                    text.push(b'"');
+                }
+                text.extend_from_slice(br#","record":"#);
+                text.extend_from_slice(record.as_str().as_bytes());
+            }
+            Self::Echo { edits, .. } => {
+                text.extend_from_slice(br#","edits":"#);
+                serde_json::to_writer(&mut *text, edits)?;
+            }
+            Self::Forget { .. } => {}
+        }
+        text.push(b'}');
+        Ok(())
+    }
+
+    fn room(&self) -> usize {
+        FRAME
+            + match self {
+                Self::Record { record, .. } => record.as_str().len(),
+                Self::Echo { edits, .. } => edits.len() * FRAME,
+                Self::Forget { .. } => 0,
+            }
+    }
 }
 
 /// An edit that the reader can do by itself.
@@ -186,23 +275,26 @@ pub(crate) async fn half_and_cursor(
     caller: &Caller,
     pulling: Pulling,
 ) -> ApiResult<(PullHalf, Option<Cursor>)> {
-    let pulled = state
-        .store
-        .pull(Pull {
-            organization: caller.organization(),
-            sites: caller.visible_sites().map(|sites| sites.into_iter().collect()),
-            handset: pulling.handset,
-            revoked: pulling.revoked,
-            cursor: pulling.cursor,
-            page: pulling.page,
-            most: Most { changes: pulling.limit, bytes: PAGE_BYTES },
-        })
-        .await?;
+    let pulled = state.store.pull(asked(caller, pulling)).await?;
     let cursor = pulled.cursor.clone();
     Ok((said(state, caller, pulled)?, cursor))
 }
 
-fn said(state: &State, caller: &Caller, pulled: Pulled) -> ApiResult<PullHalf> {
+/// What the store is asked for somebody.
+pub(crate) fn asked(caller: &Caller, pulling: Pulling) -> Pull {
+    Pull {
+        organization: caller.organization(),
+        sites: caller.visible_sites().map(|sites| sites.into_iter().collect()),
+        handset: pulling.handset,
+        revoked: pulling.revoked,
+        cursor: pulling.cursor,
+        page: pulling.page,
+        most: Most { changes: pulling.limit, bytes: PAGE_BYTES },
+    }
+}
+
+/// What it gave, as it is told.
+pub(crate) fn said(state: &State, caller: &Caller, pulled: Pulled) -> ApiResult<PullHalf> {
     let cursor = pulled.cursor.map(|cursor| spelled(state, caller, &cursor)).transpose()?;
     Ok(PullHalf {
         changes: pulled.changes.into_iter().map(Change::from).collect(),
@@ -246,6 +338,7 @@ impl From<view::SiteFingerprint> for SiteFingerprint {
     }
 }
 
-fn hyphenated<S: Serializer>(id: &Uuid, s: S) -> Result<S::Ok, S::Error> {
-    s.collect_str(&id.hyphenated())
+fn hyphenated(id: Uuid, text: &mut Vec<u8>) {
+    let mut spelled = Uuid::encode_buffer();
+    text.extend_from_slice(id.hyphenated().encode_lower(&mut spelled).as_bytes());
 }

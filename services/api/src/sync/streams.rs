@@ -3,7 +3,10 @@
 
 use std::{
     collections::HashMap,
-    sync::{Arc, Mutex, PoisonError},
+    sync::{
+        Arc, Mutex, PoisonError,
+        atomic::{AtomicBool, Ordering},
+    },
 };
 
 use model::OrganizationId;
@@ -13,9 +16,12 @@ use crate::problem::{ApiError, ApiResult, Kind};
 /// So many an organization may have open at this instance.
 pub(crate) const STREAMS_MOST: usize = 20;
 
-/// The open streams of each organization.
+/// The open streams of each organization, and whether all of them are to end because the service stops.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Streams(Arc<Mutex<HashMap<OrganizationId, usize>>>);
+pub(crate) struct Streams {
+    open: Arc<Mutex<HashMap<OrganizationId, usize>>>,
+    ended: Arc<AtomicBool>,
+}
 
 /// An open stream; over when it is dropped.
 #[derive(Debug)]
@@ -27,7 +33,7 @@ pub(crate) struct Open {
 impl Streams {
     /// Opens a stream, if the organization may have another one.
     pub(crate) fn open(&self, organization: OrganizationId) -> ApiResult<Open> {
-        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut all = self.open.lock().unwrap_or_else(PoisonError::into_inner);
         let open = all.entry(organization).or_default();
         if *open >= STREAMS_MOST {
             let detail = format!("There are {STREAMS_MOST} streams open already.");
@@ -36,11 +42,21 @@ impl Streams {
         *open += 1;
         Ok(Open { streams: self.clone(), organization })
     }
+
+    /// Lets all streams end, so that none holds up a stop.
+    pub(crate) fn end(&self) {
+        self.ended.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether a stream is to end.
+    pub(crate) fn are_ended(&self) -> bool {
+        self.ended.load(Ordering::Relaxed)
+    }
 }
 
 impl Drop for Open {
     fn drop(&mut self) {
-        let mut all = self.streams.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut all = self.streams.open.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(open) = all.get_mut(&self.organization) {
             *open = open.saturating_sub(1);
             if *open == 0 {
@@ -64,6 +80,6 @@ mod tests {
         open.pop();
         open.push(streams.open(ours).unwrap());
         drop(open);
-        assert!(streams.0.lock().unwrap().is_empty());
+        assert!(streams.open.lock().unwrap().is_empty());
     }
 }

@@ -14,7 +14,7 @@ use crate::{
 const EDITIONS_AT_ONCE: usize = 4;
 
 /// So many units are looked at, at once.
-pub(super) const UNITS_AT_ONCE: usize = 64;
+const UNITS_AT_ONCE: usize = 64;
 
 impl Reader<'_> {
     /// Goes one step on; gives the next place, if there is one.
@@ -34,7 +34,7 @@ impl Reader<'_> {
             Stage::Editions(after) => {
                 let some = editions::after(self.conn, self.organization, after, EDITIONS_AT_ONCE)?;
                 let last = some.last().filter(|_| some.len() == EDITIONS_AT_ONCE).map(|edition| edition.id);
-                self.tell_all(some.iter().map(told::edition).collect::<Result<Vec<_>>>()?)?;
+                self.tell_all(some.iter().map(told::edition).collect::<Result<Vec<_>>>()?);
                 last.map_or(Stage::Adoptions(None), |last| Stage::Editions(Some(last)))
             }
             Stage::Adoptions(after) => {
@@ -42,12 +42,13 @@ impl Reader<'_> {
                 let after = after.map_or(Key::NIL, Key::from);
                 let some = told::adoptions_after(self.conn, self.organization, after, limit)?;
                 let last = some.last().filter(|_| some.len() == limit).map(|adoption| adoption.id.id());
-                self.tell_all(some)?;
+                self.tell_all(some);
                 last.map_or(Stage::Units(None), |last| Stage::Adoptions(Some(last)))
             }
             Stage::Units(after) => {
                 let after = after.map_or(Key::NIL, Key::from);
-                let some = units::after(self.conn, self.organization, &self.has, after, UNITS_AT_ONCE)?;
+                let limit = UNITS_AT_ONCE.min(self.room().max(1));
+                let some = units::after(self.conn, self.organization, &self.has, after, limit)?;
                 let Some(last) = some.last().map(|unit| unit.id.id()) else { return Ok(None) };
                 self.tell_units(&some, false)?.unwrap_or(Stage::Units(Some(last)))
             }
@@ -68,7 +69,7 @@ impl Reader<'_> {
         let last = rows.last().filter(|_| rows.len() == limit).map(|(id, _)| id.0);
         rows.retain(|(_, stored)| !stored.record.is_retired());
         let told = told::records(self.conn, self.organization, kind, &rows)?;
-        self.tell_all(told)?;
+        self.tell_all(told);
         Ok(last)
     }
 }

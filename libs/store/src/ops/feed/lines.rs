@@ -92,7 +92,7 @@ impl Reader<'_> {
         if let Some(mut sites) = follow.list() {
             // What belongs to no site is told to everybody who sees anything.
             sites.extend((!self.has.is_nothing()).then_some(Key::NIL));
-            query = query.filter(feed::site_id.eq_any(sites));
+            query = query.filter(among(feed::site_id, sites));
         }
         Ok(query.load(self.conn)?)
     }
@@ -140,10 +140,10 @@ impl Reader<'_> {
         }
         for item in items {
             match item {
-                Item::Record(name) => self.tell_all(told.remove(&name))?,
+                Item::Record(name) => self.tell_all(told.remove(&name)),
                 Item::Unit(name) => {
-                    self.tell_all(told.remove(&name))?;
-                    self.tell_all(events.remove(&name.1).unwrap_or_default())?;
+                    self.tell_all(told.remove(&name));
+                    self.tell_all(events.remove(&name.1).unwrap_or_default());
                     if large {
                         within = Some(Within { unit: name.1.id(), after: None });
                     }

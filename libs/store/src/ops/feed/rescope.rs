@@ -91,7 +91,7 @@ impl Reader<'_> {
             .collect();
         rows.retain(|(_, stored)| !stored.record.is_retired());
         let told = told::records(self.conn, self.organization, RecordKind::Site, &rows)?;
-        self.tell_all(told)?;
+        self.tell_all(told);
         Ok(last.map(|last| Stage::Sites(Some(last))))
     }
 

@@ -109,24 +109,23 @@ impl Reader<'_> {
         let last = some.last().map(|unit| unit.id.id());
         // More of one unit than there is room for is told over several pages.
         if fit == 0 && !records.is_empty() {
-            self.tell_all(records)?;
+            self.tell_all(records);
             return Ok(last.map(|unit| Stage::Within(Within { unit, after: None })));
         }
         self.tell_whole(records)?;
         Ok(last.filter(|_| some.len() < units.len()).map(|last| Stage::Units(Some(last))))
     }
 
-    /// Tells units, each followed by its events.
+    /// Tells units in the order of their ids, each followed by its events.
     pub(super) fn tell_whole(&mut self, units: Vec<Told>) -> Result<()> {
         let ids: Vec<Key> = units.iter().map(|unit| unit.id).collect();
-        let mut events: BTreeMap<Key, Vec<Told>> = BTreeMap::new();
-        for event in told::events_of(self.conn, self.organization, &ids)? {
-            events.entry(event.unit.unwrap_or_default()).or_default().push(event);
-        }
+        let mut events = told::events_of(self.conn, self.organization, &ids)?.into_iter().peekable();
         for unit in units {
-            let events = events.remove(&unit.id).unwrap_or_default();
-            self.tell_all([unit])?;
-            self.tell_all(events)?;
+            let id = Some(unit.id);
+            self.tell_all([unit]);
+            while let Some(event) = events.next_if(|event| event.unit == id) {
+                self.tell_all([event]);
+            }
         }
         Ok(())
     }

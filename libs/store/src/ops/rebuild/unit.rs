@@ -261,8 +261,10 @@ fn kept_comes_to(
     steps: &[ItemSteps],
     from: Instant,
 ) -> Result<bool> {
-    let Some(text) = &stored.compact else { return Ok(true) };
-    let Ok(compact) = serde_json::from_str(text) else { return Ok(false) };
+    if stored.compact.is_none() {
+        return Ok(true);
+    }
+    let Some(compact) = folds::kept(stored) else { return Ok(false) };
     let fold = units::apply(stored, &compact, &unit.fields, &[], context)?;
     Ok(fold.is_some_and(|fold| fold.folded.state.steps_from(from) == steps))
 }

@@ -42,7 +42,7 @@ pub(super) fn outcomes(
     planned: &[Planned],
     answers: &Answers,
 ) -> Result<Vec<Outcome>> {
-    let texts = texts_of(conn, organization, planned)?;
+    let told = Told::of(conn, organization, planned, answers)?;
     let mut then = DoubtsThen::new();
     let planned = |at: usize| planned.get(at).ok_or_else(|| StoreError::corrupt("plan")(&"a row is missing"));
     let outcome = |judged: Judged| match judged {
@@ -57,7 +57,7 @@ pub(super) fn outcomes(
                 }
                 _ => {}
             }
-            let written = new(conn, organization, planned, &texts, answers)?;
+            let written = new(conn, organization, planned, &told)?;
             Ok(if planned.row.handset.is_none() {
                 Outcome::Applied(written)
             } else {
@@ -75,7 +75,7 @@ pub(super) fn outcomes(
             if let Wrote::Held(_) = planned(at)?.wrote {
                 return waits(&planned(at)?.body.value);
             }
-            new(conn, organization, planned(at)?, &texts, answers).map(Outcome::AlreadyApplied)
+            new(conn, organization, planned(at)?, &told).map(Outcome::AlreadyApplied)
         }
         Judged::Repeat(row) => {
             let written = repeated(conn, organization, &row, &mut then)?;
@@ -127,14 +127,28 @@ fn texts_of(conn: &mut Conn, organization: Key, planned: &[Planned]) -> Result<T
     Ok(texts)
 }
 
+/// What answers are made of beside the rows.
+struct Told<'p> {
+    texts: Texts,
+    answers: &'p Answers,
+    /// The editions that this transaction brings.
+    editions: Vec<&'p EditionView>,
+}
+
+impl<'p> Told<'p> {
+    fn of(conn: &mut Conn, organization: Key, planned: &'p [Planned], answers: &'p Answers) -> Result<Self> {
+        let edition = |planned: &'p Planned| match &planned.wrote {
+            Wrote::Edition(view) => Some(view),
+            _ => None,
+        };
+        let editions = planned.iter().filter_map(edition).collect();
+        Ok(Self { texts: texts_of(conn, organization, planned)?, answers, editions })
+    }
+}
+
 /// What a row of this transaction wrote.
-fn new(
-    conn: &mut Conn,
-    organization: Key,
-    planned: &Planned,
-    texts: &Texts,
-    answers: &Answers,
-) -> Result<Written> {
+fn new(conn: &mut Conn, organization: Key, planned: &Planned, told: &Told<'_>) -> Result<Written> {
+    let Told { texts, answers, editions } = told;
     Ok(match &planned.wrote {
         Wrote::Record(target, stored) => {
             Written::Record(records::joined(target.kind(), target.uuid(), stored, texts))
@@ -148,13 +162,13 @@ fn new(
             let view = events::view(found(planned, at), texts)?;
             let mut warnings: Vec<Warning> = answers.doubts.get(&event.id).cloned().unwrap_or_default();
             if let Details::Adoption(adoption) = &event.details {
-                warnings.extend(out_of_force(conn, organization, adoption, &event.occurred)?);
+                warnings.extend(out_of_force(conn, organization, editions, adoption, &event.occurred)?);
             }
             Written::Event(view, warnings)
         }
         Wrote::ModelAdoption(made) => {
             let view = events::view(found(planned, model_adoptions::place_of(made)), texts)?;
-            let warnings = out_of_force(conn, organization, &made.adoption, &made.occurred)?;
+            let warnings = out_of_force(conn, organization, editions, &made.adoption, &made.occurred)?;
             Written::Event(view, warnings.into_iter().collect())
         }
     })
@@ -192,7 +206,7 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut DoubtsT
             let view = events::find(conn, organization, row.record_id.id())?.ok_or_else(gone)?;
             let mut warnings = warnings_then(conn, organization, row, then)?;
             if let Some((adoption, occurred)) = adoption_of(row)? {
-                warnings.extend(out_of_force(conn, organization, &adoption, &occurred)?);
+                warnings.extend(out_of_force(conn, organization, &[], &adoption, &occurred)?);
             }
             return Ok(Written::Event(view, warnings));
         }
@@ -259,10 +273,14 @@ fn doubts_then(
 fn out_of_force(
     conn: &mut Conn,
     organization: Key,
+    brought: &[&EditionView],
     adoption: &Adoption,
     occurred: &Occurred,
 ) -> Result<Option<Warning>> {
-    let found: Option<EditionView> = editions::find(conn, organization, adoption.edition_id)?;
+    let found = match brought.iter().find(|view| view.id == adoption.edition_id) {
+        Some(view) => Some((*view).clone()),
+        None => editions::find(conn, organization, adoption.edition_id)?,
+    };
     let Some(found) = found else { return Ok(None) };
     let from = adoption.effective_from.unwrap_or_else(|| occurred.when.date(&Zone::utc()));
     let begun = from >= found.edition.effective_from;

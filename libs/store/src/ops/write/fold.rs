@@ -5,7 +5,6 @@ use std::{
     sync::Arc,
 };
 
-use interval::Compact;
 use model::{
     EventId, Instant, SiteId, UnitId,
     event::{Details, ServiceEvent},
@@ -86,13 +85,14 @@ pub(super) struct Answers {
 }
 
 impl Folded {
-    pub(super) fn answers(&self) -> Answers {
-        self.answers.clone()
+    /// Stored events that it puts elsewhere in time.
+    pub(super) fn moved(&self) -> &[(EventId, Instant)] {
+        &self.moved
     }
 
-    /// Where each new event stands in time.
-    pub(super) fn placed(&self) -> BTreeMap<EventId, Instant> {
-        self.answers.placed.clone()
+    /// What the authors of the events are told.
+    pub(super) fn answers(&self) -> &Answers {
+        &self.answers
     }
 
     /// Writes it all; says which items changed, and with which versions of their contexts the units were folded.
@@ -105,7 +105,7 @@ impl Folded {
             events::move_in_time(conn, organization, event, at)?;
         }
         contexts::keep(conn, organization, &self.with)?;
-        quality::put(conn, self.quality.0, &self.quality.1)?;
+        quality::put(conn, self.quality.0, self.quality.1)?;
         Ok((folds::put(conn, &self.states, self.items)?, self.with))
     }
 }
@@ -124,10 +124,6 @@ impl Work<'_> {
         self.give_kin(&mut touched);
         let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
         context.load(conn, self.organization, &units)?;
-        let mut stored: BTreeMap<UnitId, Vec<folds::ItemRow>> = BTreeMap::new();
-        for item in folds::items_of_units(conn, self.organization, &keys)? {
-            stored.entry(item.unit_id.id()).or_default().push(item);
-        }
         let mut folded = Folded { quality: (poor, Vec::new()), ..Folded::default() };
         let new = new_events(&self.planned);
         for (id, touched) in &touched {
@@ -147,8 +143,9 @@ impl Work<'_> {
                 let at = fold.folded.state.instant_of(&event.occurred.when);
                 folded.answers.placed.insert(event.id, at);
             }
-            let items = Items::stored(stored.remove(id).unwrap_or_default());
             let state = self.known.state(conn, *id)?;
+            let stored = state.map(|state| folds::items_in(conn, state)).transpose()?;
+            let items = Items::stored(stored.unwrap_or_default());
             folded.add(self.organization, self.command.now, state, &fold, items)?;
             folded.with.push(contexts::Folded { unit: key, before, now });
         }
@@ -175,20 +172,19 @@ impl Work<'_> {
             let Some(state) = self.known.state(conn, *id)? else { continue };
             let is_current = |(id, version): (&ContextId, &i64)| context.versions.get(id) == Some(version);
             let known = with.get(&state.unit_id).is_some_and(|versions| versions.iter().all(is_current));
-            let compact =
-                state.compact.as_deref().filter(|_| known && state.folded_with == folds::folded_with());
-            // What another version has kept is of no use, and no fault.
-            let Some(compact) = compact.and_then(|text| serde_json::from_str::<Compact>(text).ok()) else {
+            if !known || state.folded_with != folds::folded_with() {
                 continue;
-            };
+            }
+            let Some(compact) = folds::kept(state) else { continue };
             sites.extend(compact.sites());
             editions.extend(compact.editions());
-            kept.push((*id, touched, state.clone(), compact));
+            kept.push((*id, touched, compact));
         }
         context.load_named(conn, self.organization, sites, editions)?;
         let mut applied = BTreeMap::new();
-        for (id, touched, state, compact) in kept {
-            let fold = units::apply(&state, &compact, &touched.fields, &touched.fresh, context)?;
+        for (id, touched, compact) in kept {
+            let Some(state) = self.known.state(conn, id)? else { continue };
+            let fold = units::apply(state, &compact, &touched.fields, &touched.fresh, context)?;
             applied.extend(fold.map(|fold| (id, fold)));
         }
         Ok(applied)

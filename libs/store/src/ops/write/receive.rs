@@ -123,17 +123,30 @@ impl Caller {
         }
     }
 
+    /// What is known of the handset now, with the numbers of its edits that have come.
+    pub(super) fn noted(self, planned: &[Planned]) -> Noted {
+        let versions: BTreeMap<Key, i64> = planned.iter().filter_map(Planned::echoed).collect();
+        let version = |edit: &EditId| versions.get(&Key::from(*edit)).copied();
+        let numbered = self.numbered.iter().map(|(number, edit)| (*number, *edit, version(edit))).collect();
+        Noted { state: self.state, numbered }
+    }
+}
+
+/// What is to be written down of the handset that calls.
+pub(super) struct Noted {
+    state: HandsetState,
+    /// The edits that came under numbers of its counter, each with the version that its record came to by it.
+    numbered: Vec<(i64, EditId, Option<i64>)>,
+}
+
+impl Noted {
     /// Writes down what the handset told of itself, and the numbers of its edits that have come.
-    pub(super) fn note(mut self, conn: &mut Conn, command: &Command, planned: &[Planned]) -> Result<()> {
+    pub(super) fn write(self, conn: &mut Conn, command: &Command) -> Result<()> {
         let Some(Calling::Push(push)) = &command.calling else { return Ok(()) };
         let organization = Key::from(command.organization);
         handsets::sign_in(conn, organization, push.handset, push.person, command.now)?;
-        let versions: BTreeMap<Key, i64> = planned.iter().filter_map(Planned::echoed).collect();
-        let version = |edit: &EditId| versions.get(&Key::from(*edit)).copied();
-        let numbered: Vec<(i64, EditId, Option<i64>)> =
-            self.numbered.iter().map(|(number, edit)| (*number, *edit, version(edit))).collect();
-        handsets::note_edits(conn, organization, push.handset, &numbered)?;
-        let state = &mut self.state;
+        handsets::note_edits(conn, organization, push.handset, &self.numbered)?;
+        let mut state = self.state;
         state.last_seen_at = Some(command.now);
         state.offset_micros = Some(command.now.micros().saturating_sub(push.clock.micros()));
         state.boot = push.boot;
@@ -142,7 +155,7 @@ impl Caller {
         }
         state.waiting = u64::try_from(push.waiting).unwrap_or(u64::MAX);
         state.oldest_waiting_at = push.oldest_waiting_at;
-        handsets::store(conn, organization, state)
+        handsets::store(conn, organization, &state)
     }
 }
 
