@@ -245,6 +245,18 @@ pub(crate) fn complete(
     Ok(rows.into_iter().filter(|_| all_are_there).map(|row| row.edit_id.id()).collect())
 }
 
+/// What is kept in a table of groups of a handset.
+macro_rules! of_groups {
+    ($table:ident, $organization:expr, $handset:expr, $groups:expr) => {{
+        let groups: Vec<Option<Key>> = $groups.iter().copied().map(Some).collect();
+        $table::table
+            .filter($table::organization.eq($organization))
+            .filter($table::handset.eq($handset))
+            .filter($table::group_id.eq_any(groups))
+    }};
+}
+pub(crate) use of_groups;
+
 /// The parked edits of groups of a handset.
 pub(crate) fn parked_of_groups(
     conn: &mut Conn,
@@ -254,16 +266,8 @@ pub(crate) fn parked_of_groups(
 ) -> Result<Vec<InboxRow>> {
     let mut found = Vec::new();
     for some in groups.chunks(IDS_AT_ONCE) {
-        let named: Vec<Option<Key>> = some.iter().copied().map(Some).collect();
-        found.extend(
-            inbox::table
-                .filter(inbox::organization.eq(organization))
-                .filter(inbox::handset.eq(handset))
-                .filter(inbox::group_id.eq_any(named))
-                .filter(inbox::state.eq(PARKED))
-                .select(InboxRow::as_select())
-                .load(conn)?,
-        );
+        let kept = of_groups!(inbox, organization, handset, some).filter(inbox::state.eq(PARKED));
+        found.extend(kept.select(InboxRow::as_select()).load(conn)?);
     }
     Ok(found)
 }
@@ -277,16 +281,8 @@ pub(crate) fn refused_of_groups(
 ) -> Result<Vec<(Option<Key>, Key)>> {
     let mut found = Vec::new();
     for some in groups.chunks(IDS_AT_ONCE) {
-        let named: Vec<Option<Key>> = some.iter().copied().map(Some).collect();
-        found.extend(
-            inbox::table
-                .filter(inbox::organization.eq(organization))
-                .filter(inbox::handset.eq(handset))
-                .filter(inbox::group_id.eq_any(named))
-                .filter(inbox::state.eq(REFUSED))
-                .select((inbox::group_id, inbox::edit_id))
-                .load::<(Option<Key>, Key)>(conn)?,
-        );
+        let kept = of_groups!(inbox, organization, handset, some).filter(inbox::state.eq(REFUSED));
+        found.extend(kept.select((inbox::group_id, inbox::edit_id)).load::<(Option<Key>, Key)>(conn)?);
     }
     Ok(found)
 }

@@ -7,7 +7,7 @@ use proof::Hash;
 use super::super::Conn;
 use super::{
     IDS_AT_ONCE,
-    inbox::InboxRow,
+    inbox::{InboxRow, of_groups},
     inserts,
     private_texts::{self, TextRow, Texts},
     schema::other_content,
@@ -85,15 +85,9 @@ pub(crate) fn of_groups(
 ) -> Result<Vec<(Option<Key>, Key)>> {
     let mut found = Vec::new();
     for some in groups.chunks(IDS_AT_ONCE) {
-        let named: Vec<Option<Key>> = some.iter().copied().map(Some).collect();
-        found.extend(
-            other_content::table
-                .filter(other_content::organization.eq(organization))
-                .filter(other_content::handset.eq(handset))
-                .filter(other_content::group_id.eq_any(named))
-                .select((other_content::group_id, other_content::edit_id))
-                .load::<(Option<Key>, Key)>(conn)?,
-        );
+        let kept = of_groups!(other_content, organization, handset, some);
+        let columns = (other_content::group_id, other_content::edit_id);
+        found.extend(kept.select(columns).load::<(Option<Key>, Key)>(conn)?);
     }
     Ok(found)
 }
