@@ -34,7 +34,20 @@ const NETWORK: &[&str] = &[
 ];
 
 /// What is asked of one call, and is no setting of an installation; the folder of `demo` is one, and in the table.
-const ASKED: &[&str] = &["--help", "--check", "--name", "--person", "--organization", "--hours", "--folder"];
+const ASKED: &[&str] = &[
+    "--help",
+    "--check",
+    "--name",
+    "--person",
+    "--organization",
+    "--hours",
+    "--folder",
+    "--mapping",
+    "--dry-run",
+    "--refuse-all",
+    "--report",
+    "--clock",
+];
 
 #[test]
 fn help_lists_every_setting_with_its_variable() {
@@ -42,6 +55,7 @@ fn help_lists_every_setting_with_its_variable() {
         ("serve", &[CONFIG, DATABASE, TRUST, NETWORK, &["KEEPSTART_JWKS", "KEEPSTART_CLOCK"]]),
         ("migrate", &[CONFIG, DATABASE]),
         ("demo", &[TRUST, NETWORK, &["KEEPSTART_DEMO_FOLDER", "KEEPSTART_DEMO_DATA"]]),
+        ("import", &[CONFIG, DATABASE]),
         ("rebuild", &[CONFIG, DATABASE]),
         ("openapi", &[]),
         ("schedule-schema", &[]),

@@ -55,7 +55,7 @@ fn the_fleet_and_its_traps(backend: Backend) {
     let database = Database::new(backend);
     let mut service = start(&database);
     let said = service.said().join("\n");
-    assert!(said.contains("Imported 4 sites, 15 units,"), "{said}");
+    assert!(said.contains("Imported 12 sites, 61 units,"), "{said}");
     let tokens = tokens(&database);
     assert_eq!(tokens.len(), ROLES.len(), "{:?}", tokens.keys());
     for role in ROLES {
@@ -65,9 +65,10 @@ fn the_fleet_and_its_traps(backend: Backend) {
     let client = service.client(&tokens["coordinator"]);
     let zones: BTreeSet<String> =
         client.all("/v1/sites", 500).iter().map(|site| site["zone"].to_string()).collect();
-    assert_eq!((client.all("/v1/units", 4).len(), zones.len()), (15, 2));
+    assert_eq!((client.all("/v1/units", 7).len(), zones.len()), (61, 3));
     let mut failures = Vec::new();
     traps(&client, &mut failures);
+    worked_out(&client, &mut failures);
     none_failed(&failures);
     only_two_sites(&service.client(&tokens["technician"]));
     main_job(&client);
@@ -119,9 +120,55 @@ fn only_two_sites(client: &Client) {
 
 /// A unit's id as the demonstration's file has it.
 fn id_in_file(label: &str) -> String {
-    let text = std::fs::read_to_string(root().join("deploy/demo/units.json")).unwrap();
-    let units: Vec<Value> = serde_json::from_str(&text).unwrap();
-    id_of(units.iter().find(|unit| unit["label"] == label).unwrap())
+    let text = std::fs::read_to_string(root().join("deploy/demo/units.csv")).unwrap();
+    let mut rows = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let headings = rows.next().unwrap();
+    let at = |heading: &str| headings.iter().position(|found| *found == heading).unwrap();
+    rows.find(|row| row[at("label")] == label).unwrap()[at("id")].to_owned()
+}
+
+/// What was worked out by hand for the sets of the demonstration, held against the service.
+fn worked_out(client: &Client, failures: &mut Vec<String>) {
+    let text = std::fs::read_to_string(root().join("tests/vectors/tarn-valley.json")).unwrap();
+    let table: Value = serde_json::from_str(&text).unwrap();
+    let rows = table["rows"].as_array().unwrap();
+    assert!(rows.len() > 50, "the table has only {} rows", rows.len());
+    let units = client.all("/v1/units", 500);
+    let quality = client.all("/v1/data-quality", 500);
+    for row in rows {
+        let unit = units.iter().find(|unit| unit["label"] == row["unit"]).unwrap_or_else(|| panic!("{row}"));
+        let answer = answer(client, row, &id_of(unit), &quality);
+        for (pointer, expected) in row["expect"].as_object().unwrap() {
+            let found = answer.pointer(pointer).unwrap_or(&Value::Null);
+            if found != expected {
+                let (unit, what, source) = (&row["unit"], &row["what"], &row["source"]);
+                failures.push(format!("{unit}: {what} ({source}): {pointer} is {found}, not {expected}"));
+            }
+        }
+    }
+}
+
+/// What the service says to one row of the table.
+fn answer(client: &Client, row: &Value, unit: &str, quality: &[Value]) -> Value {
+    let ask = row["ask"].as_str().unwrap();
+    if ask == "quality" {
+        return quality
+            .iter()
+            .filter(|line| line["unit_id"] == unit)
+            .map(|line| line["code"].clone())
+            .collect();
+    }
+    let at = row["at"].as_str().map_or_else(String::new, |at| format!("?valid_at={at}"));
+    let whole = client.get(&format!("/v1/units/{unit}/{ask}{at}")).expect(200).json();
+    match row["task"].as_str() {
+        None => whole,
+        Some(task) => {
+            let mut items = whole["items"].as_array().unwrap().iter().filter(|item| item["task"] == task);
+            let item = items.next().unwrap_or_else(|| panic!("no {task}: {row}"));
+            assert!(items.next().is_none(), "{task} stands twice: {row}");
+            item.clone()
+        }
+    }
 }
 
 /// Each trap of the demonstration data and what is right about it.

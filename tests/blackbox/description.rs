@@ -50,19 +50,24 @@ fn address(operation: &Operation, examples: &Value) -> String {
 
 /// The operations in an order in which their examples work: what others need is made first, and read last.
 fn in_order() -> Vec<Operation> {
-    const FIRST: [&str; 6] = [
+    const FIRST: [&str; 8] = [
         "create_site",
         "create_schedule",
         "create_edition",
         "create_unit",
         "record_service_event",
         "enrol_handset",
+        "create_mail_list",
+        "create_recipient",
     ];
+    const LATER: [&str; 2] = ["apply_import", "cancel_import"];
     let mut all = operations();
     all.sort_by_key(|operation| {
         let place = FIRST.iter().position(|id| *id == operation.id).unwrap_or(FIRST.len());
-        let method = ["post", "patch", "get"].iter().position(|method| *method == operation.method);
-        (method, place, operation.id.clone())
+        // What is done with a file that was sent comes after it.
+        let method = if LATER.contains(&operation.id.as_str()) { "put" } else { operation.method.as_str() };
+        let method = ["post", "put", "patch", "get"].iter().position(|known| *known == method);
+        (method, LATER.contains(&operation.id.as_str()), place, operation.id.clone())
     });
     all
 }

@@ -17,7 +17,7 @@ const SERVICE: &str = "keepstart_service";
 const MEMBER: &str = "IN ROLE keepstart_service";
 
 /// Tables that are no organization's: nothing in them tells of one what another may not know.
-const OPEN: [&str; 3] = ["__diesel_schema_migrations", "organization_list", "secret"];
+const OPEN: [&str; 4] = ["__diesel_schema_migrations", "organization_list", "secret", "worker"];
 
 /// The tables that the fence is around, with the column that says whose a row is.
 fn fenced(owner: &mut PgConnection) -> Vec<(String, &'static str)> {

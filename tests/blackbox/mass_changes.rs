@@ -12,7 +12,9 @@ use std::{
 };
 
 use blackbox::{
-    Backend, Client, Service, Town, World, none_failed, on_both,
+    Backend, Client, Service, Town, World,
+    nightly::NightShift,
+    none_failed, on_both,
     service::{NOW, is_clean},
     world::{id_of, new_id},
 };
@@ -223,9 +225,11 @@ fn few_units_are_folded_at_once_and_many_later(backend: Backend) {
         drop(fleet);
         world.service = Service::start(&world.database);
         world.reach(&mut town);
+        let night = NightShift::start(&world.database, NOW);
         until_none_is_pending(town.coordinator());
         lists_agree(town.coordinator(), &ids);
         assert_eq!(edition_of(&single(town.coordinator(), &ids[7])), BTreeSet::from([edition.as_str()]));
+        drop(night);
         world.service.kill();
         is_clean(&world.database);
     }
@@ -241,6 +245,7 @@ fn all_are_kept(client: &Client, written: &[Value]) {
 
 fn an_edition_for_many_units_while_writes_go_on(backend: Backend) {
     let world = World::new(backend);
+    let _night = NightShift::start(&world.database, NOW);
     let town = world.town();
     let fleet = Fleet::new(&world, &town);
     let units = fleet.units("P7", MANY, 0);
@@ -280,6 +285,7 @@ fn adopted_by_all(world: &World, town: &Town, units: &[String], edition: &str) {
     town.record(adoption(town, "P7", edition, "2026-04-01T10:00:00Z"));
     let left = pending(client);
     assert!(left > 0 && left <= units.len(), "{left} are pending");
+    let _night = NightShift::start(&world.database, NOW);
     // Only what a list asks about, and its reader may see, is counted.
     let elsewhere = world.person(town.id, &[("viewer", json!([town.sites[1]]))]);
     assert_eq!(pending(&world.client(town.id, elsewhere)), 0);
@@ -301,6 +307,7 @@ fn adopted_by_all(world: &World, town: &Town, units: &[String], edition: &str) {
 
 fn a_zone_moves_the_days_of_many_units(backend: Backend) {
     let world = World::new(backend);
+    let _night = NightShift::start(&world.database, NOW);
     let town = world.town();
     let fleet = Fleet::new(&world, &town);
     let units = fleet.units("P7", MANY / 3, 0);
@@ -357,6 +364,7 @@ fn a_zone_moves_the_days_of_many_units(backend: Backend) {
 
 fn a_mass_change_on_a_mass_change(backend: Backend) {
     let world = World::new(backend);
+    let _night = NightShift::start(&world.database, NOW);
     let town = world.town();
     let fleet = Fleet::new(&world, &town);
     let units = fleet.units("P7", MANY / 3, 0);
@@ -390,6 +398,7 @@ fn a_refolding_that_was_cut_off_goes_on(backend: Backend) {
     let mut town = world.town();
     let units = Fleet::new(&world, &town).units("P7", MANY, 0);
     town.record(adoption(&town, "P7", &town.edition, "2026-03-01T10:00:00Z"));
+    let mut night = NightShift::start(&world.database, NOW);
     let started = Instant::now();
     let all = loop {
         let left = pending(town.coordinator());
@@ -398,11 +407,13 @@ fn a_refolding_that_was_cut_off_goes_on(backend: Backend) {
             break left;
         }
     };
+    night.kill();
     world.service.kill();
     assert!(all > 0);
     // What is stale is out of date, and no difference.
     is_clean(&world.database);
     world.restart_at(NOW);
+    let _night = NightShift::start(&world.database, NOW);
     world.reach(&mut town);
     until_none_is_pending(town.coordinator());
     lists_agree(town.coordinator(), &units);
@@ -421,7 +432,8 @@ fn two_instances_fold_side_by_side() {
     drop(fleet);
     let outbox = "SELECT count(*) AS n FROM outbox";
     let told = world.database.number(outbox);
-    // Both find the stale units when they start.
+    // Both find the stale units.
+    let _nights = [NOW, NOW].map(|clock| NightShift::start(&world.database, clock));
     let second = Service::start(&world.database);
     world.restart_at(NOW);
     world.reach(&mut town);
@@ -440,6 +452,7 @@ fn two_instances_fold_side_by_side() {
 #[test]
 fn a_write_that_is_overtaken_leaves_the_unit_to_be_found() {
     let world = World::new(Backend::Postgres);
+    let _night = NightShift::start(&world.database, NOW);
     let town = world.town();
     let unit = Fleet::new(&world, &town).units("P8", 1, 0).remove(0);
     let client = town.coordinator();

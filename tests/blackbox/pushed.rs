@@ -139,6 +139,8 @@ impl Field {
             author: self.person,
             channel: Channel::Sync,
             calling,
+            together: false,
+            slice: None,
             ..direct::command(self.organization, edits)
         };
         self.direct.ask(|store| async move { store.push(command).await }).unwrap()

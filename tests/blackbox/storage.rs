@@ -60,7 +60,7 @@ fn both_schemas_are_the_same() {
 }
 
 /// What belongs to no organization: the table of them, their list, and secrets of the service itself.
-const OF_NOBODY: [&str; 3] = ["organization", "organization_list", "secret"];
+const OF_NOBODY: [&str; 4] = ["organization", "organization_list", "secret", "worker"];
 
 /// So that one organization's rows lie together, and none is found by another's query.
 fn every_key_begins_with_the_organization(backend: Backend) {

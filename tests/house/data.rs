@@ -52,7 +52,9 @@ fn every_caution_has_a_source() {
     let mut broken = Vec::new();
     let mut cautions = 0;
     let schedules = files().into_iter().filter(|file| {
-        file.path.starts_with("deploy/schedules/") && file.path.rsplit('.').next() == Some("json")
+        let folders = ["deploy/schedules/", "deploy/demo/schedules/"];
+        folders.iter().any(|folder| file.path.starts_with(folder))
+            && file.path.rsplit('.').next() == Some("json")
     });
     for file in schedules {
         let schedule: Value = serde_json::from_str(&file.text).unwrap();

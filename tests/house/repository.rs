@@ -1,6 +1,7 @@
 //! What the rules look at: the files of the repository, and what cargo says about its crates.
 
 use std::{
+    collections::BTreeSet,
     fs,
     path::{Path, PathBuf},
     process::Command,
@@ -66,6 +67,25 @@ pub(crate) fn metadata() -> Value {
             .current_dir(root()),
     );
     serde_json::from_str(&text).unwrap()
+}
+
+/// Names and versions of what is built for a package, or for all of them, on any platform; of one package without its
+/// tests. The lock and the metadata also have what a feature would bring that nobody turns on.
+pub(crate) fn built(package: Option<&str>) -> BTreeSet<String> {
+    let mut command = Command::new(env!("CARGO"));
+    command.args(["tree", "--offline", "--locked", "--target", "all"]);
+    command.args(["--prefix", "none", "--format", "{p}"]).current_dir(root());
+    match package {
+        Some(package) => command.args(["--edges", "normal,build", "--package", package]),
+        None => command.args(["--edges", "normal,build,dev", "--workspace"]),
+    };
+    let named = |line: &str| {
+        let mut words = line.split(' ');
+        Some(format!("{} {}", words.next()?, words.next()?.trim_start_matches('v')))
+    };
+    let built: BTreeSet<String> = output(&mut command).lines().filter_map(named).collect();
+    assert!(built.len() > 1, "cargo tree says less than expected: {built:?}");
+    built
 }
 
 fn output(command: &mut Command) -> String {

@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
-"""Runs the commands of openapi/README.md against a fresh demonstration service, and compares what they print.
+"""Runs the commands of a document against a fresh demonstration service, and compares what they print.
 
 A block marked `sh` is run; the block after it, marked `json` or `text`, is what it must print. `…` stands for anything:
 within a line for the rest of a word or sentence, alone on a line for any number of lines. The first block starts the
-service. Needs bash, curl and jq.
+service, with the options that the text gives. The commands stand as if in the root of the repository, but what they write
+goes into a folder that is removed. Needs bash, curl and jq.
 
-    tests/lib/quickstart.py           runs and compares
-    tests/lib/quickstart.py --show    prints what each block really gives, for whoever writes the text
+    tests/lib/quickstart.py [DOCUMENT]           runs and compares; openapi/README.md unless another is named
+    tests/lib/quickstart.py --show [DOCUMENT]    prints what each block really gives, for whoever writes the text
 """
 
 import os
@@ -20,9 +21,11 @@ import tempfile
 import time
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
-TEXT = ROOT / "openapi" / "README.md"
+TEXT = "openapi/README.md"
 START = "deploy/try"
 READY = "Ctrl-C stops the service"
+# What commands may name by its place in the repository.
+LINKED = ["deploy", "target"]
 # The end of what one block printed; what stands behind it is the block's exit code.
 MARK = "=== end of block "
 # What is another in every run, and what stands for it in a comparison.
@@ -33,8 +36,9 @@ VOLATILE = [
 ]
 
 
-def blocks(text):
+def blocks(document):
     """Commands with what they must print, or None where nothing is said."""
+    text = (ROOT / document).read_text(encoding="utf-8")
     found = re.findall(r"^```(\w+)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     pairs = []
     for kind, body in found:
@@ -43,7 +47,7 @@ def blocks(text):
         elif kind in ("json", "text") and pairs and pairs[-1][1] is None:
             pairs[-1][1] = body
         else:
-            sys.exit(f"{TEXT}: a block marked {kind} that follows no command")
+            sys.exit(f"{document}: a block marked {kind} that follows no command")
     return pairs
 
 
@@ -70,10 +74,10 @@ def free_port():
         return probe.getsockname()[1]
 
 
-def start(folder, port):
+def start(options, folder, port):
     """deploy/try as the reader runs it, but on a free port and in a folder of its own."""
     out = open(os.path.join(folder, "try.out"), "w+", encoding="utf-8")
-    command = [START, "--port", str(port), "--folder", os.path.join(folder, "try")]
+    command = [START, *options, "--port", str(port), "--folder", os.path.join(folder, "try")]
     service = subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL)
     for _ in range(6000):
         with open(out.name, encoding="utf-8") as said:
@@ -108,14 +112,18 @@ class Shell:
 
 
 def main():
-    show = sys.argv[1:] == ["--show"]
-    pairs = blocks(TEXT.read_text(encoding="utf-8"))
-    if len(pairs) < 10 or pairs[0][0].strip() != START:
-        sys.exit(f"{TEXT}: the first of at least ten blocks starts the service with {START}")
+    words = sys.argv[1:]
+    show = words[:1] == ["--show"]
+    document = (words[show:] or [TEXT])[0]
+    pairs = blocks(document)
+    if len(pairs) < 5 or pairs[0][0].split()[:1] != [START]:
+        sys.exit(f"{document}: the first of at least five blocks starts the service with {START}")
     wrong = 0
     with tempfile.TemporaryDirectory() as folder:
         port = free_port()
-        service = start(folder, port)
+        for name in LINKED:
+            os.symlink(ROOT / name, os.path.join(folder, name))
+        service = start(pairs[0][0].split()[1:], folder, port)
         try:
             shell = Shell(folder)
             for command, expected in pairs[1:]:
@@ -125,13 +133,13 @@ def main():
                     print(f"$ {command}{printed}")
                 elif code != 0 or not fits(expected or "", printed):
                     wrong += 1
-                    print(f"{TEXT.relative_to(ROOT)} says that\n{command}prints\n{expected}but it prints (exit code {code})\n{printed}")
+                    print(f"{document} says that\n{command}prints\n{expected}but it prints (exit code {code})\n{printed}")
         finally:
             service.send_signal(signal.SIGINT)
             service.wait(30)
     if wrong:
-        sys.exit(f"{TEXT.relative_to(ROOT)}: {wrong} of {len(pairs) - 1} blocks do not print what it says")
-    print(f"{TEXT.relative_to(ROOT)}: {len(pairs) - 1} blocks print what it says")
+        sys.exit(f"{document}: {wrong} of {len(pairs) - 1} blocks do not print what it says")
+    print(f"{document}: {len(pairs) - 1} blocks print what it says")
 
 
 if __name__ == "__main__":

@@ -122,6 +122,10 @@ fn answered(operation: &Operation, reply: &Reply, case: &str) {
 fn taken(operation: &Operation, body: &[u8], reply: &Reply, case: &str) {
     let content = operation.value["requestBody"]["content"].as_object().unwrap();
     let (kind, media) = content.iter().next().unwrap();
+    // A form is text, and a file is taken whatever its rows are, which are told of one by one.
+    if !kind.ends_with("json") {
+        return;
+    }
     let mut value: Value = serde_json::from_slice(body).unwrap();
     if !kind.contains("patch") {
         drop_nulls(&mut value);

@@ -93,6 +93,8 @@ pub fn command(organization: OrganizationId, edits: Vec<Proposal>) -> Command {
         permit: Permit(Arc::new(|_| Permission::Allowed)),
         dry_run: false,
         calling: None,
+        together: false,
+        slice: None,
     }
 }
 

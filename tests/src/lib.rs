@@ -18,9 +18,11 @@ pub mod contract;
 pub mod database;
 pub mod direct;
 pub mod instances;
+pub mod nightly;
 pub mod relay;
 pub mod roles;
 pub mod service;
+pub mod smtp;
 pub mod statements;
 pub mod wire;
 pub mod world;
@@ -31,6 +33,7 @@ pub use direct::Direct;
 pub use instances::OneProcess;
 pub use relay::{Cut, Relay};
 pub use service::Service;
+pub use smtp::Smtp;
 pub use world::{Town, World};
 
 /// Fails naming every case that went wrong, so that one run shows them all.

@@ -190,9 +190,14 @@ pub fn serve(database: &Database, clock: &str) -> Command {
     command(&["serve", "--clock", clock, "--jwks", &keys, "--database-url", database.url()])
 }
 
-/// The built binary with these arguments, and nothing of the test's environment that configures it.
+/// The built service with these arguments, and nothing of the test's environment that configures it.
 pub fn command(arguments: &[&str]) -> Command {
-    let mut command = Command::new(binary());
+    program("keepstart-api", arguments)
+}
+
+/// The same of any of our binaries.
+pub fn program(name: &str, arguments: &[&str]) -> Command {
+    let mut command = Command::new(binary(name));
     command.args(arguments).current_dir(root());
     for (name, _) in std::env::vars_os()
         .filter(|(name, _)| name == "DATABASE_URL" || name.to_string_lossy().starts_with("KEEPSTART_"))
@@ -227,9 +232,9 @@ pub fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()
 }
 
-fn binary() -> PathBuf {
+fn binary(name: &str) -> PathBuf {
     // A test's binary lies in target/PROFILE/deps, a program's beside the service's.
     let here = std::env::current_exe().unwrap();
-    let mut found = here.ancestors().skip(1).take(2).map(|folder| folder.join("keepstart-api"));
-    found.find(|binary| binary.exists()).expect("no keepstart-api: run `cargo build --package api` first")
+    let mut found = here.ancestors().skip(1).take(2).map(|folder| folder.join(name));
+    found.find(|binary| binary.exists()).unwrap_or_else(|| panic!("no {name}: run `cargo build` first"))
 }

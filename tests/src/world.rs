@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use access::{Audience, Claims, ClientId, Issuer, SigningKey, TokenId, keys, token};
-use model::{Id, Instant, OrganizationId, PersonId, edit::Target, stamp::Stamp};
+use access::{Audience, Claims, ClientId, Issuer, Leaving, SigningKey, TokenId, keys, token};
+use model::{Id, Instant, OrganizationId, PersonId, RecipientId, edit::Target, stamp::Stamp};
 use serde_json::{Value, json};
 use store::Command;
 use uuid::Uuid;
@@ -50,6 +50,14 @@ pub struct Town {
 }
 
 impl World {
+    /// The text with which a recipient leaves a mail list, as it stands in their mails.
+    pub fn leaving(&self, organization: OrganizationId, recipient: &str) -> String {
+        let store = Direct::open(&self.database, 2);
+        let secret =
+            store.ask(|store| async move { store.secret(Leaving::SECRET, Vec::new()).await }).unwrap();
+        Leaving::new(&secret).text(organization, RecipientId::parse(recipient).unwrap())
+    }
+
     /// A service on a fresh database, with its clock at [`NOW`].
     pub fn new(backend: Backend) -> Self {
         Self::at(backend, NOW)

@@ -48,6 +48,8 @@ pub enum Action {
     ReadDue,
     /// See and change people and their grants.
     ManagePeople,
+    /// See and change mail lists and who gets them.
+    ManageMail,
     /// Make a code by which a handset may be enrolled.
     MakeHandsetCode,
     /// Enrol the handset in one's hand, with such a code.
@@ -63,6 +65,13 @@ pub enum Action {
     ReadHeld,
     /// Release or refuse one of them; the object is at the sites of its unit.
     DecideHeld,
+    /// Bring in a file, of which each row is asked about by itself.
+    Import,
+    /// See what became of a file that was brought in, or stop it.
+    ReadImport {
+        /// The person has brought it in.
+        own: bool,
+    },
 }
 
 /// What it is to be done to.
@@ -161,6 +170,8 @@ enum Need {
 ///   trust, and who may answer it need not be able to do that work. Whoever plans or audits sees what is open.
 /// - A code for a handset opens nothing: whoever uses it signs in with a token of their own. So it is enough for a
 ///   coordinator or an admin to hold a grant at all; but to stop a handset, or to look at everybody's, takes all sites.
+/// - Whoever keeps records by hand, or in step with another system, may bring in files of them: each row is then asked about
+///   like a request. What a file said is seen by whoever brought it in, and with a grant on all sites by who runs the fleet.
 /// - What touches the whole organization (its sites, its schedules, its people) takes a grant on all sites: one on
 ///   some sites must not widen itself.
 #[rustfmt::skip]
@@ -201,6 +212,7 @@ const fn rule(action: Action) -> [Need; 8] {
         Action::Correct { own: true }                   => [N, R, R, R, N, N, N, N],
         Action::ReadDue                                 => [S, S, S, S, S, S, S, S],
         Action::ManagePeople                            => [N, N, N, N, N, N, N, A],
+        Action::ManageMail                              => [N, N, N, A, N, N, N, A],
         Action::MakeHandsetCode                         => [N, N, N, S, N, N, N, S],
         Action::EnrolHandset                            => [S, S, S, S, S, S, S, S],
         Action::ReadHandset { own: true }               => [S, S, S, S, S, S, S, S],
@@ -208,6 +220,9 @@ const fn rule(action: Action) -> [Need; 8] {
         | Action::RevokeHandset                         => [N, N, N, A, N, N, N, A],
         Action::ReadHeld                                => [N, N, N, S, S, S, N, S],
         Action::DecideHeld                              => [N, N, N, R, N, N, N, R],
+        Action::Import                                  => [N, N, N, S, N, N, S, N],
+        Action::ReadImport { own: true }                => [S, S, S, S, S, S, S, S],
+        Action::ReadImport { own: false }               => [N, N, N, A, N, N, N, A],
     }
 }
 

@@ -64,6 +64,7 @@
 mod claims;
 mod decide;
 pub mod keys;
+mod leaving;
 mod principal;
 mod seal;
 pub mod token;
@@ -71,6 +72,7 @@ pub mod token;
 pub use claims::{Audience, Claims, ClientId, Issuer, TokenId};
 pub use decide::{Action, Decision, Object, Place, decide, sites_for};
 pub use keys::{KeyError, KeyRing, PublicKey, SigningKey};
+pub use leaving::Leaving;
 pub use principal::{Grant, Principal};
 pub use seal::Seal;
 pub use token::{SignError, TokenError};

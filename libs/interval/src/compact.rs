@@ -143,7 +143,8 @@ impl Compact {
         let voided_ahead = self.voided_ahead.clone();
         let standing = Standing { voided_ahead, ..Standing::after(input, &self.settled, events, stays) };
         let (state, compact) = fold(input, standing, rules, Instant::LAST, |fold| Self::of(input, fold));
-        if self.has_service_of(state.set_aside()) {
+        // By what is kept the service was judged without its reading already; only by something new is it judged anew.
+        if !input.events.is_empty() && self.has_service_of(state.set_aside()) {
             return Err(NeedsRefold::Kind);
         }
         Ok(Folded { state, compact })

@@ -97,6 +97,7 @@ mod settled;
 mod standing;
 mod state;
 mod steps;
+mod tags;
 mod trace;
 mod words;
 
@@ -120,5 +121,6 @@ pub use quality::{QualityCode, QualityEntry};
 pub use reconcile::Reconciliation;
 pub use state::{UnitState, refold, refold_until, standing_site};
 pub use steps::{InForce, ItemSteps, Step, edition_in, next_at, state_in};
+pub use tags::{HungTag, tags};
 pub use trace::TraceEntry;
 pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

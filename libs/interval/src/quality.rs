@@ -4,7 +4,11 @@ use model::{EventId, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{adoption::Rule, judge::stale_from, state::UnitState};
+use crate::{
+    adoption::Rule,
+    judge::{Decision, stale_from},
+    state::UnitState,
+};
 
 /// A unit of which nothing was recorded for so many days is quiet.
 const QUIET_DAYS: i64 = 180;
@@ -97,7 +101,8 @@ impl UnitState {
 /// That a task of an edition has nothing to count from while that holds.
 fn no_history(rule: &Rule) -> Option<QualityEntry> {
     let until = Some(rule.until).filter(|until| *until < Instant::LAST);
-    let has_none = rule.plans.iter().any(|plan| plan.anchor.is_none());
+    // What is not for the unit, or is done only after a check has failed, counts from nothing and misses nothing.
+    let has_none = rule.plans.iter().any(|plan| plan.fixed == Some(Decision::NoHistory));
     has_none.then(|| QualityEntry {
         until,
         ..QualityEntry::since(QualityCode::NoHistory, rule.from, vec![rule.adoption])

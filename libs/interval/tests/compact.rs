@@ -426,6 +426,31 @@ fn of_a_record_that_is_not_plain_nothing_is_kept() {
     }
 }
 
+/// A meter was swapped and nobody wrote it down, so the readings of services on the new one are set aside.
+#[test]
+fn what_is_kept_gives_the_state_also_where_a_service_was_misread() {
+    let world = World::new(true);
+    let after = |n: usize| 20 * 7 * 1440 + 10_000 * i64::try_from(n).unwrap();
+    let misread = (0..5).map(|n| {
+        service(
+            600 + n,
+            after(n),
+            &["oil"],
+            Some(Hours::from_hundredths(200 + i64::try_from(n).unwrap() * 10)),
+        )
+    });
+    let events: Vec<_> = weekly(20).into_iter().chain(misread).collect();
+    for until in 20..=events.len() {
+        let Folded { state, compact } = refold_compact(&world.input(&events[..until]));
+        let Some(compact) = compact else { continue };
+        let kept = compact.apply(&world.input(&[])).unwrap().state;
+        let exact = kept.exact_from();
+        assert_eq!(kept.steps_from(exact), state.steps_from(exact), "of {until} events");
+    }
+    let whole = refold_compact(&world.input(&events));
+    assert_eq!((whole.state.set_aside().len(), whole.compact.is_some()), (5, true));
+}
+
 /// Readings that no order fits wait, so the events after the last settled one may be too many.
 #[test]
 fn more_than_64_entries_are_refolded() {

@@ -4,7 +4,7 @@
 
 mod fixture;
 
-use interval::{Compliance, DueItem, DueState, Input, Policy, drifts, refold};
+use interval::{Compliance, DueItem, DueState, Input, Policy, QualityCode, drifts, refold};
 use model::{Hours, Instant, LocalDate, UnitId, event::ServiceEvent, json, read};
 use serde_json::{Value, json};
 
@@ -185,6 +185,31 @@ fn compliance_counts_what_applies() {
         (DueState::Ok, LocalDate::parse("2025-05-01").unwrap())
     );
     assert_eq!(Compliance::of(&[]).share, None);
+}
+
+/// Nothing is missing in the record of a task that has nothing to count from, and is not asked for.
+#[test]
+fn what_is_not_for_the_unit_misses_no_history() {
+    let limits = json!({"days": 10});
+    let tasks = [
+        (json!({"task": "oil", "job": "oil", "title": "Oil", "limits": limits}), false),
+        (json!({"task": "kit", "job": "kit", "title": "Kit", "limits": limits, "needs": ["kit"]}), false),
+        (
+            json!({"task": "repair", "job": "repair", "title": "Repair", "limits": {"on_failed": {"job": "oil"}}}),
+            false,
+        ),
+        (json!({"task": "plug", "job": "plug", "title": "Plug", "limits": limits}), true),
+    ];
+    let events: Vec<ServiceEvent> =
+        adopted().take(1).chain([oil_change(1, "2025-01-01T12:00:00Z", 1.0)]).collect();
+    for (task, missing) in tasks {
+        let mut world = World::new(true);
+        let of_one = edition(&json!([task]));
+        world.editions.values_mut().for_each(|adopted| *adopted = of_one.clone());
+        let quality = world.fold(&events).quality();
+        let found = quality.iter().any(|entry| entry.code == QualityCode::NoHistory);
+        assert_eq!(found, missing, "{task}");
+    }
 }
 
 /// Three intervals of 38 days in a row drift past 3.25 × 31 days (the rule before GL 89-14 of the NRC); of 33 they do not.

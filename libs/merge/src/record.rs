@@ -102,8 +102,10 @@ impl Record {
 
     /// Whether a value came to a retired record without those knowing who retired it.
     fn outlives(&self, field: &str, held: &Held) -> bool {
-        let mut bases = self.retirements.values();
-        field != RETIRED && self.is_retired() && !bases.any(|base| base.names(field, &held.version()))
+        let mut retirements = self.retirements.iter();
+        // An edit knows what it sets itself.
+        let knew = |(edit, base): (&EditId, &Base)| *edit == held.edit || base.names(field, &held.version());
+        field != RETIRED && self.is_retired() && !retirements.any(knew)
     }
 
     /// The highest stamp that counts here; a new edit stamped above it wins over all that is held.

@@ -4,7 +4,8 @@ use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 
 use crate::id::{
-    EditId, EditionId, EventId, GrantId, HandsetId, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, GrantId, HandsetId, MailListId, OrganizationId, PersonId, RecipientId,
+    ScheduleId, SiteId, UnitId,
 };
 
 /// The format of edits and rows that this version writes.
@@ -31,6 +32,10 @@ pub enum RecordKind {
     Grant,
     /// A handset; fields.
     Handset,
+    /// A mail list; fields.
+    MailList,
+    /// A recipient of a mail list; fields.
+    Recipient,
 }
 
 /// The words for [`RecordKind`].
@@ -44,6 +49,8 @@ pub const RECORD_KINDS: &[(&str, RecordKind)] = &[
     ("person", RecordKind::Person),
     ("grant", RecordKind::Grant),
     ("handset", RecordKind::Handset),
+    ("mail_list", RecordKind::MailList),
+    ("recipient", RecordKind::Recipient),
 ];
 
 impl RecordKind {
@@ -147,6 +154,10 @@ pub enum Target {
     Grant(GrantId),
     /// A handset.
     Handset(HandsetId),
+    /// A mail list.
+    MailList(MailListId),
+    /// A recipient of a mail list.
+    Recipient(RecipientId),
 }
 
 impl Target {
@@ -160,6 +171,8 @@ impl Target {
             Self::Person(_) => RecordKind::Person,
             Self::Grant(_) => RecordKind::Grant,
             Self::Handset(_) => RecordKind::Handset,
+            Self::MailList(_) => RecordKind::MailList,
+            Self::Recipient(_) => RecordKind::Recipient,
         }
     }
 
@@ -173,6 +186,8 @@ impl Target {
             Self::Person(id) => id.uuid(),
             Self::Grant(id) => id.uuid(),
             Self::Handset(id) => id.uuid(),
+            Self::MailList(id) => id.uuid(),
+            Self::Recipient(id) => id.uuid(),
         }
     }
 }

@@ -39,6 +39,9 @@ kinds! {
     Person PersonId "person" "Somebody who acts.";
     Grant GrantId "grant" "A role given to a person.";
     Handset HandsetId "handset" "A field device that works offline.";
+    MailList MailListId "mail list" "Who gets the digest of some sites.";
+    Recipient RecipientId "recipient" "An address on a mail list.";
+    Import ImportId "import" "A file that is brought in.";
     Group GroupId "group" "Edits that are applied together or not at all.";
 }
 

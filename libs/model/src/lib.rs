@@ -22,9 +22,11 @@ pub mod code;
 pub mod edit;
 mod entry;
 pub mod event;
+pub mod external;
 pub mod handset;
 pub mod id;
 pub mod json;
+pub mod mail;
 pub mod mark;
 pub mod organization;
 pub mod pack;
@@ -42,9 +44,10 @@ pub mod unit;
 
 pub use code::Code;
 pub use entry::HoursEntry;
+pub use external::ExternalIds;
 pub use id::{
-    EditId, EditionId, EventId, GrantId, GroupId, HandsetId, Id, OrganizationId, PersonId, ScheduleId,
-    SiteId, UnitId,
+    EditId, EditionId, EventId, GrantId, GroupId, HandsetId, Id, ImportId, MailListId, OrganizationId,
+    PersonId, RecipientId, ScheduleId, SiteId, UnitId,
 };
 pub use private::PrivateText;
 pub use quantity::{Hours, Kilowatts, Litres, Metres, Volts};

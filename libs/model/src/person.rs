@@ -83,7 +83,8 @@ impl SiteScope {
         }
     }
 
-    fn read(value: &Value) -> Result<Self, Flaw> {
+    /// Reads `"all"`, or a list of ids.
+    pub fn read(value: &Value) -> Result<Self, Flaw> {
         let flaw = || Flaw::new("invalid_sites", "Sites are \"all\" or a list of 1 to 1000 site ids.");
         match value {
             Value::String(all) if all == "all" => Ok(Self::All),

@@ -287,6 +287,46 @@ impl<'a> Object<'a> {
         found.into_iter().collect()
     }
 
+    /// Reads an object of plain values whose members the sender names, if it is there; `most` bounds it. In a patch null
+    /// removes a member; elsewhere it says that there is none.
+    pub(crate) fn keyed<K: Ord, T>(
+        &mut self,
+        name: &'static str,
+        most: usize,
+        key: impl Fn(&str) -> Result<K, Flaw>,
+        parse: impl Fn(&Value) -> Result<T, Flaw>,
+    ) -> Option<BTreeMap<K, Option<T>>> {
+        let members = match self.member(name)? {
+            Value::Null if self.mode == Mode::Patch => {
+                return self
+                    .fail(name, Flaw::new("required", "Remove what is in it one by one, each with null."));
+            }
+            Value::Null => return None,
+            Value::Object(members) if members.len() <= most => members,
+            Value::Object(_) => {
+                return self.fail(name, Flaw::new("too_many", format!("At most {most} members are taken.")));
+            }
+            _ => return self.fail(name, Flaw::wrong_type("an object")),
+        };
+        let mut found = Vec::new();
+        for (member, value) in members {
+            let read = key(member).and_then(|key| match value {
+                Value::Null => Ok((key, None)),
+                value => parse(value).map(|value| (key, Some(value))),
+            });
+            match read {
+                Ok((_, None)) if self.mode != Mode::Patch => {}
+                Ok(read) => found.push(Some(read)),
+                Err(flaw) => {
+                    let pointer = format!("{}/{name}/{}", self.pointer, escaped(&shortened(member)));
+                    self.errors.push(FieldError::at(pointer, flaw));
+                    found.push(None);
+                }
+            }
+        }
+        found.into_iter().collect()
+    }
+
     /// Reads an array of plain values, if it is there; `most` bounds its length.
     pub fn values<T>(
         &mut self,

@@ -4,6 +4,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
+    external::ExternalIds,
     mark::Marked,
     private::PrivateText,
     quantity::{Kilowatts, Metres},
@@ -39,6 +40,10 @@ pub struct SiteFields {
     #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 12.5)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub needs_kw: Option<Kilowatts>,
+    /// Its ids in other systems, by the code of the system: no two sites have the same one.
+    #[schema(value_type = std::collections::BTreeMap<String, String>, example = json!({"gis": "ST-0042"}))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub external_ids: Option<ExternalIds>,
     /// Anything else; private, erasable.
     #[schema(value_type = String, max_length = 4000)]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -62,6 +67,7 @@ impl SiteFields {
             longitude: o.optional("longitude", Degrees::read_longitude),
             elevation_metres: o.optional("elevation_metres", Metres::read),
             needs_kw: o.optional("needs_kw", Kilowatts::read),
+            external_ids: ExternalIds::read(o),
             note: o.private("note"),
             retired: o.optional("retired", Marked::read),
         })

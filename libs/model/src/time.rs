@@ -11,7 +11,10 @@ use serde::{Serialize, Serializer};
 use serde_json::Value;
 use utoipa::ToSchema;
 
-use crate::read::Flaw;
+use crate::{
+    mail::{TimeOfDay, WEEKDAYS, Weekday},
+    read::Flaw,
+};
 
 /// A point on the world's time line, in whole microseconds since 1970 UTC, from 1970 up to 2200.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -200,6 +203,12 @@ impl LocalDate {
         self.0.weekday().to_monday_one_offset() <= 5
     }
 
+    /// The day of the week.
+    pub fn weekday(self) -> Weekday {
+        let place = usize::try_from(self.0.weekday().to_monday_zero_offset()).unwrap_or(0);
+        WEEKDAYS.get(place).map_or(Weekday::Monday, |(_, day)| *day)
+    }
+
     /// Days from `earlier` to this date; negative if `earlier` is later.
     pub fn days_since(self, earlier: Self) -> i32 {
         self.0.since(earlier.0).map_or(0, |span| span.get_days())
@@ -273,6 +282,14 @@ impl Zone {
     /// The first instant of `date` here, also where clocks skip midnight.
     pub fn midnight(&self, date: LocalDate) -> Instant {
         self.0.to_timestamp(date.0.at(0, 0, 0, 0)).map_or(Instant::LAST, Instant::from_timestamp)
+    }
+
+    /// The instant at which clocks here show `time` on `date`: the first of two, and where clocks skip it, as much later.
+    pub fn at(&self, date: LocalDate, time: TimeOfDay) -> Instant {
+        let minutes = time.minutes();
+        let (hour, minute) =
+            (i8::try_from(minutes / 60).unwrap_or(0), i8::try_from(minutes % 60).unwrap_or(0));
+        self.0.to_timestamp(date.0.at(hour, minute, 0, 0)).map_or(Instant::LAST, Instant::from_timestamp)
     }
 
     /// Whether `text`, RFC 3339, shows a wall clock that clocks skipped here, with the offset that held here just before

@@ -8,6 +8,7 @@ use crate::{
     code::Code,
     entry,
     entry::HoursEntry,
+    external::ExternalIds,
     id::SiteId,
     mark::Marked,
     private::PrivateText,
@@ -110,6 +111,10 @@ pub struct UnitFields {
     /// Whether at least a tenth of its heat comes from landfill or digester gas.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub digester_gas: Option<bool>,
+    /// Its ids in other systems, by the code of the system: no two units have the same one.
+    #[schema(value_type = std::collections::BTreeMap<String, String>, example = json!({"gis": "GN-0042"}))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub external_ids: Option<ExternalIds>,
     /// Anything else; private, erasable.
     #[schema(value_type = String, max_length = 4000)]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -247,6 +252,7 @@ impl UnitFields {
             remote: o.optional("remote", boolean),
             limited_use: o.optional("limited_use", boolean),
             digester_gas: o.optional("digester_gas", boolean),
+            external_ids: ExternalIds::read(o),
             note: o.private("note"),
             retired: o.optional("retired", Marked::read),
         })

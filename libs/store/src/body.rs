@@ -7,6 +7,7 @@ use model::{
     edit::{Action, RecordKind},
     event::ServiceEvent,
     json,
+    mail::RecipientFields,
     person::PersonFields,
     private::Salt,
     site::SiteFields,
@@ -123,11 +124,13 @@ pub(crate) fn private_pointers(kind: RecordKind, body: &Value) -> &'static [&'st
         RecordKind::Site => SiteFields::PRIVATE,
         RecordKind::Unit => UnitFields::PRIVATE,
         RecordKind::Person => PersonFields::PRIVATE,
+        RecordKind::Recipient => RecipientFields::PRIVATE,
         RecordKind::ServiceEvent => ServiceEvent::private(body),
         RecordKind::Organization
         | RecordKind::Schedule
         | RecordKind::Edition
         | RecordKind::Grant
-        | RecordKind::Handset => &[],
+        | RecordKind::Handset
+        | RecordKind::MailList => &[],
     }
 }

@@ -11,11 +11,12 @@ use model::{
 use serde::Serialize;
 
 use crate::{
+    imports::Slice,
     sent::{Calling, Fate, Sent},
     view::{EventView, RecordView},
 };
 
-/// One or more edits of one author, each judged by itself and written in one transaction.
+/// One or more edits of one author, written in one transaction: each judged by itself, or all of them or none.
 #[derive(Clone)]
 pub struct Command {
     /// The tenant.
@@ -34,6 +35,10 @@ pub struct Command {
     pub dry_run: bool,
     /// The handset whose edits they are.
     pub calling: Option<Calling>,
+    /// Whether nothing is written where one edit is refused; the others are then refused [with it](Refusal::WithGroup).
+    pub together: bool,
+    /// The slice of an import that they are, to be noted with them.
+    pub slice: Option<Slice>,
 }
 
 /// One edit with what it brings along; `Debug` shows nothing of its content.
@@ -154,6 +159,8 @@ pub enum Refusal {
     IdReused(EditId),
     /// The record it would make is there already.
     Exists,
+    /// Another record has an id in another system that this one is given; where that stands.
+    ExternalIdTaken(Vec<FieldError>),
     /// Members that only the store can judge are wrong.
     Invalid(Vec<FieldError>),
     /// A handset sent it with the stamp of another one.
@@ -174,6 +181,7 @@ impl Refusal {
             Self::Stale(_) => "stale",
             Self::IdReused(_) => "id_reused",
             Self::Exists => "already_exists",
+            Self::ExternalIdTaken(_) => "external_id_taken",
             Self::OtherHandset => "stamp_of_another_handset",
             Self::WithGroup => "group_refused",
             Self::Invalid(_) | Self::Unreadable => "invalid",

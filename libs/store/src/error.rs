@@ -46,6 +46,9 @@ pub enum StoreError {
     /// Anything else that the database said.
     #[error("the database failed")]
     Database(#[source] DieselError),
+    /// Another instance has taken over what was being worked at.
+    #[error("another instance has taken the work over")]
+    LeaseLost,
     /// A task of the store ended before it answered.
     #[error("the store stopped")]
     Stopped,

@@ -28,10 +28,13 @@ mod address;
 #[doc(hidden)]
 pub mod baseline;
 mod body;
+pub mod chores;
 pub mod command;
+pub mod digests;
 mod door;
 mod error;
 pub mod handsets;
+pub mod imports;
 mod key;
 mod locks;
 mod migrations;
@@ -48,7 +51,6 @@ pub mod view;
 use std::{collections::BTreeSet, sync::Arc};
 
 use model::{EditId, Instant, OrganizationId};
-use tokio::sync::Notify;
 
 pub use self::{
     address::Address,
@@ -87,8 +89,6 @@ const RESTARTS: usize = 8;
 #[derive(Clone)]
 pub struct Store {
     backend: Backend,
-    /// Told when a write through this store leaves units stale.
-    left_stale: Arc<Notify>,
 }
 
 #[derive(Clone)]
@@ -129,7 +129,7 @@ impl Store {
             Address::Postgres(url) => Backend::Postgres(pg::Pool::open(url, connections)?),
             Address::Sqlite(file) => Backend::Sqlite(sqlite::Pool::open(file, connections)?),
         };
-        Ok(Self { backend, left_stale: Arc::default() })
+        Ok(Self { backend })
     }
 
     /// Whether the database answers, to readers and to writers.
@@ -203,15 +203,15 @@ impl Store {
         }
         let mut locks = Locks::new();
         for _ in 0..RESTARTS {
-            let (command, bodies) = (Arc::clone(&command), Arc::clone(&bodies));
+            let (again, bodies) = (Arc::clone(&command), Arc::clone(&bodies));
             let attempt = match &self.backend {
-                Backend::Postgres(pool) => pool.write_command(command, bodies, locks).await?,
-                Backend::Sqlite(pool) => pool.write_command(command, bodies, locks).await?,
+                Backend::Postgres(pool) => pool.write_command(again, bodies, locks).await?,
+                Backend::Sqlite(pool) => pool.write_command(again, bodies, locks).await?,
             };
             match attempt {
                 Attempt::Done(recorded, stale) => {
                     if stale {
-                        self.left_stale.notify_one();
+                        self.hurry_advance(command.organization, command.now).await;
                     }
                     return Ok(recorded);
                 }

@@ -7,7 +7,7 @@ use model::edit::RecordKind;
 use crate::{Recorded, key::Key};
 
 /// Records to lock, in the order in which everybody locks: organization, handset, site, schedule, unit, person,
-/// grant; then by id.
+/// grant, mail list, recipient, ids in other systems; then by id.
 pub(crate) type Locks = BTreeSet<(u8, &'static str, Key)>;
 
 /// A record's place in that order.
@@ -20,8 +20,17 @@ pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
         RecordKind::Unit | RecordKind::ServiceEvent => 4,
         RecordKind::Person => 5,
         RecordKind::Grant => 6,
+        RecordKind::MailList => 7,
+        RecordKind::Recipient => 8,
     };
     (rank, kind.as_str(), id)
+}
+
+/// The place of an id that a record of this kind may have in another system.
+pub(crate) fn lock_of_external_id(kind: RecordKind, system: &str, id: &str) -> (u8, &'static str, Key) {
+    let named = proof::sha256(format!("{}/{system}/{id}", kind.as_str()).as_bytes());
+    let first: [u8; 16] = std::array::from_fn(|at| named.as_bytes().get(at).copied().unwrap_or_default());
+    (9, "external_id", Key(uuid::Uuid::from_bytes(first)))
 }
 
 /// The records of locks, in their order.

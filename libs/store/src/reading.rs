@@ -20,8 +20,9 @@ use crate::{
     through,
     view::{
         Among, Change, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
-        EventQuery, EventView, Folding, HandsetView, Known, Look, Mark, Moment, Page, Pull, Pulled,
-        QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery, UnitDue,
+        EventQuery, EventView, ExternalQuery, Folding, HandsetView, Known, Look, Mark, Moment, Page, Pull,
+        Pulled, QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery,
+        UnitDue,
     },
 };
 
@@ -118,6 +119,25 @@ impl Store {
             let after = after.map(UnitId::uuid);
             ops::records::list(conn, key, RecordKind::Unit, &among, after, limit)
         })
+    }
+
+    /// A page of records of a kind by id, whoever may see them; only those that belong to `owner` where given.
+    pub async fn records(
+        &self,
+        organization: OrganizationId,
+        kind: RecordKind,
+        owner: Option<uuid::Uuid>,
+        after: Option<uuid::Uuid>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
+        let among = owner.map_or(Among::All, Among::Of);
+        through!(self, read for key, |conn, ops| ops::records::list(conn, key, kind, &among, after, limit))
+    }
+
+    /// A page of sites or units that have an id in another system: one, or more that handsets gave it to.
+    pub async fn records_with(&self, query: ExternalQuery) -> Result<Page<RecordView>> {
+        through!(self, read for Key::from(query.organization), |conn, ops| ops::external_ids::list(conn, &query))
     }
 
     /// The sites in whose scope a unit is: home, and where it stands; none where there is no such unit.

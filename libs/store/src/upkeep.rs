@@ -2,12 +2,27 @@
 
 use model::{Instant, OrganizationId, UnitId};
 
-use crate::{Result, Store, key::Key, report::Report, through};
+use crate::{
+    Result, Store,
+    chores::{ADVANCE, ChoreKind},
+    key::Key,
+    report::Report,
+    through,
+};
 
 impl Store {
-    /// Waits until a write through this very store leaves units stale; others find them by looking for [`Self::waiting`].
-    pub async fn some_are_stale(&self) {
-        self.left_stale.notified().await;
+    /// Has the advance come at once: a write has left units stale. It comes by itself soon enough, so that nobody is told
+    /// when this fails.
+    pub(crate) async fn hurry_advance(&self, organization: OrganizationId, now: Instant) {
+        let key = Key::from(organization);
+        let hurried = async {
+            through!(self, write for key, |conn, ops| {
+                ops::chores::hurry(conn, key, ChoreKind::Advance, ADVANCE, now)
+            })
+        };
+        if let Err(error) = hurried.await {
+            tracing::warn!(%error, "the advance was not hurried");
+        }
     }
 
     /// At most `limit` units whose stored state is of an earlier time than `now`, and as many that are stale: folded

@@ -14,8 +14,8 @@ use std::{
 
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
-    EditionId, EventId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId, edit::RecordKind,
-    event::EventKind, person::GrantFields, schedule::Edition,
+    Code, EditionId, EventId, Instant, Label, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    edit::RecordKind, event::EventKind, person::GrantFields, schedule::Edition,
 };
 use serde_json::{Map, Value};
 use uuid::Uuid;
@@ -121,10 +121,31 @@ pub(crate) fn one_more(limit: usize) -> i64 {
     i64::try_from(limit).unwrap_or(i64::MAX).saturating_add(1)
 }
 
+/// Which sites or units are asked for by their id in another system.
+#[derive(Clone, Debug)]
+pub struct ExternalQuery {
+    /// The tenant.
+    pub organization: OrganizationId,
+    /// Sites or units.
+    pub kind: RecordKind,
+    /// The other system.
+    pub system: Code,
+    /// The id there.
+    pub id: Label,
+    /// Only sites of each of these sets, or units in scope of one site of each.
+    pub sets: Vec<Vec<SiteId>>,
+    /// The last id of the page before.
+    pub after: Option<Uuid>,
+    /// Records of a page.
+    pub limit: usize,
+}
+
 /// Which records of a kind are asked for.
 pub(crate) enum Among {
     /// All of them.
     All,
+    /// Those that belong to another record.
+    Of(Uuid),
     /// Those with one of these ids.
     Ids(BTreeSet<Uuid>),
     /// Units in scope of one site of each of these sets.
@@ -173,7 +194,7 @@ pub struct DueFilter {
     /// Only this unit.
     pub unit: Option<UnitId>,
     /// Only this task.
-    pub task: Option<model::Code>,
+    pub task: Option<Code>,
     /// Only these states; empty means all.
     pub states: Vec<DueState>,
     /// Only items that are due before this instant, given no new data.
@@ -339,7 +360,7 @@ pub struct DuePlace {
     /// schedule
     pub schedule: ScheduleId,
     /// and task.
-    pub task: model::Code,
+    pub task: Code,
 }
 
 /// What a due item is at a moment.

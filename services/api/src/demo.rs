@@ -2,6 +2,7 @@
 
 use std::{fs, path::Path};
 
+use ::import::Mapping;
 use anyhow::{Context, Result, anyhow};
 use model::{
     Instant, OrganizationId, PersonId, ScheduleId,
@@ -9,9 +10,20 @@ use model::{
     json,
 };
 use serde_json::Value;
-use store::command::{Proposal, Written};
+use store::{
+    command::{Proposal, Written},
+    imports::{ImportState, NewImport},
+};
+use uuid::Uuid;
 
-use crate::{extract::Caller, intake, problem::ApiError, random, setup, state::State};
+use crate::{
+    extract::Caller,
+    imports::{Bench, lease_and_work, local},
+    intake,
+    problem::ApiError,
+    random, setup,
+    state::State,
+};
 
 /// What the files say about the organization itself.
 #[derive(Debug)]
@@ -23,7 +35,22 @@ pub(crate) struct Described {
     /// When the demonstration takes place.
     pub clock: Instant,
     schedules: Vec<String>,
+    files: Vec<File>,
 }
+
+/// A file of the fleet.
+#[derive(Debug)]
+struct File {
+    name: String,
+    /// How it is to be read, as text.
+    mapping: String,
+}
+
+/// More is not said of a file that is right.
+const REPORT_MOST: usize = 1000;
+/// What is said of a row that was not taken, and of one that made something.
+const REFUSED: &str = "refused";
+const CREATED: &str = "created";
 
 /// A person of the demonstration, for whom a token is made.
 #[derive(Debug)]
@@ -64,7 +91,19 @@ pub(crate) fn describe(data: &Path) -> Result<Described> {
         name: text(&file, "name")?.to_owned(),
         clock: Instant::parse(text(&file, "clock")?).map_err(|f| anyhow!("{f}"))?,
         schedules: schedules.filter_map(Value::as_str).map(str::to_owned).collect(),
+        files: file
+            .get("imports")
+            .and_then(Value::as_array)
+            .into_iter()
+            .flatten()
+            .map(described)
+            .collect::<Result<_>>()?,
     })
+}
+
+fn described(import: &Value) -> Result<File> {
+    let mapping = import.get("mapping").ok_or_else(|| anyhow!("a file without a mapping"))?;
+    Ok(File { name: text(import, "file")?.to_owned(), mapping: mapping.to_string() })
 }
 
 /// The people of the demonstration.
@@ -101,19 +140,18 @@ pub(crate) async fn import(state: &State, data: &Path, described: &Described) ->
             ..Counts::default()
         },
     };
-    for site in array(&data.join("sites.json"))? {
-        import.record(RecordKind::Site, site).await?;
-        import.counts.sites += 1;
+    // Sites come first, since schedules are adopted by units of theirs.
+    let mut files = described.files.iter();
+    if let Some(sites) = files.next() {
+        import.file(data, sites).await?;
     }
     for file in &described.schedules {
         import.schedule(&data.join(file)).await?;
         import.counts.editions += 1;
     }
-    for unit in array(&data.join("units.json"))? {
-        import.record(RecordKind::Unit, unit).await?;
-        import.counts.units += 1;
+    for file in files {
+        import.file(data, file).await?;
     }
-    import.events(&data.join("events")).await?;
     Ok(import.counts)
 }
 
@@ -134,24 +172,46 @@ impl Import<'_> {
         self.submit(proposal).await.with_context(|| file.display().to_string()).map(drop)
     }
 
-    async fn events(&mut self, folder: &Path) -> Result<()> {
-        let mut files = fs::read_dir(folder)?
-            .map(|entry| entry.map(|entry| entry.path()))
-            .collect::<Result<Vec<_>, _>>()?;
-        files.sort();
-        for file in files {
-            let lines = fs::read_to_string(&file)?;
-            for (number, line) in lines.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
-                let place = || format!("{} line {}", file.display(), number + 1);
-                let body = json::parse(line.as_bytes()).with_context(place)?;
-                let salts = random::salts().map_err(|_| anyhow!("no randomness"))?;
-                let proposal = intake::new_event(body, random::id(self.importer.now()), salts);
-                if let Written::Event(_, warnings) = self.submit(proposal).await.with_context(place)? {
-                    self.counts.warnings += usize::from(!warnings.is_empty());
-                }
-                self.counts.events += 1;
-            }
+    /// Brings in a file in the way everybody's files are, row by row.
+    async fn file(&mut self, data: &Path, described: &File) -> Result<()> {
+        let name = &described.name;
+        let mapping =
+            Mapping::parse(described.mapping.as_bytes()).map_err(|errors| anyhow!("{name}: {errors:?}"))?;
+        let bench = Bench { store: self.state.store.clone(), clock: self.state.clock };
+        let (organization, now) = (self.importer.organization(), bench.clock.now());
+        let records = mapping.records().as_str();
+        let new = NewImport {
+            organization,
+            id: random::id(now),
+            author: self.importer.person(),
+            made_at: now,
+            expires_at: bench.expiry(),
+            records,
+            mapping: described.mapping.clone(),
+            all_or_none: false,
+            dry_run: false,
+            applies: None,
+        };
+        let id = local::keep(&bench, new, &data.join(name)).await?;
+        lease_and_work(&bench, organization, id, Uuid::new_v4())
+            .await
+            .map_err(|error| anyhow!("{name}: {}", explained(&error)))?;
+        let job = bench.store.import(organization, id).await?.ok_or_else(|| anyhow!("{name} is gone"))?;
+        let report = bench.store.import_report(organization, id, 0, REPORT_MOST).await?.items;
+        let refused = report.iter().find(|line| line.fate == REFUSED);
+        if let Some(line) = refused {
+            return Err(anyhow!("{name} line {}: {}: {}", line.line, line.code, line.detail));
         }
+        anyhow::ensure!(job.state == ImportState::Done, "{name}: {}", job.failure.unwrap_or_default());
+        let (rows, new) = (job.rows_read, job.counts.created + job.counts.changed);
+        self.counts.new += usize::try_from(new)?;
+        let counted = match records {
+            "sites" => &mut self.counts.sites,
+            "units" => &mut self.counts.units,
+            _ => &mut self.counts.events,
+        };
+        *counted += usize::try_from(rows)?;
+        self.counts.warnings += report.iter().filter(|line| line.fate == CREATED).count();
         Ok(())
     }
 
@@ -162,8 +222,7 @@ impl Import<'_> {
     }
 
     async fn submit(&mut self, proposal: intake::Read<Proposal>) -> Result<Written> {
-        let explain =
-            |error: ApiError| anyhow!("{}", serde_json::to_string(&error.problem(None)).unwrap_or_default());
+        let explain = |error: ApiError| anyhow!("{}", explained(&error));
         let proposal = intake::keyed(proposal, None).map_err(explain)?;
         let done = intake::submit(self.state, &self.importer, Channel::Import, proposal, false)
             .await
@@ -171,6 +230,10 @@ impl Import<'_> {
         self.counts.new += usize::from(done.fate == intake::Fate::New);
         Ok(done.written)
     }
+}
+
+fn explained(error: &ApiError) -> String {
+    serde_json::to_string(&error.problem(None)).unwrap_or_default()
 }
 
 fn value(file: &Path) -> Result<Value> {

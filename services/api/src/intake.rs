@@ -7,6 +7,7 @@ use model::{
     event::Posted,
     handset::HandsetFields,
     id::Kind,
+    mail::{MailListFields, RecipientFields},
     organization::OrganizationFields,
     person::{GrantFields, PersonFields},
     private::Salt,
@@ -50,6 +51,8 @@ pub(crate) fn new_record(
         RecordKind::Person => created(&body, Target::Person, PersonFields::read, salts),
         RecordKind::Grant => created(&body, Target::Grant, GrantFields::read, salts),
         RecordKind::Handset => created(&body, Target::Handset, HandsetFields::read, salts),
+        RecordKind::MailList => created(&body, Target::MailList, MailListFields::read, salts),
+        RecordKind::Recipient => created(&body, Target::Recipient, RecipientFields::read, salts),
         RecordKind::Edition | RecordKind::ServiceEvent => Err(Vec::new()),
     }
 }
@@ -70,6 +73,8 @@ pub(crate) fn patch(
         Target::Person(_) => patched(body, PersonFields::read)?,
         Target::Grant(_) => patched(body, GrantFields::read)?,
         Target::Handset(_) => patched(body, HandsetFields::read)?,
+        Target::MailList(_) => patched(body, MailListFields::read)?,
+        Target::Recipient(_) => patched(body, RecipientFields::read)?,
     };
     Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen, salts, sent: None })
 }
@@ -143,6 +148,8 @@ pub(crate) async fn submit_all(
         permit: caller.permit(),
         dry_run,
         calling: None,
+        together: false,
+        slice: None,
     };
     if dry_run {
         let (outcomes, changes) = state.store.foresee(command).await?;
@@ -193,6 +200,8 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
         | Action::Set { target: Target::Organization(_) | Target::Person(_) | Target::Grant(_), .. } => {
             Asked::ManagePeople
         }
+        Action::Create { target: Target::MailList(_) | Target::Recipient(_), .. }
+        | Action::Set { target: Target::MailList(_) | Target::Recipient(_), .. } => Asked::ManageMail,
         Action::Event(event) => match event.kind() {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),
@@ -210,6 +219,7 @@ pub(crate) fn refused(refusal: Refusal) -> ApiError {
         Refusal::IdReused(id) => ApiError::new(ProblemKind::IdReused)
             .detail(format!("An edit with the id {id} was recorded before, with other content.")),
         Refusal::Exists => ApiError::new(ProblemKind::AlreadyExists),
+        Refusal::ExternalIdTaken(errors) => ApiError::new(ProblemKind::ExternalIdTaken).errors(errors),
         Refusal::Invalid(errors) => ApiError::invalid(errors),
         Refusal::OtherHandset => ApiError::new(ProblemKind::InvalidRequest)
             .detail("The stamp is not of the handset that sends the edit."),

@@ -5,16 +5,15 @@
 //! `access`), and the store, which judges and records (crate `store`). `intake` is the one way from JSON to a
 //! proposal, `problem` the one table of what clients are told when something is wrong.
 
-mod advance;
 mod answer;
 mod app;
 pub mod cli;
-mod clock;
 mod compress;
 mod cursor;
 mod demo;
 mod enrolment;
 mod extract;
+mod imports;
 mod intake;
 mod limits;
 mod members;

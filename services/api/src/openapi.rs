@@ -18,7 +18,9 @@ mod tests;
 use std::collections::BTreeMap;
 
 use model::{
+    Instant,
     event::{Details, UnitModel},
+    mail::{MailListFields, RecipientFields},
     schedule::{Edition as EditionFields, ScheduleFields},
     site::SiteFields,
     time::{Precision, TimeSource},
@@ -70,6 +72,19 @@ pub(crate) struct PageParams {
     limit: Option<u32>,
     /// `next` of the page before.
     cursor: Option<String>,
+}
+
+/// An id in another system.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what is read by hand")]
+pub(crate) struct ExternalParams {
+    /// The code of another system; with `external_id`, only what has that id there.
+    #[param(pattern = "^[a-z][a-z0-9_]{0,63}$")]
+    external_system: Option<String>,
+    /// The id there; with `external_system`.
+    #[param(min_length = 1, max_length = 200)]
+    external_id: Option<String>,
 }
 
 /// A condition on reading.
@@ -154,6 +169,25 @@ pub(crate) struct Health {
     /// Always `ok`; otherwise a problem is sent.
     #[schema(example = "ok")]
     pub status: &'static str,
+    /// How the work that nobody asks for is; of `/readyz`, once there is a process that does it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nightly: Option<NightlyHealth>,
+}
+
+impl Health {
+    /// Nothing but that.
+    pub(crate) const OK: Self = Self { status: "ok", nightly: None };
+}
+
+/// How the work that nobody asks for is.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct NightlyHealth {
+    /// When it was last looked at what is to be done.
+    #[schema(value_type = String, format = DateTime)]
+    pub seen_at: Instant,
+    /// How many pieces of it failed within a day, or are late and went wrong before.
+    #[schema(example = 0)]
+    pub failing: u64,
 }
 
 macro_rules! shapes {
@@ -199,6 +233,8 @@ shapes! {
     SiteNew Site Sites SiteFields, "site";
     UnitNew Unit Units UnitFields, "unit";
     ScheduleNew Schedule Schedules ScheduleFields, "schedule";
+    MailListNew MailList MailLists MailListFields, "mail list";
+    RecipientNew Recipient Recipients RecipientFields, "recipient";
 }
 
 /// Fields of a site to set, or to remove with null.
@@ -215,6 +251,16 @@ pub(crate) struct UnitPatch(#[allow(dead_code, reason = "a schema")] UnitFields)
 #[derive(ToSchema)]
 #[schema(as = SchedulePatch)]
 pub(crate) struct SchedulePatch(#[allow(dead_code, reason = "a schema")] ScheduleFields);
+
+/// Fields of a mail list to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = MailListPatch)]
+pub(crate) struct MailListPatch(#[allow(dead_code, reason = "a schema")] MailListFields);
+
+/// Fields of a recipient to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = RecipientPatch)]
+pub(crate) struct RecipientPatch(#[allow(dead_code, reason = "a schema")] RecipientFields);
 
 /// A new edition of a schedule.
 #[derive(ToSchema)]
@@ -355,10 +401,11 @@ pub(crate) struct Events {
     ),
     components(schemas(Problem, SitePatch, UnitPatch, SchedulePatch, UnitModel)),
     security(("access_token" = [])),
-    tags((name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
+    tags((name = "mail", description = "The digest of what is due, by mail."), (name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),
         (name = "service events", description = "What happened to units."), (name = "due", description = "What is due, and why."),
         (name = "handsets", description = "Field devices that work offline."),
+        (name = "imports", description = "Files of sites, units and service events that are brought in."),
         (name = "sync", description = "Edits that handsets made offline, and what has changed for whoever keeps a copy."),
         (name = "service", description = "About the service itself."))
 )]

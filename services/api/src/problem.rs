@@ -59,8 +59,11 @@ problems! {
     TooSlow "request_too_slow" 408 true "The body took too long to come" "Send it again over a better connection, with the same ids.";
     IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
     AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
+    ExternalIdTaken "external_id_taken" 409 false "Another record has this id in the other system" "Look it up by `external_system` and `external_id`; change that record, or give this one its own id.";
     AlreadyDecided "already_decided" 409 false "Somebody has decided about this edit already" "Leave it: nothing is decided twice.";
     NotPossible "not_possible" 409 false "The edit cannot be recorded as things are" "Look at `errors`, which point into the edit as it is listed; put right what is in its way, or refuse it.";
+    WrongState "wrong_state" 409 false "The import is not in a state for this" "Read the import: its `state` says what can be done with it.";
+    ImportExpired "import_expired" 410 false "The import has expired" "Its file and its report are gone; bring the file in once more.";
     CursorExpired "cursor_expired" 410 false "The service was restored from a backup since this cursor was given" "Drop the copy and begin without a cursor.";
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
     TooLarge "content_too_large" 413 false "The body is too large" "Send less: `errors` says how much is taken; a batch can be split.";
@@ -249,7 +252,6 @@ impl ApiError {
     }
 
     /// The kind of problem.
-    #[cfg(test)]
     pub(crate) fn kind(&self) -> Kind {
         self.0.kind
     }

@@ -81,6 +81,8 @@ pub(crate) async fn record(
         permit: Permit(Arc::new(|_| Permission::Allowed)),
         dry_run: false,
         calling: None,
+        together: false,
+        slice: None,
     };
     let mut new = 0;
     for outcome in state.store.write(command).await? {

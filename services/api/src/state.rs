@@ -2,12 +2,14 @@
 
 use std::sync::Arc;
 
-use access::KeyRing;
+use access::{KeyRing, Leaving};
+use process::Clock;
 use store::Store;
+use tokio::sync::Notify;
 
 use crate::{
-    clock::Clock, cursor::Cursors, enrolment::Tries, limits::Limits, sync::streams::Streams,
-    throttle::Throttle, tokens::Tokens,
+    cursor::Cursors, enrolment::Tries, limits::Limits, sync::streams::Streams, throttle::Throttle,
+    tokens::Tokens,
 };
 
 /// The service's parts.
@@ -21,6 +23,8 @@ pub(crate) struct State {
     pub tokens: Tokens,
     /// The time.
     pub clock: Clock,
+    /// Texts with which people leave mail lists.
+    pub leaving: Leaving,
     /// Places in lists.
     pub cursors: Cursors,
     /// The streams of changes that are open here.
@@ -31,6 +35,8 @@ pub(crate) struct State {
     pub limits: Limits,
     /// Whether one sends too much.
     pub throttle: Arc<Throttle>,
+    /// Told when a file was brought in here.
+    pub imports_wait: Arc<Notify>,
 }
 
 impl std::fmt::Debug for Cursors {

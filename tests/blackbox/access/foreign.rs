@@ -8,7 +8,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use crate::kinds;
+use crate::{imports, kinds};
 
 on_both!(every_path_with_ids_of_others, ids_of_others_in_bodies, ids_of_others_in_parameters);
 
@@ -21,6 +21,8 @@ fn told(reply: &Reply) -> (u16, BTreeMap<String, String>, String) {
         .collect();
     let id = headers.remove("x-request-id").unwrap();
     headers.remove("date");
+    // Whether the body of a file had come by then.
+    headers.remove("connection");
     (reply.status, headers, reply.text.replace(&id, "ID"))
 }
 
@@ -29,7 +31,14 @@ fn ids(town: &Town) -> BTreeMap<&'static str, String> {
     let unit = town.unit_in_service("FS-1", 0);
     let held = town.held(&unit);
     let event = town.happened(&unit, "2026-06-01T12:00:00Z", json!({"kind": "reading", "meter_hours": 5}));
+    let import = imports::made(town.coordinator(), json!({"mapping": {"records": "sites"}}));
+    let list = json!({"name": "Daily", "zone": "UTC", "sites": "all", "role": "viewer"});
+    let list = id_of(&town.coordinator().post("/v1/mail-lists", &list).expect(201).json());
+    let recipient = json!({"mail_list_id": list, "address": "duty@tarn-valley.example"});
+    let recipient = id_of(&town.coordinator().post("/v1/recipients", &recipient).expect(201).json());
     BTreeMap::from([
+        ("{mail_list_id}", list),
+        ("{recipient_id}", recipient),
         ("{site_id}", town.sites[0].clone()),
         ("{unit_id}", unit),
         ("{schedule_id}", town.schedule.clone()),
@@ -37,6 +46,7 @@ fn ids(town: &Town) -> BTreeMap<&'static str, String> {
         ("{event_id}", id_of(&event)),
         ("{edit_id}", held),
         ("{handset_id}", id_of(&town.handset(&town.clients["viewer"], "Van 2"))),
+        ("{import_id}", import.rsplit_once('/').unwrap().1.to_owned()),
     ])
 }
 
@@ -44,12 +54,20 @@ fn send(client: &Client, method: &str, path: &str) -> Reply {
     match method {
         "GET" if path.ends_with("/engine-class") => client.get(&format!("{path}?source=area")),
         "GET" | "HEAD" => client.send(method, path, &[], None),
-        "POST" if path.ends_with("/revoke") || path.ends_with("/release") => client.post(path, &json!({})),
+        "POST" if ["/revoke", "/release", "/cancel", "/apply"].iter().any(|end| path.ends_with(end)) => {
+            client.post(path, &json!({}))
+        }
+        "PUT" => client.send("PUT", path, &[("content-type", "text/csv")], Some(b"name,zone\r\n")),
         "POST" if path.ends_with("/refuse") => client.post(path, &json!({"reason": "A slip"})),
         "POST" => client.post(path, &edition()),
         "PATCH" => {
-            let field = if path.contains("/schedules/") { "title" } else { "note" };
-            client.patch(path, "\"1-0123456789abcdef\"", &json!({field: "x"}))
+            let body = match path {
+                _ if path.contains("/schedules/") => json!({"title": "x"}),
+                _ if path.contains("/mail-lists/") => json!({"name": "x"}),
+                _ if path.contains("/recipients/") => json!({"address": "x@tarn-valley.example"}),
+                _ => json!({"note": "x"}),
+            };
+            client.patch(path, "\"1-0123456789abcdef\"", &body)
         }
         other => panic!("{other}"),
     }

@@ -29,6 +29,10 @@ impl Ground {
         let correction =
             json!({"kind": "correction", "action": "void", "target_id": id_of(&reading), "reason": "twice"});
         let correction = town.happened(&unit, "2026-02-01T09:01:00-07:00", correction);
+        let list = json!({"name": "Daily", "zone": "UTC", "sites": "all", "role": "viewer"});
+        let list = id_of(&town.coordinator().post("/v1/mail-lists", &list).expect(201).json());
+        let recipient = json!({"mail_list_id": list, "address": "duty@tarn-valley.example"});
+        let recipient = id_of(&town.coordinator().post("/v1/recipients", &recipient).expect(201).json());
         let of_other = town.unit_in_service("FS-2", 0);
         let elsewhere = town.happened(
             &of_other,
@@ -37,13 +41,18 @@ impl Ground {
         );
         let etag = town.coordinator().get(&format!("/v1/units/{unit}")).expect(200).etag();
         let cursor = town.coordinator().get("/v1/units?limit=1").expect(200).json()["next"].clone();
+        let import = json!({"mapping": {"records": "sites"}});
+        let import = town.coordinator().post("/v1/imports", &import).expect(201);
         let names = vec![
+            ("{mail_list}", list),
+            ("{recipient}", recipient),
             ("{unit}", unit),
             ("{site}", town.sites[0].clone()),
             ("{schedule}", town.schedule.clone()),
             ("{edition}", town.edition.clone()),
             ("{handset}", id_of(&town.handset(town.coordinator(), "Van 2"))),
             ("{reading}", id_of(&reading)),
+            ("{import}", id_of(&import.json())),
             ("{correction}", id_of(&correction)),
             ("{elsewhere}", id_of(&elsewhere)),
             ("{etag}", etag),

@@ -30,29 +30,40 @@ const VOLATILE: &[&str] = &[
     "enrolled_by",
     "etag",
     "expires_at",
+    "finished_at",
     "fingerprint",
     "known_seq",
     "last_seen_at",
+    "made_at",
     "next",
     "now",
     "number",
     "offset_seconds",
+    "person_id",
     "raw",
     "received_at",
     "recorded_at",
     "revoked_at",
+    "started_at",
 ];
 
 /// The unit of the examples.
 pub(super) const UNIT: &str = "01990593-db00-7b8f-812e-570f80052a99";
 
+/// The media type of what a page sends.
+pub(super) const FORM: &str = "application/x-www-form-urlencoded";
+
+/// The recipient of the examples.
+pub(super) const RECIPIENT: &str = "0199a2c4-3e00-7c12-9b03-71a8c5e0d902";
+
 /// The code of the examples; no code is told twice.
 const CODE: &str = "K7QM-2XWP-90TD";
 
 /// A technician and the coordinator of Tarn Valley, who stand in the examples for those who act.
-const PEOPLE: [(&str, &str); 3] = [
+const PEOPLE: [(&str, &str); 4] = [
     ("author", "01990593-db00-769d-ab6e-f3c9cfb9c212"),
     ("authorised_by", "01990593-db00-7abb-9141-4ab362494dbf"),
+    ("person_id", "01990593-db00-7abb-9141-4ab362494dbf"),
     ("enrolled_by", "01990593-db00-7abb-9141-4ab362494dbf"),
 ];
 
@@ -69,13 +80,20 @@ fn examples_are_what_happens(backend: Backend) {
         }
         let mut file = examples(&operation.id);
         offline(&client, &operation.id, &file);
+        let mut asked = file.clone();
+        if let Some(token) = asked.pointer_mut("/parameters/token") {
+            *token = json!(world.leaving(organization, RECIPIENT));
+        }
+        brought_in(&client, &operation.id);
         let found = match operation.method.as_str() {
-            "post" => sent(&client, json!(coordinator.to_string()), &operation, &file),
-            "patch" => changed(&client, &operation, &file),
-            _ => read(&client, &operation, &file),
+            "post" => sent(&client, json!(coordinator.to_string()), &operation, &asked),
+            "patch" => changed(&client, &operation, &asked),
+            "put" => vec![placed(&client, &operation, &asked)],
+            _ => read(&client, &operation, &asked),
         };
         let mut differs = false;
-        for answer in found {
+        for mut answer in found {
+            answer.name_people(&coordinator.to_string());
             let known = list(&file["responses"][answer.status.to_string()]);
             let known = known.iter().find(|example| example["name"] == answer.name);
             let part = ["read_openapi", "list_policy_packs"].contains(&operation.id.as_str());
@@ -110,6 +128,13 @@ impl Answer {
         Self { status: reply.status, name: text(name), summary: text(summary), value }
     }
 
+    /// Of a table the person who acts is named as in the examples.
+    fn name_people(&mut self, coordinator: &str) {
+        if let Value::String(table) = &mut self.value {
+            *table = table.replace(coordinator, PEOPLE[1].1);
+        }
+    }
+
     fn put_into(mut self, file: &mut Value) {
         replace_people(&mut self.value);
         let status = self.status.to_string();
@@ -136,7 +161,11 @@ fn sent(client: &Client, coordinator: Value, operation: &Operation, file: &Value
         if let Some(person) = body.get_mut("authorised_by") {
             person.clone_from(&coordinator);
         }
-        let reply = client.post(&path, &body);
+        brought_in(client, &operation.id);
+        let reply = match body.as_str() {
+            Some(form) => client.send("POST", &path, &[("content-type", FORM)], Some(form.as_bytes())),
+            None => client.post(&path, &body),
+        };
         assert!(reply.status < 300, "{} {}: {}", operation.id, example["name"], reply.text);
         let mut answer = Answer::new(&reply, &example["name"], &example["summary"]);
         if operation.id == "make_handset_code" {
@@ -192,6 +221,40 @@ fn offline(client: &Client, operation: &str, file: &Value) {
     let told = world::push(client, CLOCK, &handset(), &[edit]);
     let result = if operation == "list_handset_edits" { "refused" } else { "held" };
     assert_eq!(told[0]["result"], result, "{operation}: {told:?}");
+}
+
+/// The imports of the examples: a dry run, what it came to when it was written, and one that is stopped.
+const IMPORTS: [&str; 3] = [
+    "0199a2c4-3e00-7d18-a4c6-5f90b7e3128d",
+    "0199a2c4-3e00-7e25-93fb-8a1c6d407b52",
+    "0199a2c4-3e00-7f37-b85e-2c94d0a7613e",
+];
+
+/// Waits until what the examples bring in has come in, as far as it was sent.
+fn brought_in(client: &Client, operation: &str) {
+    if !operation.contains("import") || ["create_import", "send_import_file"].contains(&operation) {
+        return;
+    }
+    if operation == "cancel_import" {
+        let wanted = json!({"id": IMPORTS[2], "mapping": {"records": "sites"}});
+        client.post("/v1/imports", &wanted);
+    }
+    for import in &IMPORTS[..2] {
+        let path = format!("/v1/imports/{import}");
+        if client.get(&path).status == 200 {
+            crate::imports::ended(client, &path);
+        }
+    }
+}
+
+/// A file is sent as it is.
+fn placed(client: &Client, operation: &Operation, file: &Value) -> Answer {
+    let example = &list(&file["request"])[0];
+    let bytes = example["value"].as_str().unwrap().as_bytes();
+    let reply = client
+        .send("PUT", &address(operation, file), &[("content-type", "text/csv")], Some(bytes))
+        .expect(202);
+    Answer::new(&reply, &example["name"], &example["summary"])
 }
 
 /// A code by which a handset can be enrolled.

@@ -9,15 +9,17 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
+use crate::imports;
+
 use super::{
     address, examples, in_order,
-    play::{UNIT, code},
+    play::{FORM, RECIPIENT, UNIT, code},
 };
 
 on_both!(problems_are_as_they_are_shown);
 
 /// Kinds that take a broken or restored database or a slow line; other tests make those.
-const NOT_PROVOKED: &[&str] = &["busy", "cursor_expired", "internal", "request_too_slow"];
+const NOT_PROVOKED: &[&str] = &["busy", "cursor_expired", "import_expired", "internal", "request_too_slow"];
 
 /// What is another in every answer.
 const OWN: &[&str] = &["instance", "current_etag"];
@@ -50,6 +52,7 @@ fn problems_are_as_they_are_shown(backend: Backend) {
     let provoker = Provoker {
         boss: world.client(organization, people["coordinator"]),
         viewer: world.client(organization, people["viewer"]),
+        admin: world.client(organization, people["admin"]),
         nobody: world.client(organization, world.person(organization, &[])),
         guesser: world.client(organization, world.person(organization, &[("viewer", json!("all"))])),
         anonymous: world.service.anonymous(),
@@ -57,7 +60,10 @@ fn problems_are_as_they_are_shown(backend: Backend) {
     };
     let mut failures = Vec::new();
     for operation in in_order() {
-        let file = examples(&operation.id);
+        let mut file = examples(&operation.id);
+        if let Some(token) = file.pointer_mut("/parameters/token") {
+            *token = json!(world.leaving(organization, RECIPIENT));
+        }
         let path = address(&operation, &file);
         for body in file["request"].as_array().into_iter().flatten() {
             provoker.request(&operation, &path, &body["value"], &[]);
@@ -94,6 +100,7 @@ fn problems_are_as_they_are_shown(backend: Backend) {
 struct Provoker {
     boss: Client,
     viewer: Client,
+    admin: Client,
     nobody: Client,
     /// Whose wrong codes keep nobody else from enrolling.
     guesser: Client,
@@ -113,6 +120,16 @@ impl Provoker {
         let mut changed = body.clone();
         if operation.id.contains("handset")
             && let Some(reply) = self.of_handset(operation, problem, body)
+        {
+            return Some(reply);
+        }
+        if operation.id == "unsubscribe"
+            && let Some(reply) = self.of_leaving(&path, problem)
+        {
+            return Some(reply);
+        }
+        if operation.id.contains("import")
+            && let Some(reply) = self.of_import(operation, problem, body)
         {
             return Some(reply);
         }
@@ -140,6 +157,12 @@ impl Provoker {
                 self.boss.get(&format!("{path}{joint}cursor=x"))
             }
             "unauthenticated" => self.anonymous.send(&method, &path, &[kind], Some(&bytes)),
+            "forbidden" if method == "GET" => self.viewer.get(&path),
+            "forbidden" if operation.id == "acknowledge" => self.viewer.post(&path, body),
+            "not_found" if operation.id == "acknowledge" => {
+                changed["unit_id"] = json!(new_id());
+                self.boss.post(&path, &changed)
+            }
             "forbidden" if method == "PATCH" => {
                 let etag = self.boss.get(&path).expect(200).etag();
                 self.viewer.patch(&path, &etag, body)
@@ -171,6 +194,7 @@ impl Provoker {
                 self.request(operation, &path, &other(body), &[("idempotency-key", &key)])
             }
             "id_reused" => self.boss.post(&path, &other(body)),
+            "external_id_taken" => self.external_id_taken(operation, &path, body),
             "precondition_required" => self.boss.send(&method, &path, &[kind], Some(&bytes)),
             "handset_unknown" => {
                 changed["handset"] = json!(new_id());
@@ -190,6 +214,25 @@ impl Provoker {
             "precondition_failed" => self.boss.patch(&path, "\"x\"", body),
             _ => return None,
         })
+    }
+
+    /// A site or unit that is given the id of another one.
+    fn external_id_taken(&self, operation: &Operation, path: &str, body: &Value) -> Reply {
+        let ids = json!({"gis": new_id()});
+        let (list, mut other) = if operation.id.ends_with("_site") {
+            ("/v1/sites", json!({"name": "Depot", "zone": "America/Denver"}))
+        } else {
+            let home = self.boss.get(&format!("/v1/units/{UNIT}")).expect(200).json()["home_site_id"].clone();
+            ("/v1/units", json!({"label": "D-1", "home_site_id": home, "fuel": "petrol"}))
+        };
+        other["external_ids"] = ids.clone();
+        self.boss.post(list, &other).expect(201);
+        if operation.method == "post" {
+            return self.boss.post(list, &other);
+        }
+        let mut changed = body.clone();
+        changed["external_ids"] = ids;
+        self.request(operation, path, &changed, &[])
     }
 
     /// What goes wrong with handsets in ways of their own.
@@ -223,6 +266,52 @@ impl Provoker {
                 let id = new(&self.viewer)["id"].clone();
                 let path = format!("/v1/handsets/{}/revoke", id.as_str()?);
                 self.request(operation, &path, body, &[("idempotency-key", id.as_str()?)])
+            }
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong for somebody who leaves a mail list.
+    fn of_leaving(&self, path: &str, problem: &str) -> Option<Reply> {
+        let send = |body: &[u8]| self.anonymous.send("POST", path, &[("content-type", FORM)], Some(body));
+        Some(match problem {
+            "invalid_request" => send(b"colour=red"),
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong with files that are brought in in ways of their own.
+    fn of_import(&self, operation: &Operation, problem: &str, body: &Value) -> Option<Reply> {
+        let wanted = |dry: bool| json!({"id": new_id(), "mapping": {"records": "sites"}, "dry_run": dry});
+        let waiting = || imports::made(&self.boss, wanted(true));
+        let put =
+            |path: &str, file: &[u8], header: (&str, &str)| imports::put(&self.boss, path, file, &[header]);
+        let csv = ("content-type", "text/csv");
+        let done = |dry: bool| {
+            let path = imports::send(&self.boss, wanted(dry), "name,zone\r\n");
+            imports::ended(&self.boss, &path);
+            path
+        };
+        Some(match (operation.id.as_str(), problem) {
+            ("create_import", "id_reused") => {
+                let mut other = body.clone();
+                other["dry_run"] = json!(false);
+                self.boss.post("/v1/imports", &other)
+            }
+            ("apply_import", "id_reused") => {
+                let path = done(true);
+                let (_, id) = path.rsplit_once('/')?;
+                self.boss.post(&format!("{path}/apply"), &json!({"id": id}))
+            }
+            ("apply_import", "forbidden") => self.admin.post(&format!("{}/apply", done(true)), &json!({})),
+            ("apply_import", "wrong_state") => self.boss.post(&format!("{}/apply", done(false)), &json!({})),
+            ("cancel_import", "wrong_state") => self.boss.post(&format!("{}/cancel", done(true)), &json!({})),
+            ("send_import_file", "forbidden") => imports::put(&self.admin, &waiting(), b"name,zone\r\n", &[]),
+            ("send_import_file", "wrong_state") => put(&done(true), b"name,zone\r\n", csv),
+            ("send_import_file", "content_too_large") => put(&waiting(), &vec![b'x'; (1 << 20) + 1], csv),
+            ("send_import_file", "invalid_request") => put(&waiting(), b"x", ("content-encoding", "gzip")),
+            ("send_import_file", "unsupported_media_type") => {
+                put(&waiting(), b"name,zone\r\n", ("content-type", "text/plain"))
             }
             _ => return None,
         })
@@ -291,6 +380,9 @@ impl Provoker {
             return self.boss.send(&method, path, &headers, None);
         }
         headers.push(("content-type", media(operation)));
+        if let ("PUT", Some(file)) = (method.as_str(), body.as_str()) {
+            return self.boss.send(&method, path, &headers, Some(file.as_bytes()));
+        }
         let etag =
             if method == "PATCH" { self.boss.get(path).header("etag").to_owned() } else { String::new() };
         if method == "PATCH" {
@@ -314,7 +406,7 @@ impl Provoker {
         for (name, value) in elsewhere["parameters"].as_object_mut()? {
             if name.ends_with("_id") || name == "unit" {
                 *value = json!(new_id());
-            } else if ["code", "file"].contains(&name.as_str()) {
+            } else if ["code", "file", "token"].contains(&name.as_str()) {
                 *value = json!("nowhere");
             }
         }
@@ -329,9 +421,18 @@ impl Provoker {
 /// A body with another text in it.
 fn other(body: &Value) -> Value {
     let mut other = body.clone();
-    let mut names = ["name", "label", "title", "edition", "note"].into_iter();
-    let name = names.find(|name| body.get(name).is_some()).unwrap_or("note");
-    other[name] = json!("something else");
+    const TEXTS: &[(&str, &str)] = &[
+        ("name", "something else"),
+        ("label", "something else"),
+        ("title", "something else"),
+        ("edition", "something else"),
+        ("send_at", "07:00"),
+        ("address", "somebody-else@tarn-valley.example"),
+        ("note", "something else"),
+    ];
+    let found = TEXTS.iter().find(|(name, _)| body.get(name).is_some());
+    let (name, text) = found.unwrap_or(&("note", "something else"));
+    other[name] = json!(text);
     other
 }
 
@@ -343,8 +444,11 @@ fn without_ids(value: &Value) -> Value {
 }
 
 fn media(operation: &Operation) -> &'static str {
-    let merge = "application/merge-patch+json";
-    if operation.value["requestBody"]["content"].get(merge).is_some() { merge } else { "application/json" }
+    if operation.method == "put" {
+        return "text/csv";
+    }
+    let takes = |media: &&&str| operation.value["requestBody"]["content"].get(**media).is_some();
+    ["application/merge-patch+json", FORM].iter().find(takes).copied().unwrap_or("application/json")
 }
 
 /// An example, also where it is referred to.

@@ -3,7 +3,9 @@
 use std::process::Command;
 
 use blackbox::{
-    Database, Service, World, none_failed,
+    Database, Service, World,
+    nightly::NightShift,
+    none_failed,
     roles::Login,
     service::{NOW, command, in_folder, run},
     world::{edition, id_of},
@@ -59,10 +61,12 @@ fn a_member_of_the_role_serves() {
         assert_eq!(boss.all(&format!("/v1/service-events?unit={unit}"), 2).len(), 6, "{attributes}");
         assert_eq!(boss.get(&path).expect(200).json()["serial"], "17", "{attributes}");
 
-        // Half a year later time has moved states on: the job finds the town in its list.
+        // Half a year later time has moved states on: the advance finds the town in its list.
         world.service.kill();
         world.service = Service::serving(&mut serve_as(&world.database, &url, LATER));
+        let night = NightShift::on(&url, LATER);
         moved_on(&world);
+        drop(night);
         world.reach(&mut town);
 
         let output = run(&["rebuild", "--check", "--database-url", &url]);

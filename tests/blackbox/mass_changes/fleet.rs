@@ -89,6 +89,8 @@ impl<'a> Fleet<'a> {
                 permit: Permit(Arc::new(|_| Permission::Allowed)),
                 dry_run: false,
                 calling: None,
+                together: false,
+                slice: None,
             };
             for outcome in self.wait_for(self.store.write(command)).unwrap() {
                 assert!(matches!(outcome, Outcome::Applied(_)), "{outcome:?}");

@@ -30,6 +30,14 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO record SELECT town, kind, id(n), 1, CASE kind WHEN 'unit' THEN id(n % 300) WHEN 'grant' THEN id(n % 700) END, \
      repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000), ('handset', 2000)) \
      AS kinds (kind, many), generate_series(1, many) n",
+    "INSERT INTO external_id SELECT town, kind, 'gis', kind || n, id(n) FROM town, (VALUES ('site'), ('unit')) AS kinds (kind), \
+     generate_series(1, 3000) n",
+    "INSERT INTO import_job SELECT town, id(n), id(n % 700), @now - n * 1000000::bigint, @now + (2000 - n) * 1000000::bigint, \
+     CASE n WHEN 1 THEN 'running' WHEN 2 THEN 'queued' ELSE 'done' END, 'units', '{}', 0, 0, NULL, id(n), 0, 0, 0, 0, 0, 0, 0, 3, NULL, 0, \
+     NULL, NULL, NULL, 0 FROM town, generate_series(1, 3000) n",
+    "INSERT INTO import_file SELECT town, id(n), 0 FROM town, generate_series(1, 3000) n",
+    "INSERT INTO import_chunk SELECT town, id(n / 4), n % 4, '\\x00' FROM town, generate_series(1, 12000) n",
+    "INSERT INTO import_row SELECT town, id(n / 4), n % 4, n, NULL, 'refused', 'x', 'x', NULL FROM town, generate_series(1, 12000) n",
     "INSERT INTO handset_state SELECT town, id(n), n, '{\"through\":0}', NULL, NULL, NULL, 0, NULL, NULL FROM town, generate_series(1, 2000) n",
     "INSERT INTO handset_person SELECT town, id(n), id(n % 500), 0 FROM town, generate_series(1, 2000) n",
     "INSERT INTO edition SELECT town, id(n), id(n % 400), repeat('x', 3000) FROM town, generate_series(1, 2000) n",

@@ -39,6 +39,22 @@ const BEHIND: &str = "context_behind";
 const ANY: &str = "";
 
 pub(super) const GUARDS: &[Guard] = &[
+    guard(ANY, "external_id", &["external_id"], Few),
+    guard(
+        "imports to forget",
+        "import_file page",
+        &["import_file_begun", "import_job", "import_job_file"],
+        Few,
+    ),
+    guard("imports to forget", "import_chunk page", &["import_chunk"], Few),
+    guard("imports to forget", "import_job page", &["import_job_expires"], Few),
+    guard("imports", "import_job page", &["import_job_made", "import_job_author"], Index),
+    guard("import to work at", "import_job page", &["import_job_state"], Index),
+    guard("import", "import_job page", &["import_job"], Few),
+    guard("import", "import_row page", &["import_row"], Index),
+    guard("import", "import_chunk page", &["import_chunk"], Few),
+    guard("import names", "record", &["record"], Few),
+    guard("import names", "unit_state", &["unit_state"], Few),
     guard("some sites", "record page", &["record"], Few),
     guard("sites", "record page", &["record"], Index),
     guard(

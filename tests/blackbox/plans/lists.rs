@@ -9,7 +9,7 @@ use blackbox::{
 };
 use interval::{DueState, QualityCode};
 use model::{
-    Code, SiteId,
+    Code, Label, SiteId,
     edit::{RecordKind, Target},
     event::EventKind,
 };
@@ -17,10 +17,11 @@ use proof::Prefix;
 use serde_json::{Value, json};
 use store::{
     Command, Store,
+    imports::{ImportQuery, Wanted},
     view::{
-        ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, KeptPlace, KeptQuery, KeptState,
-        Known, Mode, Moment, Most, Pull, QualityPlace, QualityQuery, SiteQuery, SiteThenQuery, Sites,
-        ThenQuery,
+        ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, ExternalQuery, KeptPlace, KeptQuery,
+        KeptState, Known, Mode, Moment, Most, Pull, QualityPlace, QualityQuery, SiteQuery, SiteThenQuery,
+        Sites, ThenQuery,
     },
 };
 
@@ -44,6 +45,7 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     then(ground, &mut heard);
     quality(ground, &mut heard);
     jobs(ground, &mut heard);
+    imports(ground, &mut heard);
     feed(ground, &mut heard);
     writes(ground, &mut heard);
     all
@@ -84,6 +86,14 @@ fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.units(id, sets, None, LIMIT));
     }
     heard("units of sites");
+    for kind in [RecordKind::Unit, RecordKind::Site] {
+        let (organization, sets) = (id, vec![vec![site, fresh()]]);
+        let [system, external] = ["gis", "GN-0042"];
+        let (system, id) = (Code::parse(system).unwrap(), Label::parse(external).unwrap());
+        let query = ExternalQuery { organization, kind, system, id, sets, after: None, limit: LIMIT };
+        ask!(ground, |store| store.records_with(query));
+    }
+    heard("with an external id");
     ask!(ground, |store| store.labels(id, [unit].into()));
     heard("labels");
     for after in [None, Some(fresh())] {
@@ -253,6 +263,32 @@ fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     heard("advance");
 }
 
+/// Files that are brought in.
+fn imports(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let (id, person, unit, site) = (ground.id, ground.person, ground.unit, ground.site);
+    for after in [None, Some((now(), fresh()))] {
+        for author in [None, Some(person)] {
+            let query = ImportQuery { organization: id, author, now: now(), after, limit: LIMIT };
+            ask!(ground, |store| store.imports(query));
+        }
+    }
+    heard("imports");
+    ask!(ground, |store| store.import(id, fresh()));
+    ask!(ground, |store| store.import_report(id, fresh(), 5, LIMIT));
+    ask!(ground, |store| store.piece(id, uuid::Uuid::now_v7(), 0));
+    heard("import");
+    let file = uuid::Uuid::now_v7();
+    ask!(ground, |store| store.lease_import(id, file, now(), now().plus_seconds(60)));
+    heard("import to work at");
+    ask!(ground, |store| store.forget_imports(id, now()));
+    ask!(ground, |store| store.drop_file(id, file));
+    heard("imports to forget");
+    let external = BTreeSet::from([(RecordKind::Unit, "gis".to_owned(), "GN-1".to_owned())]);
+    let wanted = Wanted { external, records: [Target::Unit(unit), Target::Site(site)].into() };
+    ask!(ground, |store| store.find_for_import(id, wanted));
+    heard("import names");
+}
+
 /// What a reader of the feed is told, from its first fill to a change of its sites.
 fn feed(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     let Ground { id, site, handset, .. } = *ground;
@@ -295,7 +331,7 @@ fn writes(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         happened(json!({"kind": "reading", "meter_hours": 40})),
         happened(json!({"kind": "placement", "site_id": site})),
         set(Target::Unit(unit), &json!({"label": "FS-3"})),
-        set(Target::Site(site), &json!({"name": "Fire Station 1"})),
+        set(Target::Site(site), &json!({"name": "Fire Station 1", "external_ids": {"gis": "ST-1"}})),
         create(Target::Unit(fresh()), &json!({"label": "FS-9", "home_site_id": site, "fuel": "petrol"})),
         direct::edition(schedule, &edition()),
     ];

@@ -9,11 +9,11 @@ use std::{
 };
 
 use anyhow::Result;
-use model::{Instant, edit::Channel};
+use model::{Instant, edit::Channel, event::ServiceEvent};
 use store::command::Proposal;
 
 use crate::{
-    town::{self, NOW, Town},
+    town::{self, JOBS, NOW, Town},
     unit::Unit,
 };
 
@@ -21,6 +21,8 @@ use crate::{
 const EDITS: usize = 500;
 /// Who builds at a time: as many as an organization may have writers in a pool of eight.
 const BUILDERS: usize = 2;
+/// Seconds of a day.
+const DAY: i64 = 86_400;
 
 /// What the units of a fleet have been through.
 #[derive(Clone, Copy, Debug)]
@@ -32,13 +34,18 @@ pub(crate) enum Past {
         /// How many units for each that is overdue.
         one_in: usize,
     },
+    /// One unit in eight has never been seen to; the others began at different times, run more or less, and have had two
+    /// services: of their tasks some are in order, some coming due, due or overdue.
+    Mixed,
 }
 
 impl Past {
-    fn edits(self) -> usize {
+    /// Units of one transaction, which share a site.
+    fn group(self) -> usize {
         match self {
-            Self::Events(events) => events + 1,
-            Self::Recent { .. } => 6,
+            Self::Events(events) => (EDITS / (events + 1)).max(1),
+            Self::Recent { .. } => EDITS / 6,
+            Self::Mixed => 8,
         }
     }
 }
@@ -53,7 +60,7 @@ impl Fleet {
     /// Makes `count` units.
     pub(crate) async fn build(town: &Town, count: usize, past: Past) -> Result<Self> {
         let began = Ticks::now();
-        let group = (EDITS / past.edits()).max(1);
+        let group = past.group();
         let next = Arc::new(AtomicUsize::new(0));
         let builders: Vec<_> = (0..BUILDERS)
             .map(|_| {
@@ -114,7 +121,28 @@ fn unit(town: &Town, group: usize, member: usize, past: Past) -> Result<(Unit, V
             life.push(unit.reading(10 * 86_400, 500)?);
             life
         }
+        Past::Mixed => {
+            let days = 30 + i64::try_from(member * 37 % 1000)?;
+            let begun = Instant::parse(NOW)?.plus_seconds(-days * DAY - shift % DAY);
+            unit = Unit::new(&town.places, group, begun);
+            mixed(&mut unit, member, days)?
+        }
     };
     let created = unit.created()?;
     Ok((unit, std::iter::once(created).chain(life.into_iter().map(town::happened)).collect()))
+}
+
+/// What has happened to a unit of [`Past::Mixed`] in so many days.
+fn mixed(unit: &mut Unit, member: usize, days: i64) -> Result<Vec<ServiceEvent>> {
+    let [commissioning, adoption] = unit.begins()?;
+    if member.is_multiple_of(8) {
+        return Ok(vec![adoption]);
+    }
+    // From two to ten tenths of an hour a day, in three equal parts of the time.
+    let part = days * DAY / 3;
+    let tenths = u32::try_from(days * i64::try_from(2 + member % 9)? / 3)?;
+    let job = |n: usize| JOBS.get((member + n) % JOBS.len()).map_or("", |(job, ..)| job);
+    let first = unit.service_of(job(0), part, tenths)?;
+    let second = unit.service_of(job(5), part, tenths)?;
+    Ok(vec![commissioning, adoption, first, second, unit.reading(part - DAY, tenths)?])
 }

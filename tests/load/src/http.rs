@@ -34,10 +34,18 @@ impl Server {
 
     /// The bytes of a POST request.
     pub(crate) fn post_request(&self, path: &str, body: &Value) -> Result<Vec<u8>> {
-        let body = serde_json::to_string(body)?;
-        let head = format!("POST {path} HTTP/1.1\r\nhost: {}\r\n{}", self.address, self.authorization());
-        let about = format!("content-type: application/json\r\ncontent-length: {}", body.len());
-        Ok(format!("{head}{about}\r\n\r\n{body}").into_bytes())
+        Ok(self.request("POST", path, "application/json", &serde_json::to_string(body)?))
+    }
+
+    /// The bytes of a PUT request with a table.
+    pub(crate) fn put_request(&self, path: &str, table: &str) -> Vec<u8> {
+        self.request("PUT", path, "text/csv", table)
+    }
+
+    fn request(&self, method: &str, path: &str, media: &str, body: &str) -> Vec<u8> {
+        let head = format!("{method} {path} HTTP/1.1\r\nhost: {}\r\n{}", self.address, self.authorization());
+        let about = format!("content-type: {media}\r\ncontent-length: {}", body.len());
+        format!("{head}{about}\r\n\r\n{body}").into_bytes()
     }
 
     fn authorization(&self) -> String {

@@ -9,7 +9,7 @@ use model::{Hours, Instant, Zone, event::ServiceEvent};
 use crate::{
     options::Options,
     stats::middle,
-    table::Line,
+    table::{Line, seconds_of},
     town::{NOW, Places, twelve_tasks},
     unit::Unit,
 };
@@ -52,14 +52,10 @@ pub(crate) fn lines(options: &Options) -> Result<Vec<Line>> {
         black_box(state.items_at(now));
         black_box(state.steps_from(now));
     })?;
-    let text = |seconds: &[f64]| {
-        let end = |end: Option<&f64>| end.copied().unwrap_or_default();
-        format!("{:.2} s ({:.2} to {:.2})", middle(seconds), end(seconds.first()), end(seconds.last()))
-    };
     let what = "due state in the library: 83,334 units × 12 tasks, 20 events each, one core";
     Ok(vec![
-        Line::figure(what, "", text(&items), "under 2 s", Some(middle(&items) < BAR)),
-        Line::figure("the same with all steps ahead", "", text(&steps), "", None),
+        Line::figure(what, "", seconds_of(&items), "under 2 s", Some(middle(&items) < BAR)),
+        Line::figure("the same with all steps ahead", "", seconds_of(&steps), "", None),
     ])
 }
 

@@ -3,9 +3,11 @@
 
 mod bare;
 mod batch;
+mod digest;
 mod fleet;
 mod handset;
 mod http;
+mod imports;
 mod library;
 mod log;
 mod long;
@@ -84,6 +86,12 @@ async fn run(options: &Options) -> Result<()> {
         }
         if [Row::Get, Row::List, Row::Memory].into_iter().any(|row| options.wants(row)) {
             lines.extend(reads::lines(*on, options).await?);
+        }
+        if options.wants(Row::Digest) {
+            lines.extend(digest::lines(*on, options).await?);
+        }
+        if options.wants(Row::Import) {
+            lines.extend(imports::lines(*on, options).await?);
         }
     }
     if options.wants(Row::Library) {

@@ -8,12 +8,21 @@ const BAR: f64 = 150.0;
 
 /// The line about a service that has answered all that this run asked it.
 pub(crate) fn line(on: On, units: u32, pid: u32) -> Result<Line> {
+    of_process(&format!("memory of the API at {units} units, after GET and list"), on, pid)
+}
+
+/// A line about the memory that a process has, and the most that it had since it began or since [`forget_most`].
+pub(crate) fn of_process(what: &str, on: On, pid: u32) -> Result<Line> {
     let status = std::fs::read_to_string(format!("/proc/{pid}/status"))?;
     let now = megabytes(&status, "VmRSS").context("no VmRSS")?;
     let most = megabytes(&status, "VmHWM").context("no VmHWM")?;
-    let what = format!("memory of the API at {units} units, after GET and list");
     let text = format!("{now:.0} MB, {most:.0} MB at most");
-    Ok(Line::figure(&what, on.name(), text, "under 150 MB", Some(most < BAR)))
+    Ok(Line::figure(what, on.name(), text, "under 150 MB", Some(most < BAR)))
+}
+
+/// Has the kernel forget the most that a process had so far (5 in `clear_refs`, proc(5)).
+pub(crate) fn forget_most(pid: u32) -> Result<()> {
+    std::fs::write(format!("/proc/{pid}/clear_refs"), "5").context("the most memory cannot be forgotten")
 }
 
 /// A figure of `/proc/PID/status`, in MB of a million bytes.

@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 #[derive(Args, Clone)]
 pub(crate) struct Options {
     /// Which rows of the table.
-    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "memory"])]
+    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "memory", "digest", "import"])]
     pub(crate) rows: Vec<Row>,
     /// On which databases.
     #[arg(long, value_delimiter = ',', default_values = ["postgres", "sqlite"])]
@@ -60,6 +60,10 @@ pub(crate) enum Row {
     Library,
     /// Memory of the service.
     Memory,
+    /// The digest of a town of 1,000 sites.
+    Digest,
+    /// Units that come in as a file.
+    Import,
     /// Pushes and pulls with a long change log; takes long.
     Log,
     /// Where a push spends its time: a table of its own.

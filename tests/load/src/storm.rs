@@ -161,7 +161,7 @@ impl Reader {
 }
 
 /// A sign that is given after this time.
-fn sleeping(time: Duration) -> Arc<AtomicBool> {
+pub(crate) fn sleeping(time: Duration) -> Arc<AtomicBool> {
     let over = Arc::new(AtomicBool::new(false));
     let sign = Arc::clone(&over);
     thread::spawn(move || {

@@ -86,6 +86,12 @@ pub(crate) fn spread(ratios: &[f64]) -> String {
     }
 }
 
+/// The median of ordered seconds, with the shortest and the longest.
+pub(crate) fn seconds_of(ordered: &[f64]) -> String {
+    let end = |end: Option<&f64>| end.copied().unwrap_or_default();
+    format!("{:.2} s ({:.2} to {:.2})", middle(ordered), end(ordered.first()), end(ordered.last()))
+}
+
 /// The lines as a Markdown table, its columns aligned.
 pub(crate) fn markdown(lines: &[Line]) -> String {
     let head = ["what", "on", "ours (p50 / p99)", "held against (p50 / p99)", "ratio", "bar", "reached"];

@@ -67,8 +67,12 @@ pub(crate) struct Places {
 
 impl Places {
     pub(crate) fn new() -> Self {
+        Self::of_sites(SITES)
+    }
+
+    fn of_sites(sites: usize) -> Self {
         Self {
-            sites: (0..SITES).map(|_| fresh()).collect(),
+            sites: (0..sites).map(|_| fresh()).collect(),
             schedules: (0..SCHEDULES).map(|_| (fresh(), fresh())).collect(),
         }
     }
@@ -77,8 +81,13 @@ impl Places {
 impl Town {
     /// Makes one, with a person who may do everything.
     pub(crate) async fn new(store: &Store) -> Result<Self> {
-        let town =
-            Self { store: store.clone(), organization: fresh(), person: fresh(), places: Places::new() };
+        Self::of_sites(store, SITES).await
+    }
+
+    /// The same with so many sites.
+    pub(crate) async fn of_sites(store: &Store, sites: usize) -> Result<Self> {
+        let places = Places::of_sites(sites);
+        let town = Self { store: store.clone(), organization: fresh(), person: fresh(), places };
         ensure!(store.create_organization(town.organization).await?, "an organization that is there already");
         let grant = json!({"person_id": town.person, "role": "coordinator", "sites": "all", "from": "2020-01-01T00:00:00Z"});
         let mut edits = vec![
@@ -130,6 +139,8 @@ impl Town {
             permit,
             dry_run: false,
             calling: None,
+            together: false,
+            slice: None,
         }
     }
 
@@ -212,6 +223,6 @@ pub(crate) fn happened(event: ServiceEvent) -> Proposal {
     Proposal { edit, seen: None, salts: SALTS.to_vec(), sent: None }
 }
 
-fn members(fields: Value) -> Result<Map<String, Value>> {
+pub(crate) fn members(fields: Value) -> Result<Map<String, Value>> {
     if let Value::Object(fields) = fields { Some(fields) } else { None }.context("fields are an object")
 }

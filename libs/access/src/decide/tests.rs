@@ -51,14 +51,18 @@ fn all_actions() -> Vec<Action> {
             Action::CreateSchedule => Action::ReadEvent,
             Action::ReadEvent => Action::ReadDue,
             Action::ReadDue => Action::ManagePeople,
-            Action::ManagePeople => Action::MakeHandsetCode,
+            Action::ManagePeople => Action::ManageMail,
+            Action::ManageMail => Action::MakeHandsetCode,
             Action::MakeHandsetCode => Action::EnrolHandset,
             Action::EnrolHandset => Action::ReadHandset { own: true },
             Action::ReadHandset { own: true } => Action::ReadHandset { own: false },
             Action::ReadHandset { own: false } => Action::RevokeHandset,
             Action::RevokeHandset => Action::ReadHeld,
             Action::ReadHeld => Action::DecideHeld,
-            Action::DecideHeld => Action::Correct { own: false },
+            Action::DecideHeld => Action::Import,
+            Action::Import => Action::ReadImport { own: true },
+            Action::ReadImport { own: true } => Action::ReadImport { own: false },
+            Action::ReadImport { own: false } => Action::Correct { own: false },
             Action::Correct { own: false } => Action::Correct { own: true },
             Action::Correct { own: true } => Action::RecordEvent(K::Commissioning),
             Action::RecordEvent(K::Commissioning) => Action::RecordEvent(K::Service),
@@ -88,6 +92,7 @@ const READS: &[Action] = &[
     Action::ReadDue,
     Action::EnrolHandset,
     Action::ReadHandset { own: true },
+    Action::ReadImport { own: true },
 ];
 
 /// What touches the whole organization.
@@ -96,23 +101,35 @@ const WHOLE: &[Action] = &[
     Action::CreateSite,
     Action::CreateSchedule,
     Action::ManagePeople,
+    Action::ManageMail,
     Action::MakeHandsetCode,
     Action::EnrolHandset,
     Action::ReadHandset { own: true },
     Action::ReadHandset { own: false },
     Action::RevokeHandset,
+    Action::Import,
+    Action::ReadImport { own: true },
+    Action::ReadImport { own: false },
 ];
 
 /// What of that a grant on some sites, or on none, is enough for.
-const ANYWHERE: &[Action] =
-    &[Action::ReadSchedule, Action::MakeHandsetCode, Action::EnrolHandset, Action::ReadHandset { own: true }];
+const ANYWHERE: &[Action] = &[
+    Action::ReadSchedule,
+    Action::MakeHandsetCode,
+    Action::EnrolHandset,
+    Action::ReadHandset { own: true },
+    Action::Import,
+    Action::ReadImport { own: true },
+];
 
 /// What each role may do beyond reading, told role by role where the rules are told action by action.
 fn beyond_reading(role: Role) -> Vec<Action> {
     use Action::{
-        Correct, CreateSchedule, CreateSite, CreateUnit, DecideHeld, EditSite, EditUnit, MakeHandsetCode,
-        ManagePeople, ReadHandset, ReadHeld, RecordEvent, RevokeHandset,
+        Correct, CreateSchedule, CreateSite, CreateUnit, DecideHeld, EditSite, EditUnit, Import,
+        MakeHandsetCode, ManageMail, ManagePeople, ReadHandset, ReadHeld, ReadImport, RecordEvent,
+        RevokeHandset,
     };
+    let others_file = ReadImport { own: false };
     let handsets = [MakeHandsetCode, ReadHandset { own: false }, RevokeHandset, ReadHeld, DecideHeld];
     let own = Correct { own: true };
     match role {
@@ -135,11 +152,13 @@ fn beyond_reading(role: Role) -> Vec<Action> {
             .iter()
             .map(|(_, kind)| RecordEvent(*kind))
             .chain([own, Correct { own: false }, CreateSchedule])
-            .chain([CreateSite, EditSite, CreateUnit, EditUnit])
+            .chain([CreateSite, EditSite, CreateUnit, EditUnit, Import, others_file, ManageMail])
             .chain(handsets)
             .collect(),
-        Role::Integrator => vec![CreateSite, EditSite, CreateUnit, EditUnit],
-        Role::Admin => [CreateSite, ManagePeople].into_iter().chain(handsets).collect(),
+        Role::Integrator => vec![CreateSite, EditSite, CreateUnit, EditUnit, Import],
+        Role::Admin => {
+            [CreateSite, ManagePeople, ManageMail, others_file].into_iter().chain(handsets).collect()
+        }
     }
 }
 
@@ -170,7 +189,7 @@ fn every_role_and_action() {
             assert_eq!(found, Decision::Hidden, "{word} of another organization: {action:?}");
         }
     }
-    assert_eq!(pairs.len(), 8 * 33);
+    assert_eq!(pairs.len(), 8 * 37);
 }
 
 #[test]

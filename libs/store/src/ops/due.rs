@@ -61,6 +61,27 @@ pub(crate) fn list(conn: &mut Conn, query: &DueQuery) -> Result<Page<DueRow>> {
     Ok(Page::cut(rows, query.limit))
 }
 
+/// All items that `filter` asks for, without what only their steps tell: until when a stored state holds.
+pub(crate) fn all(conn: &mut Conn, filter: &DueFilter, as_of: Instant) -> Result<Vec<DueRow>> {
+    let stored: Vec<ItemRow> =
+        due_item::table.filter(settled(filter, as_of)).select(ItemRow::as_select()).load(conn)?;
+    let mut rows = moving(conn, filter, as_of)?;
+    for item in stored {
+        let (state, reason) = folds::words_of(&item.state, item.reason.as_deref())?;
+        let key = folds::key_of(item.schedule_id, &item.task)?;
+        rows.push(DueRow {
+            place: DuePlace::of(item.unit_id.id(), &key, Instant::from_micros(item.due_at)),
+            home_site: item.home_site.id(),
+            standing_site: item.standing_site.id(),
+            state,
+            reason,
+            until: Instant::LAST,
+            edition: None,
+        });
+    }
+    Ok(rows)
+}
+
 /// Whether an item comes after the page before.
 fn is_beyond(place: &DuePlace, query: &DueQuery) -> bool {
     query.after.as_ref().is_none_or(|after| if query.descending { place < after } else { place > after })

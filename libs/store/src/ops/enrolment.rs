@@ -136,6 +136,8 @@ fn write_record(conn: &mut Conn, wanted: &Enrolment, number: HandsetNumber) -> R
         permit: wanted.permit.clone(),
         dry_run: false,
         calling: None,
+        together: false,
+        slice: None,
     });
     match write::write(conn, &command, &[body], &Locks::new())? {
         Attempt::Done(mut recorded, _) => {

@@ -9,10 +9,12 @@ use super::{
     contexts::UnitContextRow,
     editions::{EditionRow, JobRow},
     events::EventRow,
+    external_ids::ExternalIdRow,
     fingerprints::SentRow,
     folds::{BeforeRow, ItemRow, StateRow},
     handsets::NumberRow,
     held::HeldRow,
+    imports::RowRow,
     inbox::{InboxRow, NeedRow},
     kin::KinRow,
     log::{FeedRow, LogRow, OutboxRow},
@@ -103,6 +105,28 @@ bulk! {
         id: Key => SqlKey,
         schedule_id: Key => SqlKey,
         body: String => Text,
+    }
+
+    /// Adds ids that records have in other systems.
+    external_ids, IntoExternalIds, ExternalIdRow, "external_id", "", {
+        organization: Key => SqlKey,
+        kind: String => Text,
+        system: String => Text,
+        id: String => Text,
+        record_id: Key => SqlKey,
+    }
+
+    /// Adds what is said of the rows of files.
+    import_rows, IntoImportRows, RowRow, "import_row", "", {
+        organization: Key => SqlKey,
+        job: Key => SqlKey,
+        n: i64 => BigInt,
+        line: i64 => BigInt,
+        name: Option<String> => Nullable<Text>,
+        fate: String => Text,
+        code: String => Text,
+        detail: String => Text,
+        suggestion: Option<String> => Nullable<Text>,
     }
 
     /// Adds those jobs that are new.

@@ -2,17 +2,21 @@
 
 pub(crate) mod advance;
 pub(crate) mod baseline;
+pub(crate) mod chores;
 pub(crate) mod contested;
 pub(crate) mod contexts;
+pub(crate) mod digests;
 pub(crate) mod due;
 pub(crate) mod editions;
 pub(crate) mod enrolment;
 pub(crate) mod events;
+pub(crate) mod external_ids;
 pub(crate) mod feed;
 pub(crate) mod fingerprints;
 pub(crate) mod folds;
 pub(crate) mod handsets;
 pub(crate) mod held;
+pub(crate) mod imports;
 pub(crate) mod inbox;
 pub(crate) mod inserts;
 pub(crate) mod kept;

@@ -16,7 +16,7 @@ pub(crate) use self::unit::{unit, units};
 use super::super::Conn;
 use super::{
     contexts::{self, ContextId, Versions},
-    editions, events,
+    editions, events, external_ids,
     held::{self, HeldRow},
     kin,
     log::{self, FeedRow, LogRow},
@@ -275,10 +275,12 @@ impl Replay {
 
     fn compare_records(&mut self, conn: &mut Conn) -> Result<()> {
         let mut stored = records::all(conn, self.organization)?;
+        let mut external = Vec::new();
         for ((kind, id), rebuilt) in std::mem::take(&mut self.records) {
             let record_kind = RecordKind::parse(&kind).ok_or_else(|| StoreError::corrupt("record")(&kind))?;
             let owner = records::belongs_to(record_kind, &rebuilt.record);
             let contested = records::contested(&rebuilt.record);
+            external.extend(external_ids::rows(self.organization, &kind, id, &rebuilt.record));
             let expected = (rebuilt.version, owner, records::text(&rebuilt.record)?, contested);
             match stored.remove(&(kind.clone(), id)) {
                 Some(found) if found == expected => {}
@@ -290,6 +292,12 @@ impl Replay {
         }
         for (kind, id) in stored.into_keys() {
             self.differ("record", format!("{kind} {} is not in the log", id.0));
+        }
+        external.sort();
+        let stored = external_ids::all(conn, self.organization)?;
+        if stored != external {
+            let detail = format!("{} stored, {} in the log, or others", stored.len(), external.len());
+            self.differ("external ids", detail);
         }
         Ok(())
     }

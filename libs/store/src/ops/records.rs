@@ -46,11 +46,12 @@ impl Stored {
     }
 }
 
-/// What a record belongs to: a unit to its home site, a grant to its person.
+/// What a record belongs to: a unit to its home site, a grant to its person, a recipient to a mail list.
 pub(crate) fn belongs_to(kind: RecordKind, record: &Record) -> Option<Key> {
     let member = match kind {
         RecordKind::Unit => "home_site_id",
         RecordKind::Grant => "person_id",
+        RecordKind::Recipient => "mail_list_id",
         _ => return None,
     };
     let values = record.values();
@@ -174,6 +175,7 @@ pub(crate) fn stored_after(
     }
     match among {
         Among::All => {}
+        Among::Of(owner) => query = query.filter(record::belongs_to.eq(Key(*owner))),
         Among::Ids(ids) => {
             query = query.filter(record::id.eq_any(ids.iter().map(|id| Key(*id)).collect::<Vec<_>>()))
         }
@@ -186,6 +188,25 @@ pub(crate) fn stored_after(
         }
     }
     let rows: Vec<(Key, i64, String)> = query.load(conn)?;
+    rows.into_iter()
+        .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
+        .collect()
+}
+
+/// The records of a kind that belong to another one, by id.
+pub(crate) fn belonging_to(
+    conn: &mut Conn,
+    organization: Key,
+    kind: RecordKind,
+    owner: Key,
+) -> Result<Vec<(Key, Stored)>> {
+    let rows: Vec<(Key, i64, String)> = record::table
+        .filter(record::organization.eq(organization))
+        .filter(record::kind.eq(kind.as_str()))
+        .filter(record::belongs_to.eq(owner))
+        .order(record::id)
+        .select((record::id, record::version, record::registers))
+        .load(conn)?;
     rows.into_iter()
         .map(|(id, version, registers)| Ok((id, Stored { version, record: parse(&registers)? })))
         .collect()
@@ -264,7 +285,7 @@ pub(crate) fn looked(
 
 /// The typed fields of a record; private text stays sealed.
 pub(crate) fn fields<T>(record: &Record, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Result<T> {
-    stored::value("fields", &Value::Object(record.values()), read)
+    stored::value("fields", &Value::Object(merge::nest(record.values())), read)
 }
 
 fn parse(registers: &str) -> Result<Record> {
@@ -292,7 +313,7 @@ pub(crate) fn joined(kind: RecordKind, id: uuid::Uuid, stored: &Stored, texts: &
 
 /// The fields of a record, with private text from `texts`.
 fn joined_fields(kind: RecordKind, stored: &Stored, texts: &Texts) -> Map<String, Value> {
-    let mut fields = Value::Object(stored.record.values());
+    let mut fields = Value::Object(merge::nest(stored.record.values()));
     let pointers = private_pointers(kind, &fields);
     proof::unseal(&mut fields, pointers, |pointer, _| {
         let register = stored.record.register(pointer.trim_start_matches('/'))?;

@@ -7,6 +7,7 @@ use model::{
     EditId, UnitId,
     edit::{RecordKind, Target},
     event::EventKind,
+    external::LISTS,
     json,
     stamp::Stamp,
     unit::UnitFields,
@@ -138,7 +139,7 @@ fn field_edit(row: &LogRow, body: Value) -> Result<FieldEdit> {
         edit: row.edit_id.id(),
         effective: Stamp::parse(&row.stamp_effective).map_err(|e| corrupt(&e))?,
         raw: Stamp::parse(&row.stamp_raw).map_err(|e| corrupt(&e))?,
-        fields,
+        fields: merge::flatten(fields, LISTS),
         base: base.unwrap_or_default(),
         // An edit of a handset of which there are two copies is kept without its number.
         chained: row.handset_edit.is_some(),

@@ -62,6 +62,63 @@ tables! {
         registers -> Text,
         contested -> BigInt,
     }
+    external_id (organization, kind, system, id, record_id) {
+        organization -> SqlKey,
+        kind -> Text,
+        system -> Text,
+        id -> Text,
+        record_id -> SqlKey,
+    }
+    import_job (organization, id) {
+        organization -> SqlKey,
+        id -> SqlKey,
+        author -> SqlKey,
+        made_at -> BigInt,
+        expires_at -> BigInt,
+        state -> Text,
+        records -> Text,
+        mapping -> Text,
+        all_or_none -> BigInt,
+        dry_run -> BigInt,
+        applies -> Nullable<SqlKey>,
+        file -> Nullable<SqlKey>,
+        rows_read -> BigInt,
+        rows_total -> Nullable<BigInt>,
+        created -> BigInt,
+        changed -> BigInt,
+        unchanged -> BigInt,
+        repeated -> BigInt,
+        refused -> BigInt,
+        reported -> BigInt,
+        failure -> Nullable<Text>,
+        cancelling -> BigInt,
+        started_at -> Nullable<BigInt>,
+        finished_at -> Nullable<BigInt>,
+        lease -> Nullable<SqlKey>,
+        lease_until -> BigInt,
+    }
+    import_file (organization, id) {
+        organization -> SqlKey,
+        id -> SqlKey,
+        begun_at -> BigInt,
+    }
+    import_chunk (organization, file, n) {
+        organization -> SqlKey,
+        file -> SqlKey,
+        n -> BigInt,
+        content -> Binary,
+    }
+    import_row (organization, job, n) {
+        organization -> SqlKey,
+        job -> SqlKey,
+        n -> BigInt,
+        line -> BigInt,
+        name -> Nullable<Text>,
+        fate -> Text,
+        code -> Text,
+        detail -> Text,
+        suggestion -> Nullable<Text>,
+    }
     edition (organization, id) {
         organization -> SqlKey,
         id -> SqlKey,
@@ -264,6 +321,73 @@ tables! {
         used_at -> Nullable<BigInt>,
         handset -> Nullable<SqlKey>,
     }
+    chore (organization, kind, name) {
+        organization -> SqlKey,
+        kind -> Text,
+        name -> Text,
+        since -> BigInt,
+        next_try_at -> BigInt,
+        lease_until -> BigInt,
+        attempts -> BigInt,
+        outcome -> Nullable<Text>,
+        ended_at -> Nullable<BigInt>,
+        last_error -> Nullable<Text>,
+    }
+    digest (organization, mail_list, local_date) {
+        organization -> SqlKey,
+        mail_list -> SqlKey,
+        local_date -> Text,
+        outcome -> Text,
+        made_at -> BigInt,
+        known_seq -> BigInt,
+        overdue -> Text,
+        lines -> Binary,
+    }
+    digest_body (organization, mail_list, local_date, n) {
+        organization -> SqlKey,
+        mail_list -> SqlKey,
+        local_date -> Text,
+        n -> BigInt,
+        audience -> Text,
+        hash -> Text,
+        subject -> Text,
+        plain -> Text,
+        html -> Text,
+        picture_id -> Nullable<Text>,
+        picture -> Nullable<Binary>,
+    }
+    digest_mail (organization, recipient, mail_list, local_date) {
+        organization -> SqlKey,
+        recipient -> SqlKey,
+        mail_list -> SqlKey,
+        local_date -> Text,
+        n -> BigInt,
+        message_id -> Text,
+        follows -> Nullable<Text>,
+        told -> Text,
+        sent_at -> Nullable<BigInt>,
+    }
+    mail_refused (organization, recipient) {
+        organization -> SqlKey,
+        recipient -> SqlKey,
+        version -> BigInt,
+        since -> BigInt,
+        reason -> Text,
+    }
+    acknowledgement (organization, unit_id, schedule_id, task) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        schedule_id -> SqlKey,
+        task -> Text,
+        until -> BigInt,
+        person -> SqlKey,
+        made_at -> BigInt,
+    }
+    worker (name) {
+        name -> Text,
+        seen_at -> BigInt,
+        failing -> BigInt,
+    }
     outbox (organization, seq, ordinal) {
         organization -> SqlKey,
         seq -> BigInt,
@@ -290,6 +414,7 @@ diesel::allow_tables_to_appear_in_same_query!(record, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(handset_person, handset_state);
 diesel::allow_tables_to_appear_in_same_query!(record, unit_sent);
 diesel::allow_tables_to_appear_in_same_query!(unit_state, unit_sent);
+diesel::allow_tables_to_appear_in_same_query!(import_file, import_job);
 diesel::allow_tables_to_appear_in_same_query!(inbox, private_text);
 diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
 diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);

@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Bundle, Compact, Doubt, Input, Policy, UnitFacts, UnitState};
+use interval::{Bundle, Compact, Doubt, HungTag, Input, Policy, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
@@ -386,4 +386,10 @@ pub(crate) fn labels(
         Some((UnitId::from_uuid(view.id), text))
     };
     Ok(page.items.into_iter().filter_map(label).collect())
+}
+
+/// The tags that hang on a unit at an instant.
+pub(crate) fn tags(unit: &Unit, context: &Context, at: Instant) -> Result<Vec<HungTag>> {
+    let subject = Subject::of(unit, context)?;
+    Ok(interval::tags(&subject.input(subject.machine.id, context), at))
 }

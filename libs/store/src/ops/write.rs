@@ -9,6 +9,7 @@ mod answer;
 mod broken;
 mod correct;
 mod doubts;
+mod external_ids;
 mod fold;
 mod for_model;
 mod group;
@@ -101,7 +102,7 @@ pub(crate) fn plan(
         work = Work::begin(conn, command, locks)?;
         judged = work.share_fate(conn, bodies, &fates)?;
     }
-    if let Some(refused) = group::not_decided(command, &judged) {
+    if let Some(refused) = group::none_of_them(command, &judged) {
         work = Work::begin(conn, command, locks)?;
         judged = refused;
     }

@@ -7,6 +7,7 @@ use super::{
     door::Pool,
     ops::write::{self, Planning},
     taken,
+    writer::Urgency,
 };
 use crate::{
     body::Body,
@@ -36,7 +37,8 @@ impl Pool {
             Planning::Again(locks) => return Ok(Attempt::Again(locks)),
             Planning::Ready(plan) => plan,
         };
-        self.in_turn(turn, move |conn| {
+        let urgency = if command.slice.is_some() { Urgency::Chore } else { Urgency::Request };
+        self.in_turn(urgency, turn, move |conn| {
             if taken::are_free(organization, &locks, since)
                 && let Some(written) = as_planned(conn, organization, plan, &locks)
             {

@@ -122,13 +122,14 @@ impl Pool {
         self.writers.turn(organization).await
     }
 
-    /// Runs what somebody waits for when its turn to write has come; it begins its own transactions within the group.
+    /// Runs what was planned when its turn to write has come; it begins its own transactions within the group.
     pub(super) async fn in_turn<T: Send + 'static>(
         &self,
+        urgency: Urgency,
         turn: Turn,
         write: impl FnOnce(&mut Conn) -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        self.answered(Urgency::Request, turn, write).await
+        self.answered(urgency, turn, write).await
     }
 
     async fn answered<T: Send + 'static>(

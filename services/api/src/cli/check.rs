@@ -6,7 +6,9 @@ use anyhow::Result;
 use clap::Args;
 use store::Store;
 
-use super::{Database, block_on, config::ConfigFile, say};
+use process::{ConfigFile, Database};
+
+use super::{block_on, say};
 
 #[derive(Args)]
 pub(super) struct Rebuild {

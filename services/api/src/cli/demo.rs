@@ -4,12 +4,12 @@ use std::{fs, path::PathBuf, process::ExitCode};
 
 use anyhow::{Context, Result};
 use clap::Args;
+use process::Clock;
 use serde_json::{Map, Value, json};
 use store::Address;
 
 use super::{Trust, say, serve::Network};
 use crate::{
-    clock::Clock,
     demo::{self, Actor},
     signing::{self, Parties},
 };

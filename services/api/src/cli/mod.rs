@@ -2,8 +2,8 @@
 //! environment, or a file.
 
 mod check;
-mod config;
 mod demo;
+mod import;
 mod people;
 mod serve;
 
@@ -11,7 +11,7 @@ use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
-use store::Address;
+use process::{ConfigFile, Database, config};
 
 /// Keeps the maintenance records of generators, and works out what is due.
 #[derive(Parser)]
@@ -29,6 +29,8 @@ enum Command {
     Migrate(Migrate),
     /// Serve a demonstration fleet from a folder; made there at the first start.
     Demo(demo::Demo),
+    /// Bring in a file of sites, units, service events or readings.
+    Import(import::Import),
     /// Recompute every fold from the change log.
     Rebuild(check::Rebuild),
     /// Print the OpenAPI description.
@@ -46,30 +48,9 @@ enum Command {
 #[derive(Args)]
 struct Migrate {
     #[command(flatten)]
-    config: config::ConfigFile,
+    config: ConfigFile,
     #[command(flatten)]
     database: Database,
-}
-
-/// Which database.
-#[derive(Args, Clone)]
-struct Database {
-    /// Address of the database: sqlite:FILE or postgres://…
-    #[arg(long, env = "DATABASE_URL", default_value = DEFAULT_DATABASE, hide_env_values = true)]
-    database_url: String,
-}
-
-/// Where the embedded database is unless somebody says otherwise.
-const DEFAULT_DATABASE: &str = "sqlite:keepstart.db";
-
-impl Database {
-    fn is_default(&self) -> bool {
-        self.database_url == DEFAULT_DATABASE
-    }
-
-    fn address(&self) -> Result<Address> {
-        Ok(self.database_url.parse()?)
-    }
 }
 
 /// Who signs access tokens, and for whom.
@@ -104,6 +85,7 @@ fn carry_out(command: Command) -> Result<ExitCode> {
         Command::Serve(serve) => serve.run(),
         Command::Migrate(migrate) => self::migrate(&migrate.database),
         Command::Demo(demo) => demo.run(),
+        Command::Import(import) => import.run(),
         Command::Rebuild(rebuild) => rebuild.run(),
         Command::Openapi => openapi(),
         Command::ScheduleSchema => schedule_schema(),

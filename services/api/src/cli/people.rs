@@ -5,11 +5,11 @@ use std::{path::PathBuf, process::ExitCode};
 use anyhow::{Result, anyhow};
 use clap::Args;
 use model::{OrganizationId, PersonId};
+use process::{Clock, ConfigFile, Database};
 use serde_json::json;
 
-use super::{Database, Trust, block_on, config::ConfigFile, say, serve};
+use super::{Trust, block_on, say, serve};
 use crate::{
-    clock::Clock,
     limits::Rates,
     setup,
     signing::{self, Parties},

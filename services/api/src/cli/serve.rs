@@ -1,21 +1,21 @@
 //! `serve`: the API, until it is told to stop.
 
-use std::{io, net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
+use std::{net::TcpListener, path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 
-use access::KeyRing;
+use access::{KeyRing, Leaving};
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
-use clap::{Args, ValueEnum};
+use clap::Args;
+use process::{Clock, ConfigFile, Database, Log, stop_signal};
 use store::{Address, Store};
-use tokio::signal::unix::{SignalKind, signal};
 
-use super::{Database, Trust, config::ConfigFile, say};
+use super::{Trust, say};
 use crate::{
-    advance, app,
-    clock::Clock,
+    app,
     compress::compress,
     cursor::Cursors,
     enrolment::Tries,
+    imports,
     limits::{Limits, Rates},
     random,
     signing::Parties,
@@ -59,22 +59,10 @@ pub(super) struct Network {
     /// Worker threads.
     #[arg(long, env = "KEEPSTART_WORKERS", default_value_t = 2, value_parser = clap::value_parser!(u16).range(1..=256))]
     workers: u16,
-    /// What to log, such as info, or api=debug,store=debug.
-    #[arg(long, env = "KEEPSTART_LOG", default_value = "info,actix_server=warn,actix_http=off")]
-    log: String,
-    /// How to write the log.
-    #[arg(long, env = "KEEPSTART_LOG_FORMAT", default_value = "json")]
-    log_format: LogFormat,
+    #[command(flatten)]
+    log: Log,
     #[command(flatten)]
     rates: Rates,
-}
-
-#[derive(Clone, Copy, ValueEnum)]
-enum LogFormat {
-    /// One JSON object a line.
-    Json,
-    /// Lines for people.
-    Text,
 }
 
 impl Serve {
@@ -111,15 +99,15 @@ impl Network {
         clock: Clock,
         first: impl FnOnce(State) -> F,
     ) -> Result<ExitCode> {
-        self.start_log()?;
+        self.log.start()?;
         let listener =
             TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
         actix_web::rt::System::new().block_on(async {
             let state = open(address, self.connections, parties, keys, clock, self.rates).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
-            tokio::spawn(advance::keep_advancing(state.clone()));
             tokio::spawn(again::keep_trying(state.clone()));
+            tokio::spawn(imports::keep_importing(state.clone()));
             let (streams, stop) = (state.streams.clone(), stop_signal()?);
             let server = HttpServer::new(move || {
                 App::new()
@@ -144,35 +132,6 @@ impl Network {
             Ok(ExitCode::SUCCESS)
         })
     }
-
-    fn start_log(&self) -> Result<()> {
-        let filter = tracing_subscriber::EnvFilter::try_new(&self.log).context("log filter")?;
-        let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
-        let started = match self.log_format {
-            LogFormat::Json => log.json().flatten_event(true).try_init(),
-            LogFormat::Text => log.try_init(),
-        };
-        started.map_err(|error| anyhow!("{error}"))
-    }
-}
-
-/// Waits until the process is told to stop, by whoever runs it or from its terminal; told once more, it ends at once.
-fn stop_signal() -> io::Result<impl Future<Output = ()>> {
-    let (mut term, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
-    let mut told = async move || {
-        tokio::select! {
-            _ = term.recv() => {}
-            _ = interrupt.recv() => {}
-        }
-    };
-    Ok(async move {
-        told().await;
-        tokio::spawn(async move {
-            told().await;
-            // What is acknowledged is on the disk.
-            std::process::exit(1)
-        });
-    })
 }
 
 /// Opens everything that requests reach.
@@ -188,15 +147,19 @@ pub(super) async fn open(
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
     let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
     let secret = store.secret("cursor", fresh.to_vec()).await?;
+    let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
+    let leaving = Leaving::new(&store.secret(Leaving::SECRET, fresh.to_vec()).await?);
     Ok(State {
         store,
         keys: Arc::new(keys),
         tokens: Tokens::default(),
         clock,
+        leaving,
         cursors: Cursors::new(&secret),
         streams: Streams::default(),
         tries: Tries::default(),
         limits: Limits::of(rates),
         throttle: Arc::new(Throttle::new(rates)),
+        imports_wait: Arc::default(),
     })
 }

@@ -63,6 +63,13 @@ pub(crate) async fn json_up_to(
     .map_err(|e| ApiError::json(e.detail))
 }
 
+/// Reads the body as text, whatever its media type: the fields of a form, however they were packed.
+pub(crate) async fn form(request: &HttpRequest, payload: web::Payload) -> ApiResult<String> {
+    let read = tokio::time::timeout(PATIENCE, bounded(ROOM.sent, request, payload)).await;
+    let bytes = read.map_err(|_| ApiError::new(Kind::TooSlow))??;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
+
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
     let wrong = || ApiError::media_type(media);
     let sent = headers::one(request, "Content-Type")?.ok_or_else(wrong)?;

@@ -7,7 +7,7 @@ mod headers;
 mod params;
 
 pub(crate) use self::{
-    body::{JSON, MERGE_PATCH, Room, json, json_up_to},
+    body::{JSON, MERGE_PATCH, Room, form, json, json_up_to},
     caller::{Bearer, Caller},
     headers::{idempotency_key, if_match, if_none_match_is},
     params::{Params, path_id, word},

@@ -2,7 +2,7 @@
 
 use actix_web::{HttpRequest, web};
 use model::{
-    Instant,
+    Code, Instant, Label,
     id::{Id, Kind as IdKind},
     read::{FieldError, Flaw, listed},
 };
@@ -76,6 +76,19 @@ impl Params {
                 Err(_) => flaw,
             })
         })
+    }
+
+    /// An id in another system, of which both parts are given or neither.
+    pub(crate) fn external(&mut self) -> Option<(Code, Label)> {
+        let is_sent = |name: &str| self.sent.iter().any(|(sent, _)| sent == name);
+        let missing = match (is_sent("external_system"), is_sent("external_id")) {
+            (true, false) => Some("external_id"),
+            (false, true) => Some("external_system"),
+            _ => None,
+        };
+        let flaw = || Flaw::new("required", "Give the other system and the id there, or neither.");
+        self.errors.extend(missing.map(|name| FieldError::in_parameter(name, flaw())));
+        self.take("external_system", Code::parse).zip(self.take("external_id", Label::parse))
     }
 
     /// Whether the request only asks what would be answered.

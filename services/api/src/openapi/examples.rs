@@ -21,15 +21,28 @@ macro_rules! operations {
 }
 
 operations! {
+    acknowledge
+    apply_import
+    cancel_import
+    change_mail_list
+    change_recipient
     change_schedule
     change_site
     change_unit
     create_edition
+    create_import
+    create_mail_list
+    create_recipient
     create_schedule
     create_site
     create_unit
     enrol_handset
+    export_due
+    export_service_events
+    export_sites
+    export_units
     follow_changes
+    list_acknowledgements
     list_changes
     list_contested
     list_data_quality
@@ -41,7 +54,11 @@ operations! {
     list_handset_edits
     list_handsets
     list_held
+    list_import_rows
+    list_imports
+    list_mail_lists
     list_policy_packs
+    list_recipients
     list_schedules
     list_service_events
     list_sites
@@ -55,9 +72,12 @@ operations! {
     read_edition
     read_engine_class
     read_handset
+    read_import
     read_limits
+    read_mail_list
     read_openapi
     read_problem
+    read_recipient
     read_schedule
     read_service_event
     read_site
@@ -70,8 +90,11 @@ operations! {
     refuse_held
     release_held
     revoke_handset
+    send_import_file
+    show_unsubscribe
     summarize_due_by_site
     sync
+    unsubscribe
 }
 
 /// An example of every kind of problem.

@@ -2,14 +2,19 @@
 
 use std::collections::BTreeSet;
 
-use model::{event::ServiceEvent, site::SiteFields, unit::UnitFields};
+use model::{event::ServiceEvent, mail::RecipientFields, site::SiteFields, unit::UnitFields};
 use serde_json::{Map, Value, json};
 
 use super::schemas::{Schemas, reached, reference, referred, visit, words};
 
 /// Patches, each with the fields it may set.
-const PATCHES: [(&str, &str); 3] =
-    [("SitePatch", "SiteFields"), ("UnitPatch", "UnitFields"), ("SchedulePatch", "ScheduleFields")];
+const PATCHES: [(&str, &str); 5] = [
+    ("SitePatch", "SiteFields"),
+    ("UnitPatch", "UnitFields"),
+    ("SchedulePatch", "ScheduleFields"),
+    ("MailListPatch", "MailListFields"),
+    ("RecipientPatch", "RecipientFields"),
+];
 
 /// Patches from the fields of their records: any may be absent, and null removes one that a record can do without.
 pub(super) fn patches(schemas: &mut Schemas) {
@@ -41,6 +46,9 @@ fn or_null(property: &Value) -> Value {
     let Some(members) = property.as_object_mut() else { return property };
     if let Some(target) = members.remove("$ref") {
         members.insert("oneOf".to_owned(), json!([{"$ref": target}, {"type": "null"}]));
+    } else if let Some(values) = members.get_mut("additionalProperties").filter(|values| values.is_object()) {
+        // What is in it is removed one by one.
+        *values = or_null(values);
     } else if let Some(kind) = members.get_mut("type") {
         *kind = json!([kind, "null"]);
     }
@@ -124,7 +132,7 @@ fn is_number(property: &Map<String, Value>) -> bool {
 
 /// Members of private text, which may come with a salt.
 fn private() -> impl Iterator<Item = &'static str> {
-    let all = SiteFields::PRIVATE.iter().chain(UnitFields::PRIVATE);
+    let all = SiteFields::PRIVATE.iter().chain(UnitFields::PRIVATE).chain(RecipientFields::PRIVATE);
     let of_events = ServiceEvent::PRIVATE_MEMBERS.iter().copied();
     all.filter_map(|pointer| pointer.strip_prefix('/')).chain(of_events)
 }

@@ -2,9 +2,11 @@
 
 use actix_web::{HttpRequest, HttpResponse, http::header, web};
 
+use store::chores::NIGHTLY;
+
 use crate::{
     extract::{Params, if_none_match_is},
-    openapi::{self, Health, IfNoneMatch, Problems},
+    openapi::{self, Health, IfNoneMatch, NightlyHealth, Problems},
     problem::ApiResult,
     state::State,
 };
@@ -16,18 +18,21 @@ use crate::{
     responses((status = 200, body = Health), Problems))]
 pub(super) async fn livez(request: HttpRequest) -> ApiResult<HttpResponse> {
     Params::of(&request)?.close()?;
-    Ok(HttpResponse::Ok().json(Health { status: "ok" }))
+    Ok(HttpResponse::Ok().json(Health::OK))
 }
 
 /// Say whether requests can be served
 ///
-/// 503 while the database does not answer.
+/// 503 while the database does not answer. `nightly` tells of the work that nobody asks for, once there is a process that
+/// does it: lists and mails of today are as they should be while it was about in the last minutes and nothing fails.
 #[utoipa::path(get, path = "/readyz", tag = "service", operation_id = "readyz", security(()),
     responses((status = 200, body = Health), Problems))]
 pub(super) async fn readyz(state: web::Data<State>, request: HttpRequest) -> ApiResult<HttpResponse> {
     Params::of(&request)?.close()?;
     state.store.ping().await?;
-    Ok(HttpResponse::Ok().json(Health { status: "ok" }))
+    let nightly = state.store.worker(NIGHTLY).await?;
+    let nightly = nightly.map(|worker| NightlyHealth { seen_at: worker.seen_at, failing: worker.failing });
+    Ok(HttpResponse::Ok().json(Health { nightly, ..Health::OK }))
 }
 
 /// Read this description

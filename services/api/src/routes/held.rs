@@ -306,6 +306,8 @@ async fn write(
         permit: caller.permit_to_decide(),
         dry_run: false,
         calling: None,
+        together: false,
+        slice: None,
     };
     let recorded = state.store.push(command).await?;
     again::afterwards(state, caller.organization(), recorded.ready).await;

@@ -1,5 +1,6 @@
 //! Routes: one file for each resource, one table of all of them.
 
+mod acknowledgements;
 mod batch;
 mod bundle;
 mod changes;
@@ -10,12 +11,16 @@ mod due;
 mod due_changes;
 mod due_query;
 mod due_summary;
+mod exports;
 mod fingerprints;
 mod handset_edits;
 mod handsets;
 mod health;
 mod held;
+mod import_file;
+mod imports;
 mod limits;
+mod mail_lists;
 mod moment;
 mod policy_packs;
 mod problems;
@@ -27,6 +32,7 @@ mod sync;
 mod unit_due;
 mod unit_hours;
 mod units;
+mod unsubscribe;
 mod while_here;
 
 use actix_web::{HttpRequest, Resource, web};
@@ -87,6 +93,7 @@ routes! {
     "/v1/service-events/{event_id}/bundle" { get bundle::read, }
     "/v1/due" { get due::list, }
     "/v1/due/changes" { get due_changes::list, }
+    "/v1/due/acknowledgements" { get acknowledgements::list, post acknowledgements::acknowledge, }
     "/v1/due/by-site" { get due_summary::by_site, }
     "/v1/data-quality" { get data_quality::list, }
     "/v1/handsets" { get handsets::list, post handsets::enrol, }
@@ -94,6 +101,16 @@ routes! {
     "/v1/handsets/{handset_id}" { get handsets::read, }
     "/v1/handsets/{handset_id}/edits" { get handset_edits::list, }
     "/v1/handsets/{handset_id}/revoke" { post handsets::revoke, }
+    "/v1/exports/sites.csv" { get exports::sites, }
+    "/v1/exports/units.csv" { get exports::units, }
+    "/v1/exports/service-events.csv" { get exports::service_events, }
+    "/v1/exports/due.csv" { get exports::due, }
+    "/v1/imports" { get imports::list, post imports::create, }
+    "/v1/imports/{import_id}" { get imports::read, }
+    "/v1/imports/{import_id}/file" { put import_file::send, }
+    "/v1/imports/{import_id}/rows" { get imports::rows, }
+    "/v1/imports/{import_id}/cancel" { post imports::cancel, }
+    "/v1/imports/{import_id}/apply" { post imports::apply, }
     "/v1/limits" { get limits::read, }
     "/v1/changes" { get changes::list, }
     "/v1/changes/stream" { get changes::follow, }
@@ -103,6 +120,11 @@ routes! {
     "/v1/held/{edit_id}/release" { post held::release, }
     "/v1/held/{edit_id}/refuse" { post held::refuse, }
     "/v1/contested" { get contested::list, }
+    "/v1/mail-lists" { get mail_lists::list, post mail_lists::create, }
+    "/v1/mail-lists/{mail_list_id}" { get mail_lists::read, patch mail_lists::change, }
+    "/v1/recipients" { get mail_lists::list_recipients, post mail_lists::create_recipient, }
+    "/v1/recipients/{recipient_id}" { get mail_lists::read_recipient, patch mail_lists::change_recipient, }
+    "/v1/unsubscribe/{token}" { get unsubscribe::page, post unsubscribe::leave, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }
     "/openapi.json" { get health::openapi, }

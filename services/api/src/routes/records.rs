@@ -8,7 +8,7 @@ use model::{
 };
 use store::{
     command::Written,
-    view::{Page, RecordView},
+    view::{ExternalQuery, Page, RecordView},
 };
 
 use super::units;
@@ -75,7 +75,10 @@ pub(super) async fn read(
         Target::Site(site) => Object::at(caller.organization(), [site]),
         _ => Object::of(caller.organization()),
     };
-    caller.require(action, &object)?;
+    // Whoever does not manage mail lists learns nothing of them.
+    let hidden = matches!(target, Target::MailList(_) | Target::Recipient(_));
+    let refused = |error| if hidden { ApiError::new(ProblemKind::NotFound) } else { error };
+    caller.require(action, &object).map_err(refused)?;
     let view = look.record.ok_or_else(|| ApiError::new(ProblemKind::NotFound))?;
     Ok(answer::one(request, &answer::record(&view), &view.etag.to_string()))
 }
@@ -96,6 +99,17 @@ pub(super) fn after<K: Kind>(
     cursor: Option<&str>,
 ) -> ApiResult<Option<Id<K>>> {
     cursor.map(|cursor| state.cursors.read(caller.organization(), list, cursor)).transpose()
+}
+
+/// A page of the records that have an id in another system.
+pub(super) async fn with_external_id(
+    state: &State,
+    caller: &Caller,
+    list: &str,
+    query: ExternalQuery,
+) -> ApiResult<HttpResponse> {
+    let found = state.store.records_with(query).await?;
+    page(state, caller, list, &found)
 }
 
 /// A page of records with the cursor of the next.

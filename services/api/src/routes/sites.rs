@@ -2,14 +2,18 @@
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::edit::{RecordKind, Target};
+use model::{
+    SiteId,
+    edit::{RecordKind, Target},
+};
+use store::view::ExternalQuery;
 
 use super::records;
 use crate::{
     extract::{Bearer, Caller, Params, path_id},
     openapi::{
-        ChangeHeaders, DryRun, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site, SiteNew, SitePatch,
-        Sites,
+        ChangeHeaders, DryRun, ExternalParams, IdempotencyKey, IfNoneMatch, PageParams, Problems, Site,
+        SiteNew, SitePatch, Sites,
     },
     problem::ApiResult,
     state::State,
@@ -17,9 +21,9 @@ use crate::{
 
 /// List sites
 ///
-/// The sites that you may see, by id.
+/// The sites that you may see, by id; with `external_system` and `external_id` that which has this id in another system.
 #[utoipa::path(get, path = "/v1/sites", tag = "sites", operation_id = "list_sites",
-    params(PageParams),
+    params(ExternalParams, PageParams),
     responses((status = 200, body = Sites), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
@@ -27,9 +31,17 @@ pub(super) async fn list(
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
+    let external = params.external();
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
     let after = records::after(&state, &caller, &list, cursor.as_deref())?;
+    if let Some((system, id)) = external {
+        let (organization, kind) = (caller.organization(), RecordKind::Site);
+        let sets = caller.visible_sites().into_iter().collect();
+        let after = after.map(SiteId::uuid);
+        let query = ExternalQuery { organization, kind, system, id, sets, after, limit };
+        return records::with_external_id(&state, &caller, &list, query).await;
+    }
     let among = caller.visible_sites().map(|sites| sites.into_iter().collect());
     let page = state.store.sites(caller.organization(), among, after, limit).await?;
     records::page(&state, &caller, &list, &page)

@@ -8,13 +8,14 @@ use model::{
     SiteId, UnitId,
     edit::{RecordKind, Target},
 };
+use store::view::ExternalQuery;
 
 use super::records;
 use crate::{
     extract::{Bearer, Caller, Params, path_id},
     openapi::{
-        ChangeHeaders, DryRun, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit, UnitNew, UnitPatch,
-        Units,
+        ChangeHeaders, DryRun, ExternalParams, IdempotencyKey, IfNoneMatch, PageParams, Problems, Unit,
+        UnitNew, UnitPatch, Units,
     },
     problem::{ApiError, ApiResult, Kind},
     state::State,
@@ -22,10 +23,11 @@ use crate::{
 
 /// List units
 ///
-/// The units at home at, or standing at, a site that you may see, by id.
+/// The units at home at, or standing at, a site that you may see, by id; with `external_system` and `external_id` that which
+/// has this id in another system.
 #[utoipa::path(get, path = "/v1/units", tag = "units", operation_id = "list_units",
     params(("site" = Option<String>, Query, format = "uuid", description = "Only units of this site: at home there, or standing there."),
-        PageParams),
+        ExternalParams, PageParams),
     responses((status = 200, body = Units), Problems))]
 pub(super) async fn list(
     state: web::Data<State>,
@@ -34,10 +36,17 @@ pub(super) async fn list(
 ) -> ApiResult<HttpResponse> {
     let mut params = Params::of(&request)?;
     let site = params.take("site", SiteId::parse);
+    let external = params.external();
     let (limit, cursor) = (params.limit(), params.cursor());
     let list = params.close()?;
     let after = records::after(&state, &caller, &list, cursor.as_deref())?;
     let sets = caller.visible_sites().into_iter().chain(site.map(|site| vec![site])).collect();
+    if let Some((system, id)) = external {
+        let (organization, kind) = (caller.organization(), RecordKind::Unit);
+        let after = after.map(UnitId::uuid);
+        let query = ExternalQuery { organization, kind, system, id, sets, after, limit };
+        return records::with_external_id(&state, &caller, &list, query).await;
+    }
     let page = state.store.units(caller.organization(), sets, after, limit).await?;
     records::page(&state, &caller, &list, &page)
 }

@@ -7,7 +7,7 @@ use std::{
 
 use model::{EditId, HandsetId, Instant, OrganizationId, PersonId, edit::Channel};
 use store::{
-    Command,
+    Command, Store,
     command::{Outcome, Proposal},
     sent::{Calling, Group, ParkedEdit},
 };
@@ -41,15 +41,25 @@ async fn try_overdue(state: &State) -> ApiResult<()> {
         let now = state.clock.now();
         let since = now.plus_seconds(-merge::PARKED_AT_MOST_DAYS * 24 * 3600);
         let overdue = state.store.overdue(organization, since, AT_ONCE).await?;
-        again(state, organization, overdue, now).await?;
+        again(&state.store, organization, overdue, now).await?;
     }
     Ok(())
 }
 
 /// The same where nobody waits for what comes of it: it is tried again at the latest when its handset offers it again.
 pub(crate) async fn afterwards(state: &State, organization: OrganizationId, ready: BTreeSet<EditId>) {
+    quietly(&state.store, organization, ready, state.clock.now()).await;
+}
+
+/// The same at an instant.
+pub(crate) async fn quietly(
+    store: &Store,
+    organization: OrganizationId,
+    ready: BTreeSet<EditId>,
+    now: Instant,
+) {
     if !ready.is_empty()
-        && let Err(error) = again(state, organization, ready, state.clock.now()).await
+        && let Err(error) = again(store, organization, ready, now).await
     {
         tracing::error!(%error, organization.id = %organization, "parked edits could not be tried again");
     }
@@ -57,7 +67,7 @@ pub(crate) async fn afterwards(state: &State, organization: OrganizationId, read
 
 /// Tries parked edits, and those that come in their wake; says what became of them.
 pub(crate) async fn again(
-    state: &State,
+    store: &Store,
     organization: OrganizationId,
     mut ready: BTreeSet<EditId>,
     now: Instant,
@@ -68,7 +78,7 @@ pub(crate) async fn again(
             break;
         }
         let mut next = BTreeSet::new();
-        for (together, edits) in sorted(state, organization, ready).await? {
+        for (together, edits) in sorted(store, organization, ready).await? {
             let ids: Vec<EditId> = edits.iter().map(|proposal| proposal.edit.id).collect();
             let authors: BTreeSet<PersonId> = edits.iter().filter_map(author_of).collect();
             let Some(author) = authors.first().copied() else { continue };
@@ -79,11 +89,13 @@ pub(crate) async fn again(
                 channel: Channel::Sync,
                 now,
                 edits,
-                permit: Authors::load(state, organization, &authors, now).await?.permit(),
+                permit: Authors::load(store, organization, &authors, now).await?.permit(),
                 dry_run: false,
                 calling: Some(Calling::Again { handset, together: group.map(|(_, size)| size) }),
+                together: false,
+                slice: None,
             };
-            let recorded = state.store.push(command).await?;
+            let recorded = store.push(command).await?;
             became.extend(ids.into_iter().zip(recorded.outcomes));
             next.extend(recorded.ready);
         }
@@ -96,12 +108,12 @@ pub(crate) async fn again(
 type Together = (HandsetId, Option<(uuid::Uuid, usize)>);
 
 async fn sorted(
-    state: &State,
+    store: &Store,
     organization: OrganizationId,
     ready: BTreeSet<EditId>,
 ) -> ApiResult<BTreeMap<Together, Vec<Proposal>>> {
     let mut sorted: BTreeMap<Together, Vec<Proposal>> = BTreeMap::new();
-    for parked in state.store.parked(organization, ready).await? {
+    for parked in store.parked(organization, ready).await? {
         let proposal = match parked.edit {
             ParkedEdit::Read(proposal) => proposal,
             ParkedEdit::Unread { author, text } => {

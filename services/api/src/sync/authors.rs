@@ -6,9 +6,12 @@ use std::{
 };
 
 use model::{Instant, OrganizationId, PersonId};
-use store::command::{Ask, Permission, Permit};
+use store::{
+    Store,
+    command::{Ask, Permission, Permit},
+};
 
-use crate::{extract::Caller, problem::ApiResult, state::State};
+use crate::{extract::Caller, problem::ApiResult};
 
 /// The authors of some edits, with the grants that each of them holds.
 pub(crate) struct Authors(BTreeMap<PersonId, Caller>);
@@ -16,14 +19,14 @@ pub(crate) struct Authors(BTreeMap<PersonId, Caller>);
 impl Authors {
     /// Loads the grants of these people.
     pub(crate) async fn load(
-        state: &State,
+        store: &Store,
         organization: OrganizationId,
         people: &BTreeSet<PersonId>,
         now: Instant,
     ) -> ApiResult<Self> {
         let mut authors = BTreeMap::new();
         for person in people {
-            let grants = state.store.grants(organization, *person).await?;
+            let grants = store.grants(organization, *person).await?;
             authors.insert(*person, Caller::of(organization, *person, grants, now));
         }
         Ok(Self(authors))

@@ -87,7 +87,7 @@ pub(crate) async fn push(
     let command = command(state, caller, edits, calling).await?;
     let recorded = state.store.push(command).await?;
     // A group is complete when its last edit has come, and what waited for one of these is tried, too.
-    let later = again::again(state, organization, recorded.ready, caller.now()).await?;
+    let later = again::again(&state.store, organization, recorded.ready, caller.now()).await?;
     let outcome = |(id, outcome): (EditId, Outcome)| later.get(&id).cloned().unwrap_or(outcome);
     let outcomes: Vec<Outcome> = ids.into_iter().zip(recorded.outcomes).map(outcome).collect();
     let result = |(n, place): (usize, Place)| {
@@ -127,9 +127,11 @@ async fn command(
         channel: Channel::Sync,
         now,
         edits,
-        permit: Authors::load(state, caller.organization(), &authors, now).await?.permit(),
+        permit: Authors::load(&state.store, caller.organization(), &authors, now).await?.permit(),
         dry_run: false,
         calling: Some(calling),
+        together: false,
+        slice: None,
     })
 }
 

@@ -172,7 +172,12 @@ impl Reader<'_> {
                     let found = editions::find(self.conn, self.organization, id.id())?;
                     told.extend(found.as_ref().map(told::edition).transpose()?);
                 }
-                RecordKind::Organization | RecordKind::Person | RecordKind::Grant | RecordKind::Handset => {}
+                RecordKind::Organization
+                | RecordKind::Person
+                | RecordKind::Grant
+                | RecordKind::Handset
+                | RecordKind::MailList
+                | RecordKind::Recipient => {}
             }
         }
         told.extend(told::events(self.conn, self.organization, &events)?);

@@ -222,6 +222,8 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut DoubtsT
         RecordKind::Person => Target::Person(row.record_id.id()),
         RecordKind::Grant => Target::Grant(row.record_id.id()),
         RecordKind::Handset => Target::Handset(row.record_id.id()),
+        RecordKind::MailList => Target::MailList(row.record_id.id()),
+        RecordKind::Recipient => Target::Recipient(row.record_id.id()),
     };
     let stored = replay::record(conn, organization, target, row.seq)?;
     records::view(conn, organization, target, &stored).map(Written::Record)

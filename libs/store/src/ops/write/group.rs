@@ -59,15 +59,17 @@ pub(super) fn fates(command: &Command, judged: &[Judged], planned: &[Planned]) -
     }
 }
 
-/// What is said of edits that somebody decides about together, if one of them cannot be recorded: then none is.
-pub(super) fn not_decided(command: &Command, judged: &[Judged]) -> Option<Vec<Judged>> {
+/// What is said of edits that are recorded together or not at all, if one of them cannot be: those that somebody decides
+/// about, and those of a command that says so.
+pub(super) fn none_of_them(command: &Command, judged: &[Judged]) -> Option<Vec<Judged>> {
     let decides = |proposal: &Proposal| proposal.sent.as_ref().is_some_and(|sent| sent.decision.is_some());
+    let together = command.together || command.edits.iter().all(decides);
     let refused = judged.iter().any(|judged| matches!(judged, Judged::Refused(_)));
     let each = |judged: &Judged| match judged {
         Judged::Refused(refusal) => Judged::Refused(refusal.clone()),
         _ => Judged::Refused(Refusal::WithGroup),
     };
-    (refused && command.edits.iter().all(decides)).then(|| judged.iter().map(each).collect())
+    (refused && together).then(|| judged.iter().map(each).collect())
 }
 
 fn alone(judged: &Judged, planned: &[Planned]) -> Alone<ParkedFor> {

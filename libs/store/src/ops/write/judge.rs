@@ -7,6 +7,7 @@ use model::{
     EventId, SiteId, UnitId,
     edit::{Action, Target},
     event::{CorrectionAction, Details, ServiceEvent, UnitModel},
+    external::LISTS,
     read::{FieldError, Flaw},
     site::SiteFields,
     unit::UnitFields,
@@ -16,7 +17,7 @@ use serde_json::{Map, Value};
 use super::super::super::Conn;
 use super::super::{
     contexts::ContextId,
-    events,
+    events, external_ids,
     log::LogRow,
     records::{self, Stored},
     units::{self, Unit},
@@ -281,7 +282,7 @@ impl Work<'_> {
             }
             _ => BTreeSet::new(),
         };
-        let errors = self.reference_errors(conn, fields)?;
+        let errors = self.reference_errors(conn, target, fields)?;
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
         }
@@ -290,6 +291,9 @@ impl Work<'_> {
         }
         if self.known.record(conn, target)?.is_some() {
             return Ok(Some(Refusal::Exists));
+        }
+        if let Some(refusal) = self.external_ids_refused(conn, target, None, fields)? {
+            return Ok(Some(refusal));
         }
         self.merge(conn, proposal, target, None, body).map(|()| None)
     }
@@ -314,9 +318,12 @@ impl Work<'_> {
             return Ok(Some(Refusal::Stale(stored.etag())));
         }
         let fields = body.value.as_object().cloned().unwrap_or_default();
-        let errors = self.reference_errors(conn, &fields)?;
+        let errors = self.reference_errors(conn, target, &fields)?;
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
+        }
+        if let Some(refusal) = self.external_ids_refused(conn, target, Some(&stored), &fields)? {
+            return Ok(Some(refusal));
         }
         self.merge(conn, proposal, target, Some(stored), body).map(|()| None)
     }
@@ -330,7 +337,7 @@ impl Work<'_> {
         stored: Option<Stored>,
         body: Arc<Body>,
     ) -> Result<()> {
-        let fields = body.value.as_object().cloned().unwrap_or_default();
+        let fields = merge::flatten(body.value.as_object().cloned().unwrap_or_default(), LISTS);
         let (version, record) =
             stored.map_or_else(|| (0, Record::default()), |stored| (stored.version, stored.record));
         let stamps = self.stamps(proposal, record.highest());
@@ -343,7 +350,9 @@ impl Work<'_> {
         let knows_all = record.unheld(&edit).is_empty();
         let accepted = self.accepted(conn, target, &record, &edit)?;
         let was_retired = record.is_retired();
+        let before = external_ids::of_record(&record);
         let merged = merge::apply(record, &edit, |id| accepted.contains(&id));
+        self.known.have(target, &before, &external_ids::of_record(&merged.record));
         let next = Stored { version: version + 1, record: merged.record };
         let mut moved = None;
         match target {

@@ -13,6 +13,7 @@ use model::{
 use super::super::super::Conn;
 use super::super::{
     editions,
+    external_ids::{self, ExternalId},
     folds::{self, StateRow},
     inbox::{self, InboxRow},
     log::{self, LogRow},
@@ -38,6 +39,8 @@ pub(super) struct Known {
     zones: BTreeMap<SiteId, Option<Zone>>,
     editions: BTreeMap<EditionId, Option<EditionView>>,
     jobs: BTreeSet<String>,
+    /// The records that have an id in another system, by that.
+    holders: BTreeMap<ExternalId, BTreeSet<Key>>,
 }
 
 /// The edits of a command that cannot be read.
@@ -60,6 +63,7 @@ impl Known {
             zones: BTreeMap::new(),
             editions: BTreeMap::new(),
             jobs: BTreeSet::new(),
+            holders: BTreeMap::new(),
         };
         let actions = || command.edits.iter().map(|proposal| &proposal.edit.action);
         let events =
@@ -84,6 +88,9 @@ impl Known {
         if !jobs.is_empty() {
             known.jobs = editions::known_jobs(conn, organization, &jobs)?;
         }
+        let named = actions().flat_map(named::external_ids);
+        let named = named.map(|(kind, system, id)| ExternalId::new(kind, system, id)).collect();
+        known.holders = external_ids::holders(conn, organization, named)?;
         Ok(known)
     }
 
@@ -149,6 +156,27 @@ impl Known {
             _ => {}
         }
         self.records.insert(target, Some(stored));
+    }
+
+    /// The records that have an id in another system by now.
+    pub(super) fn holders(&mut self, conn: &mut Conn, id: &ExternalId) -> Result<&BTreeSet<Key>> {
+        if !self.holders.contains_key(id) {
+            self.holders.extend(external_ids::holders(conn, self.organization, [id.clone()].into())?);
+        }
+        Ok(self.holders.entry(id.clone()).or_default())
+    }
+
+    /// Notes which ids a record has in other systems after an edit of this transaction, and which it had before.
+    pub(super) fn have(&mut self, target: Target, before: &[(String, String)], after: &[(String, String)]) {
+        let (kind, key) = (target.kind(), Key(target.uuid()));
+        let named = |(system, id): &(String, String)| ExternalId::new(kind, system, id);
+        for gone in before.iter().filter(|id| !after.contains(id)) {
+            self.holders.get_mut(&named(gone)).map(|holders| holders.remove(&key));
+        }
+        // What nobody has asked about is looked up when somebody does, and the record is among what is judged then.
+        for new in after.iter().filter(|id| !before.contains(id)) {
+            self.holders.entry(named(new)).or_default().insert(key);
+        }
     }
 
     /// The stored state of a unit, as it was before this transaction.

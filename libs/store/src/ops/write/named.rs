@@ -4,10 +4,12 @@ use std::collections::BTreeSet;
 
 use merge::Needs;
 use model::{
-    Code, PersonId, SiteId,
+    Code, MailListId, PersonId, SiteId,
     edit::{Action, RecordKind, Target},
     event::{CorrectionAction, Details, ServiceEvent, SettingOf, TagAction},
+    external::EXTERNAL_IDS,
 };
+use serde_json::Value;
 
 use uuid::Uuid;
 
@@ -15,7 +17,7 @@ use super::super::kin;
 use crate::{
     command::Proposal,
     key::Key,
-    locks::{Locks, lock_of},
+    locks::{Locks, lock_of, lock_of_external_id},
 };
 
 /// The records that an action writes or names, that which it writes first.
@@ -24,7 +26,9 @@ pub(super) fn targets(action: &Action) -> Vec<Target> {
         Action::Create { target, fields } | Action::Set { target, fields } => {
             let site = fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).map(Target::Site);
             let person = fields.get("person_id").and_then(|id| PersonId::read(id).ok()).map(Target::Person);
-            std::iter::once(*target).chain(site).chain(person).collect()
+            let list =
+                fields.get("mail_list_id").and_then(|id| MailListId::read(id).ok()).map(Target::MailList);
+            std::iter::once(*target).chain(site).chain(person).chain(list).collect()
         }
         Action::Event(event) => {
             let mut found = vec![Target::Unit(event.unit_id)];
@@ -62,9 +66,24 @@ pub(super) fn needs(proposal: &Proposal) -> Needs<(RecordKind, Uuid)> {
 /// What an action locks: of people only who it writes about, since nobody else's edit changes what is asked of them.
 pub(super) fn locks(action: &Action) -> Locks {
     let all = targets(action).into_iter().enumerate();
-    all.filter(|(at, target)| *at == 0 || !matches!(target, Target::Person(_)))
-        .map(|(_, target)| lock_of(target.kind(), Key(target.uuid())))
-        .collect()
+    let records = all
+        .filter(|(at, target)| *at == 0 || !matches!(target, Target::Person(_)))
+        .map(|(_, target)| lock_of(target.kind(), Key(target.uuid())));
+    let external = external_ids(action).map(|(kind, system, id)| lock_of_external_id(kind, system, id));
+    records.chain(external).collect()
+}
+
+/// The ids in other systems that an action gives a record, each with the kind of the record and the system.
+pub(super) fn external_ids(action: &Action) -> impl Iterator<Item = (RecordKind, &str, &str)> {
+    let given = match action {
+        Action::Create { target, fields } | Action::Set { target, fields } => {
+            fields.get(EXTERNAL_IDS).and_then(Value::as_object).map(|ids| (target.kind(), ids))
+        }
+        Action::Event(_) | Action::ModelAdoption(_) | Action::Edition { .. } => None,
+    };
+    given.into_iter().flat_map(|(kind, ids)| {
+        ids.iter().filter_map(move |(system, id)| Some((kind, system.as_str(), id.as_str()?)))
+    })
 }
 
 fn named_in(details: &Details, found: &mut Vec<Target>) {

@@ -5,15 +5,17 @@ use std::{
     sync::Arc,
 };
 
-use model::{EditId, EventId, Instant, edit::Target, person::GrantFields};
+use model::{EditId, EventId, Instant, edit::Target, external::EXTERNAL_IDS, person::GrantFields};
 
 use super::super::super::Conn;
 use super::super::{
     contexts::{self, Versions},
     editions,
     events::EventRow,
+    external_ids::{self, ExternalIds},
     fingerprints,
     held::{self, HeldRow},
+    imports,
     inbox::{self, InboxRow},
     inserts, kin,
     log::{self, FeedRow, LogRow},
@@ -42,6 +44,8 @@ pub(crate) struct Plan {
     /// What each of the rows does beside the log.
     effects: Vec<Effect>,
     records: Vec<RecordRow>,
+    /// The records whose ids in other systems change, with those that they have then.
+    external: Vec<ExternalIds>,
     /// The events that it adds, each where the fold has placed it in time.
     events: Vec<EventRow>,
     texts: Vec<TextRow>,
@@ -98,6 +102,7 @@ impl Plan {
         });
         let texts = texts.collect();
         let records = records_of(organization, &work.planned)?;
+        let external = external_of(organization, &work.planned);
         let beside = BesideLog::new(&work.known, work.kept, work.others, work.done_waiting);
         let noted = work.caller.map(|caller| caller.noted(&work.planned));
         let parts = work.planned.into_iter().map(|planned| {
@@ -112,6 +117,7 @@ impl Plan {
             rows,
             effects,
             records,
+            external,
             events,
             texts,
             folded,
@@ -133,6 +139,9 @@ impl Plan {
         std::mem::take(&mut self.beside).write(conn, self.organization)?;
         if let Some(noted) = self.noted.take() {
             noted.write(conn, &self.command)?;
+        }
+        if let Some(slice) = &self.command.slice {
+            imports::note(conn, &slice.lease, &(slice.note)(&self.recorded.outcomes))?;
         }
         let stale = if self.rows.is_empty() { false } else { self.record(conn)? };
         self.recorded.ready = self.ready(conn)?;
@@ -259,7 +268,7 @@ impl Plan {
         }
         editions::add(conn, self.organization, &added)?;
         inserts::records(conn, &self.records)?;
-        Ok(())
+        external_ids::put(conn, self.organization, &self.external)
     }
 }
 
@@ -272,6 +281,18 @@ fn records_of(organization: Key, planned: &[Planned]) -> Result<Vec<RecordRow>> 
         }
     }
     last.into_iter().map(|(target, stored)| RecordRow::new(organization, target, stored)).collect()
+}
+
+/// The records whose ids in other systems change, as they are after the last of the rows about them.
+fn external_of(organization: Key, planned: &[Planned]) -> Vec<ExternalIds> {
+    let mut last: BTreeMap<Target, ExternalIds> = BTreeMap::new();
+    for planned in planned.iter().filter(|planned| planned.body.value.get(EXTERNAL_IDS).is_some()) {
+        if let Wrote::Record(target, stored) = &planned.wrote {
+            let is_new = stored.version == 1 || last.get(target).is_some_and(|ids| ids.is_new);
+            last.insert(*target, ExternalIds::new(organization, *target, stored, is_new));
+        }
+    }
+    last.into_values().collect()
 }
 
 /// The events that the rows add, each where the fold has placed it in time.

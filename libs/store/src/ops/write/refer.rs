@@ -3,12 +3,13 @@
 //! Absent, foreign and hidden things give the same error, so that nobody learns of what he may not see.
 
 use model::{
-    Code, EventId, LocalDate, PersonId, ScheduleId, SiteId, UnitId, Zone,
+    Code, EventId, LocalDate, MailListId, PersonId, ScheduleId, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
     event::{
         Adoption, AppliesTo, Details, JobDone, LimitsOf, Run, RunPhase, Service, ServiceEvent, SettingOf,
         Tag, TagAction,
     },
+    person::SiteScope,
     read::{FieldError, Flaw},
     time::{Occurred, TimeSource, When},
 };
@@ -24,6 +25,7 @@ impl Work<'_> {
     pub(super) fn reference_errors(
         &mut self,
         conn: &mut Conn,
+        target: Target,
         fields: &Map<String, Value>,
     ) -> Result<Vec<FieldError>> {
         let mut errors = Vec::new();
@@ -32,6 +34,16 @@ impl Work<'_> {
         }
         if let Some(Ok(person)) = fields.get("person_id").map(PersonId::read) {
             errors.extend(self.person_error(conn, "/person_id", person)?);
+        }
+        if let Some(Ok(list)) = fields.get("mail_list_id").map(MailListId::read) {
+            errors.extend(self.mail_list_error(conn, "/mail_list_id", list)?);
+        }
+        if target.kind() == RecordKind::MailList
+            && let Some(Ok(SiteScope::Only(sites))) = fields.get("sites").map(SiteScope::read)
+        {
+            for site in sites {
+                errors.extend(self.site_error(conn, "/sites", site)?);
+            }
         }
         Ok(errors)
     }
@@ -153,6 +165,17 @@ impl Work<'_> {
     ) -> Result<Option<FieldError>> {
         let known = self.known.record(conn, Target::Person(person))?.is_some();
         Ok((!known).then(|| FieldError::at(pointer, Flaw::new("unknown_person", "There is no such person."))))
+    }
+
+    fn mail_list_error(
+        &mut self,
+        conn: &mut Conn,
+        pointer: &str,
+        list: MailListId,
+    ) -> Result<Option<FieldError>> {
+        let known = self.known.record(conn, Target::MailList(list))?.is_some();
+        let flaw = || Flaw::new("unknown_mail_list", "There is no such mail list.");
+        Ok((!known).then(|| FieldError::at(pointer, flaw())))
     }
 
     fn job_errors(&self, service: &Service) -> Vec<FieldError> {

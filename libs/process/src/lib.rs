@@ -1,0 +1,22 @@
+//! What every process of the service has in common: its clock, its log, its database, its settings, and how it stops.
+//!
+//! ```
+//! use process::Clock;
+//!
+//! let clock = Clock::parse("2026-11-02T08:00:00-07:00").unwrap();
+//! assert!(clock.now().to_string().starts_with("2026-11-02T15:00:00"));
+//! ```
+
+mod clock;
+pub mod config;
+mod database;
+mod log;
+mod stop;
+
+pub use self::{
+    clock::Clock,
+    config::ConfigFile,
+    database::{DEFAULT_DATABASE, Database},
+    log::{Log, LogFormat},
+    stop::stop_signal,
+};

@@ -1,0 +1,58 @@
+//! Everybody is told only what they may see, as it is when the mail is made and when it is sent.
+
+use blackbox::{
+    Backend, on_both,
+    smtp::{Behaviour, Mail},
+};
+use serde_json::json;
+
+use super::night::{Night, each, name_of, text};
+
+on_both!(whoever_sees_one_site_is_told_of_one, whoever_has_lost_a_site_gets_nothing_of_it);
+
+fn whoever_sees_one_site_is_told_of_one(backend: Backend) {
+    let night = Night::at(backend, "2025-06-02T00:00:00Z");
+    night.unit("Hidden-7", 0, "2025-02-01");
+    night.unit("Known-8", 1, "2025-02-01");
+    let list = night.listed(&["everything"]);
+    let (shelter, town) = (&night.town.sites[1], night.town.id);
+    let custodian = night.world.person(town, &[("custodian", json!([shelter]))]);
+    let nobody = night.world.person(town, &[]);
+    for (name, person) in [("shelter", custodian), ("nobody", nobody)] {
+        night.recipient_with(&list, &format!("{name}@tarnvalley.example"), &json!({"person_id": person}));
+    }
+    assert!(night.work("2025-06-02T12:00:00Z"));
+    assert_eq!(night.dates(), each(&["everything", "shelter"], &["2025-06-02"]));
+    let mails = night.mails();
+    let to = |name: &str| mails.iter().find(|mail| name_of(mail) == name).map(text).unwrap();
+    for word in ["Hidden-7", "Fire Station", "2 overdue"] {
+        assert!(to("everything").contains(word), "{word}");
+        assert!(!to("shelter").contains(word), "{word}");
+    }
+    for word in ["Known-8", "Shelter", "1 overdue"] {
+        assert!(to("shelter").contains(word), "{word}");
+    }
+    let id = |mail: &&Mail| mail.header("Message-ID");
+    assert_ne!(mails.first().as_ref().map(id), mails.last().as_ref().map(id), "two mails, two ids");
+    night.is_accounted_for();
+}
+
+/// A mail waits for its server; meanwhile its recipient is no more responsible for the site that it tells of.
+fn whoever_has_lost_a_site_gets_nothing_of_it(backend: Backend) {
+    let mut night = Night::at(backend, "2025-06-02T00:00:00Z");
+    night.unit("Hidden-7", 0, "2025-02-01");
+    let list = night.listed(&["everything"]);
+    let station = &night.town.sites[0];
+    let custodian = night.world.person(night.town.id, &[]);
+    let until = json!({"role": "custodian", "sites": [station], "from": "2025-01-01T00:00:00Z",
+        "until": "2025-06-02T12:10:00Z"});
+    night.world.grant(night.town.id, custodian, until);
+    night.recipient_with(&list, "left@tarnvalley.example", &json!({"person_id": custodian}));
+    night.server(&Behaviour::Busy);
+    night.work("2025-06-02T12:00:00Z");
+    assert_eq!(night.smtp.count("recipient_refused"), 2, "both are about to get theirs");
+    night.server(&Behaviour::Ok);
+    night.work_through(&["2025-06-02T12:30:00Z", "2025-06-09T12:00:00Z"]);
+    assert_eq!(night.dates(), each(&["everything"], &["2025-06-02", "2025-06-09"]));
+    night.is_accounted_for();
+}

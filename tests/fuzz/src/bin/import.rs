@@ -1,0 +1,4 @@
+//! The target `import`, driven by libFuzzer.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| fuzz::import(data));
