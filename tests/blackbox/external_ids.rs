@@ -141,6 +141,11 @@ fn handsets_may_give_one_to_two_records(backend: Backend) {
     edit["record_id"] = json!(second);
     let results = world::push(town.coordinator(), service::NOW, &handset, &[edit]);
     assert_eq!(results[0]["result"], "applied", "{results:?}");
+    assert_eq!(results[0]["flags"], json!(["possible_duplicate"]), "{results:?}");
+    let mut alone = world::edit(&handset, 2, &new_id(), "unit", "set", json!({"external_ids": {"erp": "8"}}));
+    alone["record_id"] = json!(first);
+    let results = world::push(town.coordinator(), service::NOW, &handset, &[alone]);
+    assert!(results[0].get("flags").is_none(), "{results:?}");
     let mut both = vec![first.clone(), second.clone()];
     both.sort();
     assert_eq!(found(town.coordinator(), "/v1/units", "gis", "A"), both);

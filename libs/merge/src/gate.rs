@@ -59,6 +59,8 @@ pub enum Flag {
     AfterRevocation,
     /// Nobody knows how wrong the clock was that told the time.
     TimeDoubtful,
+    /// Another record has the id in another system that the edit gives.
+    PossibleDuplicate,
 }
 
 /// What the gate decides.
@@ -67,7 +69,7 @@ pub struct Passage {
     /// Why it waits; none if it is open.
     pub held: Option<Reason>,
     /// What is noted: [`Flag::ClockSuspect`], [`Flag::AfterRevocation`] and [`Flag::TimeDoubtful`]. The others are for
-    /// whoever knows the scope and the [`Chain`](crate::Chain).
+    /// whoever knows the scope, the [`Chain`](crate::Chain) and the other records.
     pub flags: BTreeSet<Flag>,
 }
 
@@ -157,8 +159,14 @@ impl Flag {
     /// The flag written as `word`.
     #[must_use]
     pub fn parse(word: &str) -> Option<Self> {
-        let all =
-            [Self::ClockSuspect, Self::LateScope, Self::Forked, Self::AfterRevocation, Self::TimeDoubtful];
+        let all = [
+            Self::ClockSuspect,
+            Self::LateScope,
+            Self::Forked,
+            Self::AfterRevocation,
+            Self::TimeDoubtful,
+            Self::PossibleDuplicate,
+        ];
         all.into_iter().find(|flag| flag.as_str() == word)
     }
 
@@ -171,6 +179,7 @@ impl Flag {
             Self::Forked => "forked",
             Self::AfterRevocation => "after_revocation",
             Self::TimeDoubtful => "time_doubtful",
+            Self::PossibleDuplicate => "possible_duplicate",
         }
     }
 }

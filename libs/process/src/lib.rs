@@ -11,6 +11,7 @@ mod clock;
 pub mod config;
 mod database;
 mod log;
+mod say;
 mod stop;
 
 pub use self::{
@@ -18,5 +19,6 @@ pub use self::{
     config::ConfigFile,
     database::{DEFAULT_DATABASE, Database},
     log::{Log, LogFormat},
+    say::{say, say_wrong},
     stop::stop_signal,
 };

@@ -2,7 +2,8 @@
 //!
 //! Text that begins with `=`, `+`, `-`, `@`, a tab, a carriage return or `'` gets one `'` in front. Whoever reads the
 //! file takes exactly one `'` away where it stands before one of these, and has the text again. Numbers stay
-//! numbers, negative ones too.
+//! numbers, negative ones too. Text with a `;` or a tab is quoted as text with a comma is, so that a program which finds out by
+//! itself what parts cells does not take these for it. One that is told to part them there reads another format.
 
 /// Why a row was not written.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -63,11 +64,8 @@ impl Writer {
         }
         let failed = |error: csv::Error| CsvError::Failed(error.to_string());
         for cell in cells {
-            if cell.is_guarded() {
-                self.rows.write_field(format!("'{}", cell.text())).map_err(failed)?;
-            } else {
-                self.rows.write_field(cell.text()).map_err(failed)?;
-            }
+            let guard = if cell.is_guarded() { "'" } else { "" };
+            self.rows.write_field(quoted(format!("{guard}{}", cell.text()))).map_err(failed)?;
         }
         self.rows.write_record(None::<&[u8]>).map_err(failed)
     }
@@ -94,7 +92,18 @@ impl Cell {
 }
 
 fn rows() -> csv::Writer<Vec<u8>> {
-    csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(Vec::new())
+    // The writer would quote for commas alone.
+    csv::WriterBuilder::new()
+        .quote_style(csv::QuoteStyle::Never)
+        .terminator(csv::Terminator::CRLF)
+        .flexible(true)
+        .from_writer(Vec::new())
+}
+
+/// A cell as it stands in the file (RFC 4180 section 2).
+fn quoted(text: String) -> String {
+    let splits = text.contains([',', ';', '\t', '"', '\r', '\n']);
+    if splits { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
 }
 
 /// Whether it is a number of JSON (RFC 8259 section 6).

@@ -40,6 +40,9 @@ fn cells_are_quoted_as_the_format_says() {
         (text("a\"b"), "\"a\"\"b\""),
         (text("a\r\nb"), "\"a\r\nb\""),
         (text("a\nb"), "\"a\nb\""),
+        // Common practice: where a spreadsheet takes these for the end of a cell, what follows would be a formula.
+        (text("a;=1+1"), "\"a;=1+1\""),
+        (text("a\t=1+1"), "\"a\t=1+1\""),
         (text(" blanks "), " blanks "),
         (text("Caf\u{e9}"), "Caf\u{e9}"),
         (text(""), ""),
@@ -60,7 +63,7 @@ fn formulas_are_guarded_and_numbers_are_not() {
         (text("+1"), "'+1"),
         (text("-1"), "'-1"),
         (text("@SUM(A1)"), "'@SUM(A1)"),
-        (text("\t=1"), "'\t=1"),
+        (text("\t=1"), "\"'\t=1\""),
         (text("\r=1"), "\"'\r=1\""),
         (
             text("=HYPERLINK(\"https://x.example\",\"y\")"),

@@ -48,6 +48,17 @@ pub struct Chore {
     pub attempts: i64,
 }
 
+/// Some work that is wanted.
+#[derive(Clone, Debug)]
+pub struct OpenChore {
+    /// Which of its kind.
+    pub name: String,
+    /// When it is to be done.
+    pub at: Instant,
+    /// Whether somebody has begun it.
+    pub is_tried: bool,
+}
+
 /// What became of work.
 #[derive(Clone, Debug)]
 pub enum Ending {
@@ -119,10 +130,22 @@ impl Store {
         through!(self, write for key, |conn, ops| ops::chores::end(conn, &chore, &ending, now))
     }
 
-    /// Whether some work of a kind is open whose name begins like this.
-    pub async fn has_chore(&self, organization: OrganizationId, kind: ChoreKind, name: &str) -> Result<bool> {
-        let (key, name) = (Key::from(organization), name.to_owned());
-        through!(self, read for key, |conn, ops| ops::chores::has(conn, key, kind, &name))
+    /// The work of a kind that has not ended.
+    pub async fn open_chores(&self, organization: OrganizationId, kind: ChoreKind) -> Result<Vec<OpenChore>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::chores::open(conn, key, kind))
+    }
+
+    /// Has some work wanted from `at` on, if it was wanted later or not at all.
+    pub async fn hurry_chore(
+        &self,
+        organization: OrganizationId,
+        kind: ChoreKind,
+        name: String,
+        at: Instant,
+    ) -> Result<()> {
+        let key = Key::from(organization);
+        through!(self, write for key, |conn, ops| ops::chores::hurry(conn, key, kind, &name, at))
     }
 
     /// How much has failed for good since `since`, or went wrong, is still open, and was wanted before `late`.

@@ -46,6 +46,9 @@ pub enum StoreError {
     /// Anything else that the database said.
     #[error("the database failed")]
     Database(#[source] DieselError),
+    /// Somebody has as many unfinished imports as one may have.
+    #[error("too many imports are unfinished; let them end, or stop those that wait for a file")]
+    TooManyImports,
     /// Another instance has taken over what was being worked at.
     #[error("another instance has taken the work over")]
     LeaseLost,

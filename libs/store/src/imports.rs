@@ -48,6 +48,9 @@ pub struct NewImport {
     pub applies: Option<ImportId>,
 }
 
+/// How many jobs of one person may be unfinished: each may keep a large file.
+pub(crate) const UNFINISHED_MOST: i64 = 20;
+
 /// How far a job is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ImportState {

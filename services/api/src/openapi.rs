@@ -169,7 +169,7 @@ pub(crate) struct Health {
     /// Always `ok`; otherwise a problem is sent.
     #[schema(example = "ok")]
     pub status: &'static str,
-    /// How the work that nobody asks for is; of `/readyz`, once there is a process that does it.
+    /// How the work that nobody asks for is; of `/readyz`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub nightly: Option<NightlyHealth>,
 }
@@ -182,9 +182,14 @@ impl Health {
 /// How the work that nobody asks for is.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct NightlyHealth {
+    /// `ok`; `failing`; `silent` where nobody has looked at what is to be done for five minutes; `absent` where nobody ever has:
+    /// then no mail goes out, and lists of what is due fall behind.
+    #[schema(example = "ok")]
+    pub status: &'static str,
     /// When it was last looked at what is to be done.
-    #[schema(value_type = String, format = DateTime)]
-    pub seen_at: Instant,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, format = DateTime)]
+    pub seen_at: Option<Instant>,
     /// How many pieces of it failed within a day, or are late and went wrong before.
     #[schema(example = 0)]
     pub failing: u64,

@@ -63,6 +63,7 @@ problems! {
     AlreadyDecided "already_decided" 409 false "Somebody has decided about this edit already" "Leave it: nothing is decided twice.";
     NotPossible "not_possible" 409 false "The edit cannot be recorded as things are" "Look at `errors`, which point into the edit as it is listed; put right what is in its way, or refuse it.";
     WrongState "wrong_state" 409 false "The import is not in a state for this" "Read the import: its `state` says what can be done with it.";
+    TooManyImports "too_many_imports" 409 true "Too many of your imports are unfinished" "Wait until some have ended, or stop those that wait for a file.";
     ImportExpired "import_expired" 410 false "The import has expired" "Its file and its report are gone; bring the file in once more.";
     CursorExpired "cursor_expired" 410 false "The service was restored from a backup since this cursor was given" "Drop the copy and begin without a cursor.";
     PreconditionFailed "precondition_failed" 412 false "The record changed since you read it" "Read it again, look at what changed, and send the change with the new ETag.";
@@ -312,6 +313,7 @@ impl From<StoreError> for ApiError {
         }
         match error {
             StoreError::Busy => Self::new(Kind::Busy),
+            StoreError::TooManyImports => Self::new(Kind::TooManyImports),
             StoreError::Unreachable(_) | StoreError::Stopped => Self::of(Kind::Busy, chain),
             _ => Self::internal(chain),
         }

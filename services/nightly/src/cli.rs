@@ -5,7 +5,7 @@ use std::{path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, Parser, Subcommand};
 use model::{Instant, LocalDate};
-use process::{Clock, Database, Log, stop_signal};
+use process::{Clock, Database, Log, say, say_wrong, stop_signal};
 use store::Store;
 use tokio::sync::watch;
 
@@ -61,7 +61,7 @@ struct Run {
     #[arg(long, env = "KEEPSTART_NIGHTLY_LISTEN", default_value = "127.0.0.1:8081")]
     listen: String,
     /// Seconds between two looks at what is to be done.
-    #[arg(long, env = "KEEPSTART_NIGHTLY_EVERY", default_value_t = 1, value_parser = clap::value_parser!(u64).range(1..=300))]
+    #[arg(long, env = "KEEPSTART_NIGHTLY_EVERY", default_value_t = 1, value_parser = clap::value_parser!(u64).range(1..=120))]
     every: u64,
 }
 
@@ -127,7 +127,7 @@ impl Common {
     }
 
     async fn worker(&self, store: Store, sending: &Sending) -> Result<Worker> {
-        let mail = self.mail.parse()?;
+        let mail = self.mail.parse(sending.smtp.is_some())?;
         let post = Post::open(sending, &mail)?;
         Worker::new(store, mail, post).await
     }
@@ -160,7 +160,7 @@ impl Run {
                     _ = tick.tick() => {}
                     _ = stopped.changed() => break,
                 }
-                worker.round(&clock).await;
+                worker.watch(&clock).await;
             }
             handle.stop(true).await;
             Ok(ExitCode::SUCCESS)
@@ -188,7 +188,7 @@ impl Preview {
     fn run(self) -> Result<ExitCode> {
         let (store, clock) = self.common.open()?;
         runtime()?.block_on(async {
-            let mail = self.common.mail.parse()?;
+            let mail = self.common.mail.parse(false)?;
             let written = preview::write(&store, &mail, clock.now(), &self.folder).await?;
             say(&format!("Wrote {written} mail(s) to {}.", self.folder.display()));
             Ok(ExitCode::SUCCESS)
@@ -198,16 +198,4 @@ impl Preview {
 
 fn runtime() -> Result<tokio::runtime::Runtime> {
     Ok(tokio::runtime::Builder::new_multi_thread().enable_all().worker_threads(2).build()?)
-}
-
-/// A line of what was asked for, on standard output.
-#[allow(clippy::print_stdout, reason = "the command line's answer")]
-fn say(line: &str) {
-    println!("{line}");
-}
-
-/// A line about what went wrong, on standard error.
-#[allow(clippy::print_stderr, reason = "the command line's complaint")]
-fn say_wrong(line: &str) {
-    eprintln!("{line}");
 }

@@ -145,11 +145,29 @@ impl Maker {
         now: Instant,
     ) -> Result<BTreeMap<Audience, Vec<Recipient>>> {
         let mut groups: BTreeMap<Audience, Vec<Recipient>> = BTreeMap::new();
+        let mut all = Vec::new();
         for recipient in self.store.recipients(organization, list.id).await? {
-            if recipient.ended || recipient.refused || recipient.address.is_none() {
+            let Some(address) = recipient.address.as_ref().map(|one| one.as_str().to_ascii_lowercase())
+            else {
+                continue;
+            };
+            if recipient.ended || recipient.refused {
                 continue;
             }
             if let Some(audience) = self.audience(organization, list, &recipient, now).await? {
+                all.push((address, audience, recipient));
+            }
+        }
+        // An address that is on the list twice gets one mail, unless it would be told less by it.
+        let audiences: Vec<(String, Audience)> =
+            all.iter().map(|(address, audience, _)| (address.clone(), audience.clone())).collect();
+        for (at, (address, audience, recipient)) in all.into_iter().enumerate() {
+            let tells_it = |(n, (to, other)): (usize, &(String, Audience))| {
+                *to == address && other.covers(&audience) && (n < at || n > at && !audience.covers(other))
+            };
+            if audiences.iter().enumerate().any(tells_it) {
+                tracing::info!(recipient.id = %recipient.id, "another mail to the same address tells all of this one");
+            } else {
                 groups.entry(audience).or_default().push(recipient);
             }
         }

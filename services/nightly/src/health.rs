@@ -122,9 +122,11 @@ async fn readyz(health: web::Data<Health>) -> HttpResponse {
     let Ok(worker) = health.store.worker(NIGHTLY).await else {
         return HttpResponse::ServiceUnavailable().json(Readiness { status: "no_database", failing: 0 });
     };
-    let since = health.clock.now().plus_seconds(-SILENT_SECONDS);
+    let now = health.clock.now();
+    let (since, ahead) = (now.plus_seconds(-SILENT_SECONDS), now.plus_seconds(SILENT_SECONDS));
     match worker {
-        Some(worker) if worker.seen_at < since => {
+        // One that was seen in time to come had a wrong clock, and says nothing of now.
+        Some(worker) if worker.seen_at < since || worker.seen_at > ahead => {
             HttpResponse::ServiceUnavailable().json(Readiness { status: "silent", failing: worker.failing })
         }
         Some(worker) if worker.failing > 0 => {

@@ -106,6 +106,8 @@ fn transport(sending: &Sending, server: &str) -> Result<SmtpTransport> {
     let (host, port) =
         server.rsplit_once(':').ok_or_else(|| anyhow!("--smtp is HOST:PORT, such as mail.example:587"))?;
     let port: u16 = port.parse().context("--smtp: the port")?;
+    // An IPv6 address stands in brackets before a port (RFC 3986 section 3.2.2), and nowhere else.
+    let host = host.strip_prefix('[').and_then(|host| host.strip_suffix(']')).unwrap_or(host);
     let mut tls = TlsParameters::builder(host.to_owned());
     if let Some(file) = &sending.smtp_ca {
         let pem = fs::read(file).with_context(|| format!("cannot read {}", file.display()))?;

@@ -1,8 +1,11 @@
 //! One round of all that nobody asks for. What is to be done stands in the database; each piece is taken by one process.
 
 use std::{
-    collections::BTreeSet,
-    sync::atomic::{AtomicBool, Ordering},
+    collections::{BTreeMap, BTreeSet},
+    sync::{
+        Mutex, PoisonError,
+        atomic::{AtomicBool, Ordering},
+    },
     time::Duration,
 };
 
@@ -10,7 +13,7 @@ use model::{Instant, LocalDate, OrganizationId};
 use process::Clock;
 use store::{
     Result, Store,
-    chores::{ADVANCE, Chore, ChoreKind, Ending, NIGHTLY, Worker as Seen},
+    chores::{ADVANCE, Chore, ChoreKind, Ending, NIGHTLY, OpenChore, Worker as Seen},
     digests::{Mail, MailList},
 };
 
@@ -37,6 +40,8 @@ const FIRST_WAIT_SECONDS: i64 = 60;
 const LONGEST_WAIT_SECONDS: i64 = 3600;
 /// A chore that is late by so long is failing, though it may yet be done.
 const LATE_SECONDS: i64 = 900;
+/// How often it is said that the worker is about.
+const NOTED_SECONDS: i64 = 10;
 /// How long a failure is told of.
 const TOLD_SECONDS: i64 = 24 * 3600;
 /// How long chores are kept after they ended.
@@ -49,12 +54,15 @@ pub(crate) struct Worker {
     post: Post,
     counts: Counts,
     stopping: AtomicBool,
+    /// What was said last of how it is.
+    noted: Mutex<Option<Seen>>,
 }
 
 impl Worker {
     pub(crate) async fn new(store: Store, sender: Sender, post: Post) -> anyhow::Result<Self> {
         let maker = Maker::new(store.clone(), sender).await?;
-        Ok(Self { store, maker, post, counts: Counts::default(), stopping: AtomicBool::new(false) })
+        let (counts, stopping) = (Counts::default(), AtomicBool::new(false));
+        Ok(Self { store, maker, post, counts, stopping, noted: Mutex::new(None) })
     }
 
     /// What has been done so far.
@@ -80,11 +88,29 @@ impl Worker {
             }
         }
         self.counts.set_failing(failing);
-        let seen = Seen { seen_at: clock.now(), failing };
-        if let Err(error) = self.store.note_worker(NIGHTLY, seen).await {
-            tracing::error!(%error, "the night shift cannot say that it is about");
-        }
         failing
+    }
+
+    /// The same, again and again: whoever asks is told that somebody is about.
+    pub(crate) async fn watch(&self, clock: &Clock) {
+        let failing = self.round(clock).await;
+        self.note(Seen { seen_at: clock.now(), failing }).await;
+    }
+
+    /// Says that it is about: not each second, but at once where more fails or less.
+    async fn note(&self, seen: Seen) {
+        let before = *self.noted.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_known = before.is_some_and(|before| {
+            let next = before.seen_at.plus_seconds(NOTED_SECONDS);
+            before.failing == seen.failing && (before.seen_at..next).contains(&seen.seen_at)
+        });
+        if is_known {
+            return;
+        }
+        match self.store.note_worker(NIGHTLY, seen).await {
+            Ok(()) => *self.noted.lock().unwrap_or_else(PoisonError::into_inner) = Some(seen),
+            Err(error) => tracing::error!(%error, "the night shift cannot say that it is about"),
+        }
     }
 
     /// Does all that is due on a date, wherever a list is, at each of their times in turn; says how much is failing.
@@ -143,12 +169,18 @@ impl Worker {
 
     /// Has the next digest of each list wanted, and the advance.
     async fn want(&self, organization: OrganizationId, now: Instant) -> Result<()> {
-        if !self.store.has_chore(organization, ChoreKind::Advance, "").await? {
+        if self.store.open_chores(organization, ChoreKind::Advance).await?.is_empty() {
             self.store.want_chore(organization, ChoreKind::Advance, ADVANCE.to_owned(), now).await?;
         }
+        let open = self.store.open_chores(organization, ChoreKind::Digest).await?;
+        let mut by_list: BTreeMap<&str, &OpenChore> = BTreeMap::new();
+        for chore in &open {
+            by_list.extend(chore.name.split_once('/').map(|(list, _)| (list, chore)));
+        }
         for list in self.store.mail_lists(organization).await? {
-            if !self.store.has_chore(organization, ChoreKind::Digest, &format!("{}/", list.id)).await? {
-                self.want_next(organization, &list, now).await?;
+            match by_list.get(list.id.to_string().as_str()) {
+                Some(chore) => self.hurry(organization, &list, chore).await?,
+                None => self.want_next(organization, &list, now).await?,
             }
         }
         Ok(())
@@ -157,6 +189,18 @@ impl Worker {
     async fn want_next(&self, organization: OrganizationId, list: &MailList, after: Instant) -> Result<()> {
         let Some((date, at)) = dates::next(&list.fields, after) else { return Ok(()) };
         self.store.want_chore(organization, ChoreKind::Digest, chore_name(list, date), at).await
+    }
+
+    /// A list that was given an earlier time, or a zone further east, has its digest earlier from today on.
+    async fn hurry(&self, organization: OrganizationId, list: &MailList, chore: &OpenChore) -> Result<()> {
+        let date = chore.name.split_once('/').and_then(|(_, date)| LocalDate::parse(date).ok());
+        match date.and_then(|date| dates::due_at(&list.fields, date)) {
+            // What was tried already waits for its next try.
+            Some(at) if at < chore.at && !chore.is_tried => {
+                self.store.hurry_chore(organization, ChoreKind::Digest, chore.name.clone(), at).await
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Makes the digest of a list, or says why not.

@@ -12,6 +12,7 @@ on_both!(
     whoever_may_no_more_writes_no_more,
     a_killed_instance_leaves_its_job_to_the_next,
     of_two_instances_one_goes_through_a_job,
+    somebody_has_so_many_at_once,
     what_has_expired_is_gone,
 );
 
@@ -167,6 +168,22 @@ fn of_two_instances_one_goes_through_a_job(backend: Backend) {
     let together = all.iter().fold([0; 5], |sum, import| std::array::from_fn(|n| sum[n] + counts(import)[n]));
     assert_eq!(together, [400, 0, 2000, 0, 0], "{all:?}");
     assert_eq!(sites(&world), 400);
+}
+
+fn somebody_has_so_many_at_once(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let client = town.coordinator();
+    let waiting: Vec<String> = (0..20).map(|_| made(client, wanted(plain("sites")))).collect();
+    client.post("/v1/imports", &wanted(plain("sites"))).problem(409, "too_many_imports");
+    // One that is there is answered as before, and somebody else has their own.
+    let (_, id) = waiting[0].rsplit_once('/').unwrap();
+    let mut again = wanted(plain("sites"));
+    again["id"] = json!(id);
+    client.post("/v1/imports", &again).expect(200);
+    made(&town.clients["integrator"], wanted(plain("sites")));
+    client.post(&format!("{}/cancel", waiting[7]), &json!({})).expect(200);
+    made(client, wanted(plain("sites")));
 }
 
 fn what_has_expired_is_gone(backend: Backend) {

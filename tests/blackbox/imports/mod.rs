@@ -19,7 +19,8 @@ pub(crate) fn plain(records: &str) -> Value {
 /// Makes an import, and sends its file; gives its path.
 pub(crate) fn send(client: &Client, wanted: Value, file: &str) -> String {
     let path = made(client, wanted);
-    put(client, &path, file.as_bytes(), &[]).expect(202);
+    let taken = put(client, &path, file.as_bytes(), &[]).expect(202);
+    assert_eq!(taken.header("location"), path);
     path
 }
 

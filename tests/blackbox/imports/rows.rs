@@ -11,6 +11,7 @@ on_both!(
     all_rows_or_none,
     names_are_found_or_told,
     columns_that_are_not_there_change_nothing,
+    an_id_that_went_to_another_record_takes_no_record_over,
     rows_without_ids_are_known_again,
 );
 
@@ -135,6 +136,16 @@ fn all_rows_or_none(backend: Backend) {
         "{found} {rows:?}"
     );
     assert_eq!(told(&rows), [(3, "external_id:gis".to_owned(), "external_id_taken".to_owned())]);
+    // A dry run tells of every row that would be refused, whoever refuses it.
+    let mut dry = all.clone();
+    (dry["id"], dry["dry_run"]) = (json!(blackbox::world::new_id()), json!(true));
+    let (found, rows) = import(client, dry, &format!("{file},,UTC,ST-9\r\n"));
+    assert_eq!(
+        (found["state"].as_str(), counts(&found)),
+        (Some("refused"), [0, 0, 0, 0, 2]),
+        "{found} {rows:?}"
+    );
+    assert_eq!(rows.len(), 2, "{rows:?}");
     assert_eq!(world.database.log_rows(), rows_before);
     all["id"] = json!(blackbox::world::new_id());
     let (found, _) = import(client, all, SITES);
@@ -176,6 +187,26 @@ fn columns_that_are_not_there_change_nothing(backend: Backend) {
     let unit = client.all("/v1/units?external_system=gis&external_id=GN-1", 10).remove(0);
     assert_eq!((&unit["rated_kw"], &unit["note"]), (&json!(6), &json!("behind the shed\r\nleft")));
     service::is_clean(&world.database);
+}
+
+/// A record keeps the id of its own that followed from its first number, also once it has another number: a new set under the
+/// old number must not be written over it.
+fn an_id_that_went_to_another_record_takes_no_record_over(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let client = town.coordinator();
+    let wanted = || json!({"mapping": {"records": "sites", "system": "list"}});
+    let file = "external_id,name,zone\r\nA,Yard,UTC\r\n";
+    assert_eq!(counts(&import(client, wanted(), file).0), [1, 0, 0, 0, 0]);
+    let found = client.get("/v1/sites?external_system=list&external_id=A").expect(200).json();
+    let path = format!("/v1/sites/{}", found["items"][0]["id"].as_str().unwrap());
+    let etag = client.get(&path).expect(200).etag();
+    client.patch(&path, &etag, &json!({"external_ids": {"list": "B"}})).expect(200);
+    let (again, rows) = import(client, wanted(), "external_id,name,zone\r\nA,Quay,UTC\r\n");
+    assert_eq!(counts(&again), [0, 0, 0, 0, 1]);
+    assert_eq!(told(&rows)[0].2, "external_id_moved");
+    let site = client.get(&path).expect(200).json();
+    assert_eq!((&site["name"], &site["external_ids"]["list"]), (&json!("Yard"), &json!("B")));
 }
 
 fn rows_without_ids_are_known_again(backend: Backend) {

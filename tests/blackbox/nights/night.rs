@@ -68,9 +68,17 @@ impl Night {
 
     /// The record of a recipient is changed.
     pub(crate) fn change_recipient(&self, recipient: &str, fields: &Value) {
-        let path = format!("/v1/recipients/{recipient}");
-        let etag = self.town.coordinator().get(&path).expect(200).etag();
-        self.town.coordinator().patch(&path, &etag, fields).expect(200);
+        self.change(&format!("/v1/recipients/{recipient}"), fields);
+    }
+
+    /// A list is changed.
+    pub(crate) fn change_list(&self, list: &str, fields: &Value) {
+        self.change(&format!("/v1/mail-lists/{list}"), fields);
+    }
+
+    fn change(&self, path: &str, fields: &Value) {
+        let etag = self.town.coordinator().get(path).expect(200).etag();
+        self.town.coordinator().patch(path, &etag, fields).expect(200);
     }
 
     /// The list of everybody, with one recipient for each name; it has been seen once before its first date.

@@ -77,6 +77,10 @@ pub(super) fn table_of(text: &str) -> String {
     let page = if text.contains("LIMIT") { " page" } else { "" };
     let text = text.replace(['"', '`', '(', ')'], " ");
     let mut words = text.split_whitespace().skip_while(|word| *word != "FROM").skip(1);
-    let table = words.find(|word| word.contains(|c: char| c.is_ascii_lowercase()));
+    let mut table = words.find(|word| word.contains(|c: char| c.is_ascii_lowercase()));
+    // Values that are handed over are no table; what is looked up for them is.
+    if table == Some("unnest") {
+        table = words.skip_while(|word| *word != "FROM").nth(1);
+    }
     format!("{}{page}", table.unwrap_or_default())
 }

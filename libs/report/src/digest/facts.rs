@@ -38,6 +38,8 @@ pub struct Facts {
     pub heartbeat: bool,
     /// Days since the mail before on which none went out though it should have.
     pub missed_dates: Vec<LocalDate>,
+    /// Whether some units are not worked out anew yet since a change that concerns many.
+    pub pending: bool,
     /// Sites with something to tell. Lines in a state that asks for nothing are left out of the mail.
     pub sites: Vec<SiteFacts>,
     /// Sites where nothing is wrong.

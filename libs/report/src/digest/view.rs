@@ -97,6 +97,12 @@ fn lead(facts: &Facts, counts: &Counts) -> Vec<String> {
         let dates: Vec<String> = facts.missed_dates.iter().map(LocalDate::to_string).collect();
         said.push(format!("No mail went out on {}; this one tells of those days too.", dates.join(", ")));
     }
+    if facts.pending {
+        said.push(
+            "Some units are still being worked out after a change that concerns many: of these, things are told as they were."
+                .to_owned(),
+        );
+    }
     said
 }
 

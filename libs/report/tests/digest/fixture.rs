@@ -72,6 +72,7 @@ pub(crate) fn nothing() -> Facts {
         previous: Some(day("2025-09-10")),
         heartbeat: false,
         missed_dates: Vec::new(),
+        pending: false,
         sites: Vec::new(),
         clear_sites: Vec::new(),
         out_of_service: Vec::new(),

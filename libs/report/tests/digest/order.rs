@@ -130,3 +130,13 @@ fn silence_is_told_apart_from_nothing_to_tell() {
     assert!(still.split_whitespace().collect::<Vec<_>>().join(" ").contains(said), "{still}");
     assert!(still.contains("No mail went out on 2025-09-08, 2025-09-09"), "{still}");
 }
+
+#[test]
+fn what_is_not_worked_out_anew_is_told() {
+    let said = "Some units are still being worked out after a change that concerns many";
+    for pending in [false, true] {
+        let text = rendered(&Facts { pending, ..nothing() }).text;
+        let told = text.split_whitespace().collect::<Vec<_>>().join(" ").contains(said);
+        assert_eq!(told, pending, "{text}");
+    }
+}

@@ -6,7 +6,7 @@ use model::Instant;
 use super::super::Conn;
 use super::schema::{chore, worker};
 use crate::{
-    chores::{Chore, ChoreKind, Ending, Worker},
+    chores::{Chore, ChoreKind, Ending, OpenChore, Worker},
     error::Result,
     key::Key,
 };
@@ -54,6 +54,12 @@ pub(crate) fn hurry(
         chore::table.find((organization, kind.as_str(), name)).filter(chore::next_try_at.gt(now.micros())),
     )
     .set(chore::next_try_at.eq(now.micros()))
+    .execute(conn)?;
+    // What is late is counted from when it is wanted.
+    diesel::update(
+        chore::table.find((organization, kind.as_str(), name)).filter(chore::since.gt(now.micros())),
+    )
+    .set(chore::since.eq(now.micros()))
     .execute(conn)?;
     Ok(())
 }
@@ -150,18 +156,26 @@ fn short(error: &str) -> String {
     error.chars().take(ERROR_CHARS).collect()
 }
 
-/// Whether some work of a kind is open whose name begins like this.
-pub(crate) fn has(conn: &mut Conn, organization: Key, kind: ChoreKind, name: &str) -> Result<bool> {
-    let open = chore::table
+/// Whether some work is open.
+pub(crate) fn is_open(conn: &mut Conn, organization: Key, kind: ChoreKind, name: &str) -> Result<bool> {
+    let found = chore::table.find((organization, kind.as_str(), name)).filter(chore::outcome.is_null());
+    Ok(found.select(chore::name).first::<String>(conn).optional()?.is_some())
+}
+
+/// The open work of a kind.
+pub(crate) fn open(conn: &mut Conn, organization: Key, kind: ChoreKind) -> Result<Vec<OpenChore>> {
+    let rows: Vec<(String, i64, i64, Option<String>)> = chore::table
         .filter(chore::organization.eq(organization))
         .filter(chore::kind.eq(kind.as_str()))
         .filter(chore::outcome.is_null())
-        .filter(chore::name.ge(name))
-        .filter(chore::name.lt(format!("{name}\u{7f}")))
-        .select(chore::name)
-        .first::<String>(conn)
-        .optional()?;
-    Ok(open.is_some())
+        .select((chore::name, chore::next_try_at, chore::attempts, chore::last_error))
+        .load(conn)?;
+    let open = |(name, at, attempts, error): (_, _, i64, Option<String>)| {
+        // What was only put off was taken, and nothing went wrong.
+        let is_tried = attempts > 0 && error.as_deref() != Some("");
+        OpenChore { name, at: Instant::from_micros(at), is_tried }
+    };
+    Ok(rows.into_iter().map(open).collect())
 }
 
 /// How much has failed for good since `since`, or is still open, was wanted before `late`, and went wrong or was taken by

@@ -6,7 +6,11 @@ mod mails;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use diesel::prelude::*;
+use diesel::{
+    dsl::{case_when, count_star, sum},
+    prelude::*,
+    sql_types::Integer,
+};
 use model::{
     Instant, SiteId, UnitId,
     edit::{RecordKind, Target},
@@ -46,7 +50,7 @@ pub(crate) fn ground(
     let mut items = due::all(conn, &told, as_of)?;
     items.sort_by(|a, b| a.place.cmp(&b.place));
     let pending = contexts::pending(conn, &told)?;
-    let entered = since.map(|since| entered(conn, organization, since)).transpose()?.unwrap_or_default();
+    let entered = since.map(|since| entered(conn, &told, since)).transpose()?.unwrap_or_default();
     Ok(Ground { as_of, known_seq, items, tagged: tagged(conn, &told)?, entered, pending })
 }
 
@@ -113,62 +117,49 @@ fn tagged(conn: &mut Conn, of: &DueFilter) -> Result<Vec<UnitId>> {
     Ok(asked.into_iter().map(Key::id).collect())
 }
 
-/// What was recorded after a row, by unit; what happened before `then` is late.
+/// What was recorded of the units that a digest asks about after a row, by unit; what happened before `then` is late.
 fn entered(
     conn: &mut Conn,
-    organization: Key,
+    of: &DueFilter,
     (after, then): (i64, Instant),
 ) -> Result<BTreeMap<UnitId, Entered>> {
-    let rows: Vec<(Option<Key>, Option<i64>, Key)> = change_log::table
-        .filter(change_log::organization.eq(organization))
+    let (one, nought) = (1.into_sql::<Integer>(), 0.into_sql::<Integer>());
+    let late = case_when(change_log::occurred_at.lt(then.micros()), one).otherwise(nought);
+    let is_correction = service_event::kind.eq(EventKind::Correction.as_str());
+    let correction = case_when(is_correction, one).otherwise(nought);
+    let event = service_event::organization
+        .eq(change_log::organization)
+        .and(service_event::id.eq(change_log::record_id));
+    let rows: Vec<(Key, i64, Option<i64>, Option<i64>)> = change_log::table
+        .inner_join(service_event::table.on(event))
+        .filter(change_log::organization.eq(Key::from(of.organization)))
         .filter(change_log::seq.gt(after))
         .filter(change_log::record_kind.eq(RecordKind::ServiceEvent.as_str()))
         .filter(change_log::row_kind.eq_any([log::EDIT, log::RELEASED]))
-        .select((change_log::unit_id, change_log::occurred_at, change_log::record_id))
+        .group_by(service_event::unit_id)
+        .select((service_event::unit_id, count_star(), sum(late), sum(correction)))
         .load(conn)?;
-    let corrections = corrections_among(conn, organization, &rows)?;
-    let mut entered: BTreeMap<UnitId, Entered> = BTreeMap::new();
-    for (unit, occurred_at, event) in rows {
-        let Some(unit) = unit else { continue };
-        let of_unit = entered.entry(unit.id()).or_default();
-        of_unit.events += 1;
-        of_unit.late += u32::from(occurred_at.is_some_and(|at| at < then.micros()));
-        of_unit.corrections += u32::from(corrections.contains(&event));
-    }
-    let units: Vec<Key> = entered.keys().copied().map(Key::from).collect();
+    let count = |n: i64| u32::try_from(n).unwrap_or(u32::MAX);
+    let counted = rows.into_iter().map(|(unit, events, late, corrections)| {
+        let (late, corrections) = (late.unwrap_or(0), corrections.unwrap_or(0));
+        let (events, late, corrections) = (count(events), count(late), count(corrections));
+        (unit, Entered { events, late, corrections, sites: None })
+    });
+    let mut by_unit: BTreeMap<Key, Entered> = counted.collect();
+    let units: Vec<Key> = by_unit.keys().copied().collect();
+    let mut entered = BTreeMap::new();
     for some in units.chunks(IDS_AT_ONCE) {
         let placed: Vec<(Key, Key, Key)> = unit_state::table
-            .filter(unit_state::organization.eq(organization))
+            .filter(due::of_asked_units(of))
             .filter(among(unit_state::unit_id, some.to_vec()))
             .select((unit_state::unit_id, unit_state::home_site, unit_state::standing_site))
             .load(conn)?;
         for (unit, home, standing) in placed {
-            if let Some(of_unit) = entered.get_mut(&unit.id()) {
-                of_unit.sites = Some((home.id(), standing.id()));
-            }
+            let of_unit = by_unit.remove(&unit).unwrap_or_default();
+            entered.insert(unit.id(), Entered { sites: Some((home.id(), standing.id())), ..of_unit });
         }
     }
     Ok(entered)
-}
-
-/// Which of these events are corrections.
-fn corrections_among(
-    conn: &mut Conn,
-    organization: Key,
-    rows: &[(Option<Key>, Option<i64>, Key)],
-) -> Result<BTreeSet<Key>> {
-    let mut found = BTreeSet::new();
-    let ids: Vec<Key> = rows.iter().map(|(_, _, event)| *event).collect();
-    for some in ids.chunks(IDS_AT_ONCE) {
-        let of_kind: Vec<Key> = service_event::table
-            .filter(service_event::organization.eq(organization))
-            .filter(among(service_event::id, some.to_vec()))
-            .filter(service_event::kind.eq(EventKind::Correction.as_str()))
-            .select(service_event::id)
-            .load(conn)?;
-        found.extend(of_kind);
-    }
-    Ok(found)
 }
 
 /// Keeps an acknowledgement in the place of an earlier one.

@@ -13,7 +13,7 @@ use model::{
     external::EXTERNAL_IDS,
 };
 
-use super::super::{Conn, dialect::among};
+use super::super::{Conn, dialect};
 use super::{IDS_AT_ONCE, folds, inserts, private_texts, records, records::Stored, schema::external_id};
 use crate::{
     error::Result,
@@ -106,13 +106,7 @@ pub(crate) fn holders(
         asked.iter().map(|id| (id.clone(), BTreeSet::new())).collect();
     for ((kind, system), ids) in by_system {
         for some in ids.chunks(IDS_AT_ONCE) {
-            let rows: Vec<(String, Key)> = external_id::table
-                .filter(external_id::organization.eq(organization))
-                .filter(external_id::kind.eq(kind))
-                .filter(external_id::system.eq(system))
-                .filter(among(external_id::id, some.to_vec()))
-                .select((external_id::id, external_id::record_id))
-                .load(conn)?;
+            let rows = dialect::holders(conn, organization, kind, system, some.to_vec())?;
             for (id, record) in rows {
                 let id = ExternalId { kind, system: system.to_owned(), id };
                 found.entry(id).or_default().insert(record);

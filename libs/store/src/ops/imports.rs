@@ -3,7 +3,7 @@
 mod files;
 
 use diesel::prelude::*;
-use model::Instant;
+use model::{ImportId, Instant};
 
 pub(crate) use self::files::{begin_file, drop_pieces, forget, forgettable, keep_piece, piece};
 use super::super::Conn;
@@ -15,7 +15,7 @@ use crate::{
     error::{Result, StoreError},
     imports::{
         IMPORT_STATES, ImportCounts, ImportJob, ImportProgress, ImportQuery, ImportState, Lease, NewImport,
-        ReportLine,
+        ReportLine, UNFINISHED_MOST,
     },
     key::Key,
     view::{Page, one_more},
@@ -81,11 +81,15 @@ impl JobRow {
     }
 }
 
-/// Makes a job, unless there is one with its id. One that writes what a dry run has judged begins with the file of that.
+/// Makes a job, unless there is one with its id, or too many are unfinished. One that writes what a dry run has judged begins
+/// with the file of that.
 pub(crate) fn make(conn: &mut Conn, new: &NewImport) -> Result<(ImportJob, bool)> {
     let (organization, id) = (Key::from(new.organization), Key::from(new.id));
     if let Some(job) = find(conn, organization, id)? {
         return Ok((job, false));
+    }
+    if unfinished(conn, organization, Key::from(new.author), new.made_at)? >= UNFINISHED_MOST {
+        return Err(StoreError::TooManyImports);
     }
     let applied = new.applies.map(|dry| find(conn, organization, Key::from(dry))).transpose()?.flatten();
     let file = applied.as_ref().and_then(|job| job.file).map(Key);
@@ -123,6 +127,18 @@ pub(crate) fn make(conn: &mut Conn, new: &NewImport) -> Result<(ImportJob, bool)
     made.map(|job| (job, true)).ok_or_else(|| StoreError::corrupt("import")(&"it is not there"))
 }
 
+/// How many jobs of somebody may yet come to something.
+fn unfinished(conn: &mut Conn, organization: Key, author: Key, now: Instant) -> Result<i64> {
+    let states = IMPORT_STATES.iter().filter(|(_, state)| !state.is_final()).map(|(word, _)| *word);
+    Ok(import_job::table
+        .filter(import_job::organization.eq(organization))
+        .filter(import_job::state.eq_any(states.collect::<Vec<_>>()))
+        .filter(import_job::author.eq(author))
+        .filter(import_job::expires_at.gt(now.micros()))
+        .count()
+        .get_result(conn)?)
+}
+
 /// One job.
 pub(crate) fn find(conn: &mut Conn, organization: Key, id: Key) -> Result<Option<ImportJob>> {
     let row: Option<JobRow> =
@@ -130,8 +146,23 @@ pub(crate) fn find(conn: &mut Conn, organization: Key, id: Key) -> Result<Option
     row.map(JobRow::job).transpose()
 }
 
-/// A page of jobs, the newest first.
+/// A page of jobs, the newest first, without those that have expired.
 pub(crate) fn list(conn: &mut Conn, query: &ImportQuery) -> Result<Page<ImportJob>> {
+    let mut after = query.after;
+    loop {
+        let mut page = kept(conn, query, after)?;
+        after = page.items.last().map(|job| (job.made_at, job.id));
+        // Asked of the database they would be read by that, and sorted.
+        page.items.retain(|job: &ImportJob| job.expires_at > query.now);
+        // A page of expired ones alone has no last one to go on from.
+        if !page.more || !page.items.is_empty() {
+            return Ok(page);
+        }
+    }
+}
+
+/// A page of jobs, expired ones among them.
+fn kept(conn: &mut Conn, query: &ImportQuery, after: Option<(Instant, ImportId)>) -> Result<Page<ImportJob>> {
     let mut jobs = import_job::table
         .filter(import_job::organization.eq(Key::from(query.organization)))
         .order((import_job::made_at.desc(), import_job::id.desc()))
@@ -141,17 +172,14 @@ pub(crate) fn list(conn: &mut Conn, query: &ImportQuery) -> Result<Page<ImportJo
     if let Some(author) = query.author {
         jobs = jobs.filter(import_job::author.eq(Key::from(author)));
     }
-    if let Some((made_at, id)) = query.after {
+    if let Some((made_at, id)) = after {
         let (made_at, id) = (made_at.micros(), Key::from(id));
         let beyond = import_job::made_at.lt(made_at).or(import_job::id.lt(id));
         jobs = jobs.filter(import_job::made_at.le(made_at)).filter(beyond);
     }
     let rows: Vec<JobRow> = jobs.load(conn)?;
     let jobs = rows.into_iter().map(JobRow::job).collect::<Result<_>>()?;
-    let mut page = Page::cut(jobs, query.limit);
-    // What is older has expired, too; asked of the database it would be read by that, and sorted.
-    page.items.retain(|job: &ImportJob| job.expires_at > query.now);
-    Ok(page)
+    Ok(Page::cut(jobs, query.limit))
 }
 
 /// A page of what is said of a job's rows.

@@ -7,7 +7,7 @@ use diesel::{
     expression::{AsExpression, TypedExpressionType},
     pg::Pg,
     prelude::*,
-    query_builder::{AstPass, QueryFragment, QueryId},
+    query_builder::{AstPass, Query, QueryFragment, QueryId},
     result::Error as DieselError,
     sql_query,
     sql_types::{Array, Bool, SqlType, Text},
@@ -54,7 +54,7 @@ impl<const STEP: bool> QueryFragment<Pg> for Locking<STEP> {
             out.push_bind_param::<SqlKey, _>(&self.organization)?;
             out.push_sql(", kind, id FROM ");
         } else {
-            out.push_sql("SELECT place FROM record_lock JOIN ");
+            out.push_sql("SELECT place FROM ");
         }
         out.push_sql("unnest(");
         out.push_bind_param::<Array<Text>, _>(&self.kinds)?;
@@ -64,10 +64,61 @@ impl<const STEP: bool> QueryFragment<Pg> for Locking<STEP> {
         if STEP == PLACE {
             out.push_sql("ORDER BY place ON CONFLICT DO NOTHING");
         } else {
-            out.push_sql("USING (kind, id) WHERE organization = ");
+            // One after the other, in their order; made a join, all locks of the organization might be read.
+            out.push_sql("CROSS JOIN LATERAL (SELECT FROM record_lock AS held WHERE organization = ");
             out.push_bind_param::<SqlKey, _>(&self.organization)?;
-            out.push_sql(" ORDER BY place FOR UPDATE OF record_lock");
+            out.push_sql(" AND held.kind = wanted.kind AND held.id = wanted.id FOR UPDATE) AS held");
         }
+        Ok(())
+    }
+}
+
+/// The records of a kind that have one of these ids in another system.
+pub(crate) fn holders(
+    conn: &mut Conn,
+    organization: Key,
+    kind: &'static str,
+    system: &str,
+    ids: Vec<String>,
+) -> QueryResult<Vec<(String, Key)>> {
+    Holding { organization, kind, system: system.to_owned(), ids }.load(conn)
+}
+
+/// A look for each id, planned anew each time. Asked for all at once, or by a plan from when the table was small, every id of
+/// the organization is read as long as nobody has analysed the table.
+struct Holding {
+    organization: Key,
+    kind: &'static str,
+    system: String,
+    ids: Vec<String>,
+}
+
+impl QueryId for Holding {
+    type QueryId = ();
+    const HAS_STATIC_QUERY_ID: bool = false;
+}
+
+impl Query for Holding {
+    type SqlType = (Text, SqlKey);
+}
+
+impl RunQueryDsl<Conn> for Holding {}
+
+impl QueryFragment<Pg> for Holding {
+    fn walk_ast<'b>(&'b self, mut out: AstPass<'_, 'b, Pg>) -> QueryResult<()> {
+        out.unsafe_to_cache_prepared();
+        out.push_sql("SELECT wanted.id, held.record_id FROM unnest(");
+        out.push_bind_param::<Array<Text>, _>(&self.ids)?;
+        out.push_sql(
+            "::text[]) AS wanted (id) CROSS JOIN LATERAL (SELECT record_id FROM external_id WHERE organization = ",
+        );
+        out.push_bind_param::<SqlKey, _>(&self.organization)?;
+        out.push_sql(" AND kind = ");
+        out.push_bind_param::<Text, _>(self.kind)?;
+        out.push_sql(" AND system = ");
+        out.push_bind_param::<Text, _>(&self.system)?;
+        // Without the offset it would be made a join, for which there are other ways than a look for each.
+        out.push_sql(" AND external_id.id = wanted.id OFFSET 0) AS held");
         Ok(())
     }
 }
@@ -129,9 +180,13 @@ fn transaction<T>(
 }
 
 /// How every new connection is set up: it works as the role that the fence holds for.
+///
+/// A plan that was made while a table was empty is kept for as long as nobody analyses it, which is while the first file
+/// comes in: whoever reads an empty table from end to end reads a full one so a minute later. So that is the last resort, and where it is
+/// taken all the same it is not worth compiling (`jit`), as its cost then says.
 pub(crate) fn prepare(conn: &mut Conn) -> QueryResult<()> {
     conn.batch_execute(
-        "SET lock_timeout = '5s'; SET statement_timeout = '30s'; \
+        "SET lock_timeout = '5s'; SET statement_timeout = '30s'; SET enable_seqscan = off; SET jit = off; \
          SET idle_in_transaction_session_timeout = '30s'; SET ROLE keepstart_service",
     )
 }

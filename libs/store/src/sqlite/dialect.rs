@@ -3,7 +3,7 @@
 use diesel::{connection::SimpleConnection, define_sql_function, prelude::*};
 
 pub(crate) use super::among::among;
-use super::{Conn, taken};
+use super::{Conn, ops::schema::external_id, taken};
 use crate::{error::Result, key::Key};
 
 pub(crate) type SqlKey = diesel::sql_types::Binary;
@@ -12,6 +12,23 @@ pub(crate) type SqlKey = diesel::sql_types::Binary;
 pub(crate) fn lock(_conn: &mut Conn, organization: Key, records: &[(&'static str, Key)]) -> Result<()> {
     taken::note(organization, records);
     Ok(())
+}
+
+/// The records of a kind that have one of these ids in another system.
+pub(crate) fn holders(
+    conn: &mut Conn,
+    organization: Key,
+    kind: &'static str,
+    system: &str,
+    ids: Vec<String>,
+) -> QueryResult<Vec<(String, Key)>> {
+    external_id::table
+        .filter(external_id::organization.eq(organization))
+        .filter(external_id::kind.eq(kind))
+        .filter(external_id::system.eq(system))
+        .filter(among(external_id::id, ids))
+        .select((external_id::id, external_id::record_id))
+        .load(conn)
 }
 
 define_sql_function! {

@@ -234,7 +234,9 @@ fn bar() -> Option<ProgressBar> {
 fn told(line: &ReportLine) -> String {
     let column = line.column.as_ref().map(|column| format!(", {column}")).unwrap_or_default();
     let instead = line.suggestion.as_ref().map(|text| format!(" Perhaps {text}?")).unwrap_or_default();
-    format!("line {}{column}: {} ({}): {}{instead}", line.line, line.fate, line.code, line.detail)
+    let told = format!("line {}{column}: {} ({}): {}{instead}", line.line, line.fate, line.code, line.detail);
+    // What stands in a file commands no terminal.
+    told.chars().map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c }).collect()
 }
 
 fn cells(line: &ReportLine) -> [Cell; 6] {

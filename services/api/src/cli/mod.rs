@@ -11,7 +11,7 @@ use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
-use process::{ConfigFile, Database, config};
+use process::{ConfigFile, Database, config, say, say_wrong};
 
 /// Keeps the maintenance records of generators, and works out what is due.
 #[derive(Parser)]
@@ -116,18 +116,6 @@ fn schedule_schema() -> Result<ExitCode> {
         .map_err(|error| anyhow::anyhow!("the schema cannot be written: {error:?}"))?;
     say(text.trim_end());
     Ok(ExitCode::SUCCESS)
-}
-
-/// A line of what was asked for, on standard output.
-#[allow(clippy::print_stdout, reason = "the command line's answer")]
-fn say(line: &str) {
-    println!("{line}");
-}
-
-/// A line about what went wrong, on standard error.
-#[allow(clippy::print_stderr, reason = "the command line's complaint")]
-fn say_wrong(line: &str) {
-    eprintln!("{line}");
 }
 
 /// A runtime for commands that ask the store and end.

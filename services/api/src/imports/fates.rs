@@ -94,7 +94,7 @@ fn refused(wish: &Wish, does: Does, refusal: &Refusal) -> Vec<Complaint> {
             whole("Somebody has changed the record at the same time: bring the row in once more.")
         }
         Refusal::IdReused(_) if does == Does::Record => whole(
-            "This event was recorded before with other content. What was recorded stays: record a correction of it instead.",
+            "An event of the same unit, time and work was recorded before with another note. What was recorded stays: record a correction of it, or give the row an id of its own if it is another event.",
         ),
         Refusal::IdReused(_) => whole("This id was used before for something else."),
         Refusal::Exists => {

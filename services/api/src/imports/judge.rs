@@ -239,6 +239,13 @@ impl Asking<'_> {
             ids.extend(holders.into_iter().flatten().filter(|id| sees(self.caller, self.found, kind, **id)));
         }
         if ids.is_empty() && sees(self.caller, self.found, kind, own) {
+            if let Some(Key::External { system, id }) = &wish.key {
+                let detail = format!(
+                    "The {} that was made under the id {id} of {system} has it no more: say by its own id which is meant, or give it back.",
+                    kind.as_str()
+                );
+                return Err(Complaint::of_row(wish.line, "external_id_moved", detail));
+            }
             ids.push(own);
         }
         match ids.as_slice() {

@@ -83,19 +83,17 @@ impl Names {
         caller: &Caller,
     ) -> Result<Uuid, (&'static str, String, Option<String>)> {
         let (kind, _) = kind_of(name.of);
-        let (ids, told, suggestion) = match &name.by {
+        let (ids, told) = match &name.by {
             By::External { system, id } => {
                 let key = (kind, system.clone(), id.clone());
                 let holders = found.holders.get(&key).into_iter().flatten();
                 let seen = holders.filter(|id| sees(caller, found, kind, **id)).copied();
-                (seen.collect::<Vec<_>>(), format!("the id {id} in {system}"), None)
+                (seen.collect::<Vec<_>>(), format!("the id {id} in {system}"))
             }
             By::Called(text) => {
                 let known = self.known.get(kind.as_str());
                 let ids = known.and_then(|known| known.get(text)).cloned().unwrap_or_default();
-                let names = known.into_iter().flat_map(|known| known.keys().map(String::as_str));
-                let suggestion = import::nearest(text, names).map(str::to_owned);
-                (ids, "this name".to_owned(), suggestion)
+                (ids, "this name".to_owned())
             }
         };
         let kind = kind.as_str();
@@ -104,7 +102,7 @@ impl Names {
             [] => Err((
                 "not_found",
                 format!("There is no {kind} with {told} among those that you see."),
-                suggestion,
+                self.suggestion(name),
             )),
             _ => Err((
                 "ambiguous_name",
@@ -115,6 +113,13 @@ impl Names {
                 None,
             )),
         }
+    }
+
+    /// The known name that is most like one that nothing has.
+    fn suggestion(&self, name: &Name) -> Option<String> {
+        let By::Called(text) = &name.by else { return None };
+        let known = self.known.get(kind_of(name.of).0.as_str())?;
+        import::nearest(text, known.keys().map(String::as_str)).map(str::to_owned)
     }
 }
 

@@ -1,21 +1,25 @@
 //! Going through a job: its rows are counted first, so that a broken file changes nothing, and then taken slice by slice.
 
+mod ahead;
 mod reading;
 
 use std::{sync::Arc, time::Duration};
 
 use access::{Action, Object};
 use actix_web::{ResponseError, http::StatusCode};
-use import::{FileError, Mapping, Row};
+use import::{FileError, Mapping};
 use model::{ImportId, Instant, OrganizationId, edit::Channel};
 use store::{
     Command, StoreError,
     command::{Outcome, Proposal},
-    imports::{ImportJob, ImportProgress, ImportState, Lease, Slice},
+    imports::{ImportCounts, ImportJob, ImportProgress, ImportState, Lease, Slice},
 };
 use uuid::Uuid;
 
-use self::reading::Counted;
+use self::{
+    ahead::{Ahead, Next, Ready},
+    reading::Counted,
+};
 use super::{
     Bench, DRY_ROWS, LEASE_SECONDS, SLICE_ROWS, TOGETHER_ROWS_MOST,
     fates::{self, Judged},
@@ -31,6 +35,8 @@ use crate::{
 const BUSY: Duration = Duration::from_millis(200);
 /// How often it is asked before the job is left to be taken over.
 const TRIES: usize = 50;
+/// How long a job is left alone whose database could not be had.
+const LATER_SECONDS: i64 = 5;
 
 /// Sees to it that a job is gone through, and those of its organization before it: by this instance, or by another that was
 /// faster.
@@ -40,11 +46,19 @@ pub(crate) async fn lease_and_work(
     id: ImportId,
     holder: Uuid,
 ) -> ApiResult<()> {
+    let mut tries = 0;
     loop {
         let now = bench.clock.now();
         let until = now.plus_seconds(LEASE_SECONDS);
         match bench.store.lease_import(organization, holder, now, until).await? {
-            Some(job) => work(bench, organization, job, holder).await?,
+            Some(job) => match work(bench, organization, job, holder).await {
+                // It may be had again soon.
+                Err(error) if error.status_code() == StatusCode::SERVICE_UNAVAILABLE && tries < TRIES => {
+                    tries += 1;
+                    tokio::time::sleep(BUSY).await;
+                }
+                ended => ended?,
+            },
             None => tokio::time::sleep(BUSY).await,
         }
         let job = bench.store.import(organization, id).await?;
@@ -61,13 +75,16 @@ pub(crate) async fn work(
     job: ImportJob,
     holder: Uuid,
 ) -> ApiResult<()> {
-    let mut going = Going { bench, organization, job, holder, memory: Memory::default() };
+    let going = Going { bench, organization, job, holder };
     match going.go().await {
         Err(Stopped::TakenOver) => {
             tracing::info!(import.id = %going.job.id, "another instance goes on with this import");
             Ok(())
         }
-        Err(Stopped::Later(error)) => Err(error),
+        Err(Stopped::Later(error)) => {
+            going.leave().await;
+            Err(error)
+        }
         // Tried again it would fail again, and keep those behind it waiting.
         Err(Stopped::Broken(error)) => {
             let end = Some((ImportState::Failed, Some("internal".to_owned())));
@@ -84,7 +101,6 @@ struct Going<'b> {
     organization: OrganizationId,
     job: ImportJob,
     holder: Uuid,
-    memory: Memory,
 }
 
 /// What is read, and how.
@@ -126,7 +142,7 @@ impl From<ApiError> for Stopped {
 type End = (ImportState, Option<String>);
 
 impl Going<'_> {
-    async fn go(&mut self) -> Result<(), Stopped> {
+    async fn go(&self) -> Result<(), Stopped> {
         let (Some(file), Ok(mapping)) = (self.job.file, Mapping::parse(self.job.mapping.as_bytes())) else {
             let why = "an import without a file, or with a mapping that cannot be read";
             return Err(Stopped::Broken(ApiError::internal(why)));
@@ -144,31 +160,25 @@ impl Going<'_> {
                 Err(error) => return self.refuse_file(error).await,
             }
         }
-        let most = if self.job.dry_run { DRY_ROWS } else { SLICE_ROWS };
-        let mut slices = reading::slices(self.bench, self.organization, &source, most);
-        // What was judged before is only remembered.
-        let mut passing = usize::try_from(self.job.rows_read).unwrap_or(usize::MAX);
-        while let Some(rows) = slices.recv().await {
-            let mut rows = match rows {
-                Ok(rows) => rows,
-                Err(error) => return self.refuse_file(error).await,
-            };
-            let caller = match self.may_go_on().await? {
-                Ok(caller) => caller,
-                Err(end) => return self.end(end).await,
-            };
-            let passed = rows.drain(..passing.min(rows.len())).collect::<Vec<_>>();
-            passing -= passed.len();
-            self.memory.pass(&caller, &passed);
-            if !rows.is_empty() {
-                self.slice(&caller, rows, false).await?;
+        let mut ahead = Ahead::of(self, &source);
+        let mut next = ahead.next(self).await?;
+        loop {
+            match next {
+                Next::Slice(ready) => {
+                    // While one is written the one after it is judged. A row that names a record which the slice before makes,
+                    // and by another of its ids, does not find it, as it would not within one slice.
+                    let (written, judged) = tokio::join!(self.write(*ready, false), ahead.next(self));
+                    written?;
+                    next = judged?;
+                }
+                Next::Unreadable(error) => return self.refuse_file(error).await,
+                Next::End(end) => return self.end(end).await,
             }
         }
-        self.end((ImportState::Done, None)).await
     }
 
     /// Takes all rows in one transaction, or none.
-    async fn all_or_none(&mut self, source: &Source) -> Result<(), Stopped> {
+    async fn all_or_none(&self, source: &Source) -> Result<(), Stopped> {
         let Counted { rows, kept } = match self.count(source, TOGETHER_ROWS_MOST + 1).await? {
             Ok(counted) => counted,
             Err(error) => return self.refuse_file(error).await,
@@ -180,7 +190,10 @@ impl Going<'_> {
             return self.refuse_file(FileError::Refused(vec![complaint])).await;
         }
         match self.may_go_on().await? {
-            Ok(caller) => self.slice(&caller, kept, true).await,
+            Ok(caller) => {
+                let ready = Ready::judge(self, &mut Memory::default(), caller, kept).await?;
+                self.write(ready, true).await
+            }
             Err(end) => self.end(end).await,
         }
     }
@@ -214,12 +227,13 @@ impl Going<'_> {
         Ok(Ok(caller))
     }
 
-    /// Judges some rows and writes what they ask for; all of them, where they are taken together.
-    async fn slice(&mut self, caller: &Caller, rows: Vec<Row>, together: bool) -> Result<(), Stopped> {
-        let (judged, edits) = self.memory.judge(&self.bench.store, caller, self.job.id, rows).await?;
-        let judged = Arc::new(judged);
+    /// Writes what the rows of a slice ask for; all of them, where they are taken together.
+    async fn write(&self, ready: Ready, together: bool) -> Result<(), Stopped> {
+        let Ready { caller, judged, edits } = ready;
+        let (caller, judged) = (&caller, Arc::new(judged));
         let any_refused = judged.iter().any(|row| matches!(row, Judged::Refused(_)));
-        if edits.is_empty() || together && any_refused {
+        // A dry run says of every row what would become of it, whatever is wrong with others.
+        if edits.is_empty() || together && any_refused && !self.job.dry_run {
             let told: Vec<Judged> = Arc::into_inner(judged).unwrap_or_default();
             let rows = i64::try_from(told.len()).unwrap_or(i64::MAX);
             let progress = fates::of_slice(&only_refused(told, together && any_refused), &[]);
@@ -230,7 +244,7 @@ impl Going<'_> {
             move |outcomes: &[Outcome]| ended(fates::of_slice(&judged, outcomes), together)
         };
         if self.job.dry_run {
-            let command = self.command(caller, edits, together, None);
+            let command = self.command(caller, edits, together && !any_refused, None);
             let (outcomes, _) = self.bench.store.foresee(command).await?;
             return self.note(note(&outcomes)).await;
         }
@@ -294,6 +308,13 @@ impl Going<'_> {
         Err(StoreError::Busy.into())
     }
 
+    /// Has the job taken up again soon, by whoever comes first; if that cannot be said, when the lease is over.
+    async fn leave(&self) {
+        let lease = self.lease();
+        let until = lease.now.plus_seconds(LATER_SECONDS);
+        self.bench.store.note_import(Lease { until, ..lease }, ImportProgress::default()).await.ok();
+    }
+
     async fn end(&self, end: End) -> Result<(), Stopped> {
         if end.0 == ImportState::Failed {
             let reason = end.1.as_deref().unwrap_or_default();
@@ -306,11 +327,19 @@ impl Going<'_> {
     async fn refuse_file(&self, error: FileError) -> Result<(), Stopped> {
         let complaints = match error {
             FileError::Refused(complaints) => complaints,
-            FileError::Unreadable(error) => return Err(ApiError::internal(error).into()),
+            FileError::Unreadable(error) => return Err(unreadable(error).into()),
         };
         let lines = complaints.iter().map(|complaint| fates::line(complaint, "refused")).collect();
         let end = Some((ImportState::Refused, None));
         self.note(ImportProgress { lines, end, ..ImportProgress::default() }).await
+    }
+}
+
+/// What it means that a piece of the file could not be had: mostly that the database could not.
+fn unreadable(error: std::io::Error) -> ApiError {
+    match error.downcast::<StoreError>() {
+        Ok(error) => error.into(),
+        Err(error) => ApiError::internal(error),
     }
 }
 
@@ -324,7 +353,9 @@ fn ended(mut progress: ImportProgress, together: bool) -> ImportProgress {
     if together {
         let refused = progress.counts.refused > 0;
         if refused {
-            progress.counts.unchanged = 0;
+            // What the other rows would have come to is nothing.
+            progress.counts = ImportCounts { refused: progress.counts.refused, ..ImportCounts::default() };
+            progress.lines.retain(|line| line.fate == "refused");
         }
         let state = if refused { ImportState::Refused } else { ImportState::Done };
         progress.end = Some((state, None));

@@ -64,7 +64,10 @@ pub(super) async fn send(
         return Err(wrong_state(&job, "It was given another file meanwhile, or was stopped."));
     }
     state.imports_wait.notify_one();
-    Ok(HttpResponse::Accepted().json(Import::from(ImportJob { state: ImportState::Queued, ..job })))
+    let job_path = format!("/v1/imports/{}", job.id);
+    let mut accepted = HttpResponse::Accepted();
+    accepted.insert_header((header::LOCATION, job_path));
+    Ok(accepted.json(Import::from(ImportJob { state: ImportState::Queued, ..job })))
 }
 
 /// Whether the file comes compressed; an error if it is not what the mapping says.

@@ -126,7 +126,7 @@ pub(super) async fn rows(
 
 /// Stop an import
 ///
-/// For whoever sees it. What was written stays; no further row is taken. Stopping it again changes nothing.
+/// For whoever sees it. What was written stays, and so does what is being written; no further row is taken. Stopping it again changes nothing.
 #[utoipa::path(post, path = "/v1/imports/{import_id}/cancel", tag = "imports", operation_id = "cancel_import",
     request_body = Nothing,
     params(("import_id" = String, Path, format = "uuid", description = "The import."), IdempotencyKey),

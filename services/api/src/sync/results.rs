@@ -53,7 +53,7 @@ pub(crate) struct SyncResult {
     #[schema(value_type = Vec<EventWarning>, required = false)]
     warnings: Vec<Value>,
     /// What its handset and coordinators should know: `clock_suspect`, `late_scope`, `forked`, `after_revocation`,
-    /// `time_doubtful`.
+    /// `time_doubtful`, `possible_duplicate` (another record has the id in another system that it gives).
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     flags: Vec<&'static str>,

@@ -15,10 +15,44 @@ use store::digests::MailList;
 pub(crate) struct Audience {
     /// The sites; none means all.
     pub(crate) sites: Option<BTreeSet<SiteId>>,
-    /// Whether they see edits that wait for a decision.
-    pub(crate) sees_held: bool,
+    /// Where they see edits that wait for a decision, if they do anywhere.
+    pub(crate) held: Option<Reach>,
     /// Whether they see everybody's handsets.
     pub(crate) sees_handsets: bool,
+}
+
+/// Some sites.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub(crate) enum Reach {
+    /// All of them.
+    Everywhere,
+    /// These.
+    At(BTreeSet<SiteId>),
+}
+
+impl Reach {
+    fn of(scope: SiteScope) -> Option<Self> {
+        match scope {
+            SiteScope::All => Some(Self::Everywhere),
+            SiteScope::Only(sites) => (!sites.is_empty()).then_some(Self::At(sites)),
+        }
+    }
+
+    /// The sites; none means all.
+    pub(crate) fn sites(&self) -> Option<Vec<SiteId>> {
+        match self {
+            Self::Everywhere => None,
+            Self::At(sites) => Some(sites.iter().copied().collect()),
+        }
+    }
+
+    fn covers(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Everywhere, _) => true,
+            (Self::At(_), Self::Everywhere) => false,
+            (Self::At(ours), Self::At(theirs)) => ours.is_superset(theirs),
+        }
+    }
 }
 
 impl Audience {
@@ -52,8 +86,9 @@ impl Audience {
             SiteScope::Only(sites) if sites.is_empty() => return None,
             SiteScope::Only(sites) => Some(sites),
         };
-        let (sees_held, sees_handsets) = (may(Action::ReadHeld), may(Action::ReadHandset { own: false }));
-        Some(Self { sites, sees_held, sees_handsets })
+        let held = all.iter().map(|one| access::sites_for(one, Action::ReadHeld, now)).reduce(both);
+        let sees_handsets = may(Action::ReadHandset { own: false });
+        Some(Self { sites, held: held.and_then(Reach::of), sees_handsets })
     }
 
     /// Whether they may be told all that others may.
@@ -63,7 +98,12 @@ impl Audience {
             (Some(_), None) => false,
             (Some(ours), Some(theirs)) => ours.is_superset(theirs),
         };
-        sites && self.sees_held >= other.sees_held && self.sees_handsets >= other.sees_handsets
+        let held = match (&self.held, &other.held) {
+            (_, None) => true,
+            (None, Some(_)) => false,
+            (Some(ours), Some(theirs)) => ours.covers(theirs),
+        };
+        sites && held && self.sees_handsets >= other.sees_handsets
     }
 
     /// Whether they may be told of what is at one of these sites.
@@ -81,5 +121,55 @@ fn both(one: SiteScope, other: SiteScope) -> SiteScope {
     match (one, other) {
         (SiteScope::All, only) | (only, SiteScope::All) => only,
         (SiteScope::Only(one), SiteScope::Only(other)) => SiteScope::Only(&one & &other),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use model::{mail::MailListFields, person::Role};
+
+    use super::*;
+
+    fn id<K: model::id::Kind>(n: u128) -> model::Id<K> {
+        model::Id::from_uuid(uuid::Uuid::from_u128(n))
+    }
+
+    fn only(sites: &[u128]) -> SiteScope {
+        SiteScope::Only(sites.iter().map(|n| id(*n)).collect())
+    }
+
+    fn list(role: Role, sites: SiteScope) -> MailList {
+        let fields = MailListFields { role: Some(role), sites: Some(sites), ..MailListFields::default() };
+        MailList { id: id(9), fields }
+    }
+
+    fn grant(role: Role, sites: SiteScope) -> GrantFields {
+        let from = Some(Instant::FIRST);
+        GrantFields { person_id: Some(id(8)), role: Some(role), sites: Some(sites), from, until: None }
+    }
+
+    fn audience(list: &MailList, grants: Option<Vec<GrantFields>>) -> Option<Audience> {
+        let now = Instant::FIRST.plus_seconds(1);
+        Audience::of(id(7), list, grants.map(|grants| (id(8), grants)), now)
+    }
+
+    /// NEEDS of the digest: only facts that the recipient may see; the list and the person both have to allow it.
+    #[test]
+    fn nobody_is_told_more_than_list_and_person_allow() {
+        let sites = |n: &[u128]| n.iter().map(|n| id(*n)).collect::<BTreeSet<SiteId>>();
+        let all = list(Role::Coordinator, SiteScope::All);
+        let whole = audience(&all, None).unwrap();
+        assert_eq!((&whole.sites, &whole.held, whole.sees_handsets), (&None, &Some(Reach::Everywhere), true));
+        // A technician at one site who coordinates another reads what is held at that other one.
+        let two = vec![grant(Role::Technician, only(&[1])), grant(Role::Coordinator, only(&[2]))];
+        let two = audience(&all, Some(two)).unwrap();
+        assert_eq!((&two.sites, &two.held), (&Some(sites(&[1, 2])), &Some(Reach::At(sites(&[2])))));
+        assert!(!two.sees_handsets && whole.covers(&two) && !two.covers(&whole));
+        // The list bounds whoever sees more, and a person without a grant sees nothing.
+        let viewers = list(Role::Viewer, only(&[1]));
+        let bounded = audience(&viewers, Some(vec![grant(Role::Admin, SiteScope::All)])).unwrap();
+        assert_eq!((&bounded.sites, &bounded.held), (&Some(sites(&[1])), &None));
+        assert_eq!(audience(&all, Some(Vec::new())), None);
+        assert_eq!(audience(&viewers, Some(vec![grant(Role::Viewer, only(&[2]))])), None);
     }
 }

@@ -20,13 +20,18 @@ use store::{
     view::{DueFilter, DueRow, QUALITY_CODES, QualityLine as Quality, QualityQuery},
 };
 
-use super::{audience::Audience, changes, lines, names::Names, snapshot::Snapshot};
+use super::{
+    audience::{Audience, Reach},
+    changes, lines,
+    names::Names,
+    snapshot::Snapshot,
+};
 use crate::settings::Sender;
 
 /// So many items are worked out in full, of each state those that are due first; a mail shows no more lines of a section.
 const WORKED_OUT: usize = 250;
-/// So many things to put right are read.
-const QUALITY_MOST: usize = 200;
+/// So many things to put right are read, for all that see a part of the list's sites.
+const QUALITY_MOST: usize = 20_000;
 /// So many edits that wait are counted.
 const HELD_MOST: usize = 1000;
 /// A handset that has not been heard of for so long is silent.
@@ -207,15 +212,15 @@ impl Gathered {
             previous: previous.map(|digest| digest.date),
             heartbeat: is_heartbeat_day && nothing_new,
             missed_dates: self.missed(),
+            pending: self.ground.pending > 0,
             sites: sites.into_iter().filter_map(of_site).collect(),
             clear_sites,
             out_of_service,
             changed,
             quality,
-            waiting: if audience.sees_held {
-                Some(waiting(store, self.organization, audience).await?)
-            } else {
-                None
+            waiting: match &audience.held {
+                Some(reach) => Some(waiting(store, self.organization, reach).await?),
+                None => None,
             },
             silent_handsets: if audience.sees_handsets {
                 Some(silent_handsets(store, self.organization, as_of).await?)
@@ -303,7 +308,9 @@ impl Gathered {
             return None;
         }
         let place = (row.place.unit, row.place.schedule, &row.place.task);
-        self.acknowledged.iter().find(|said| (said.unit, said.schedule, &said.task) == place)
+        let said = self.acknowledged.iter().find(|said| (said.unit, said.schedule, &said.task) == place)?;
+        // Once the work was done, nobody has said that he knows of it being overdue again.
+        (self.overdue_since(row) <= said.made_at).then_some(said)
     }
 
     fn overdue_since(&self, row: &DueRow) -> Instant {
@@ -406,8 +413,8 @@ fn units_named(
     units
 }
 
-async fn waiting(store: &Store, organization: OrganizationId, audience: &Audience) -> Result<Waiting> {
-    let sites = audience.sites.as_ref().map(|sites| sites.iter().copied().collect::<Vec<_>>());
+async fn waiting(store: &Store, organization: OrganizationId, reach: &Reach) -> Result<Waiting> {
+    let sites = reach.sites();
     let held = store.held(organization, sites.clone(), 0, HELD_MOST).await?.items.len();
     let sets = sites.into_iter().collect();
     let contested = store.contested(organization, RecordKind::Unit, sets, None, HELD_MOST).await?;

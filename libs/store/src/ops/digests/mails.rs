@@ -61,7 +61,7 @@ pub(crate) fn last_mails(
             .load(conn)?;
         for (date, message_id, told, sent_at) in mails {
             let name = format!("{list}/{}/{date}", recipient.id);
-            if sent_at.is_some() || chores::has(conn, organization, ChoreKind::Mail, &name)? {
+            if sent_at.is_some() || chores::is_open(conn, organization, ChoreKind::Mail, &name)? {
                 found.insert(recipient.id, LastMail { message_id, told });
                 break;
             }

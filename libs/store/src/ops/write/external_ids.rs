@@ -16,8 +16,8 @@ use super::Work;
 use crate::{command::Refusal, error::Result};
 
 impl Work<'_> {
-    /// Why a record cannot be given the ids among these fields, if it cannot. Those that a handset gives are taken: it was
-    /// out of reach, and its work is not lost over them.
+    /// Why a record cannot be given the ids among these fields, if it cannot. Those that a handset gives are taken and flagged: it
+    /// was out of reach, and its work is not lost over them.
     pub(super) fn external_ids_refused(
         &mut self,
         conn: &mut Conn,
@@ -49,5 +49,22 @@ impl Work<'_> {
             let flaw = Flaw::new("too_many", detail);
             Refusal::Invalid(vec![FieldError::at(format!("/{EXTERNAL_IDS}"), flaw)])
         }))
+    }
+
+    /// Whether another record has one of the ids that a record has after an edit, and had not before.
+    pub(super) fn shares_ids(
+        &mut self,
+        conn: &mut Conn,
+        target: Target,
+        before: &[(String, String)],
+        after: &[(String, String)],
+    ) -> Result<bool> {
+        for (system, id) in after.iter().filter(|id| !before.contains(id)) {
+            let holders = self.known.holders(conn, &ExternalId::new(target.kind(), system, id))?;
+            if holders.iter().any(|holder| holder.0 != target.uuid()) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
     }
 }

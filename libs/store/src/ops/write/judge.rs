@@ -352,7 +352,9 @@ impl Work<'_> {
         let was_retired = record.is_retired();
         let before = external_ids::of_record(&record);
         let merged = merge::apply(record, &edit, |id| accepted.contains(&id));
-        self.known.have(target, &before, &external_ids::of_record(&merged.record));
+        let after = external_ids::of_record(&merged.record);
+        let shares = self.offline && self.shares_ids(conn, target, &before, &after)?;
+        self.known.have(target, &before, &after);
         let next = Stored { version: version + 1, record: merged.record };
         let mut moved = None;
         match target {
@@ -373,7 +375,8 @@ impl Work<'_> {
         self.known.changed(target, next.clone());
         let revived = was_retired && !next.record.is_retired();
         let wrote = Wrote::Record(target, next);
-        let flags = self.flags(proposal);
+        let mut flags = self.flags(proposal);
+        flags.extend(shares.then_some(Flag::PossibleDuplicate));
         let echoes = knows_all && merged.contested.is_empty() && self.echoes(proposal, &row);
         self.planned.push(Planned {
             contested: merged.contested,
