@@ -7,10 +7,11 @@ use serde_json::Value;
 use crate::repository::{File, built, files, list, metadata, nothing_breaks, text};
 
 /// Our own crates that each library may name, its tests included. A service may name every library.
-const MAY_NAME: [(&str, &[&str]); 9] = [
+const MAY_NAME: [(&str, &[&str]); 10] = [
     ("model", &[]),
     ("import", &["model"]),
     ("interval", &["model"]),
+    ("standby", &["model", "interval"]),
     ("merge", &["model"]),
     ("proof", &["model"]),
     ("access", &["model"]),
@@ -20,7 +21,7 @@ const MAY_NAME: [(&str, &[&str]); 9] = [
 ];
 
 /// No clock, no I/O, no randomness, no async.
-const PURE: [&str; 7] = ["model", "import", "interval", "merge", "proof", "access", "report"];
+const PURE: [&str; 8] = ["model", "import", "interval", "standby", "merge", "proof", "access", "report"];
 
 /// Crates that speak SQL, which the store and the harness of the tests alone do.
 const SQL: [&str; 4] = ["diesel", "diesel_migrations", "libsqlite3-sys", "pq-sys"];

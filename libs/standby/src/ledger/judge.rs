@@ -1,0 +1,194 @@
+//! The ledger: sums of each year, against its limits and its meter.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use interval::Grade;
+use model::Hours;
+
+use super::{
+    Asked, Ledger, LedgerError, LedgerPolicy, LedgerTrace, Reconciled, RunClass, ToEnter, Used, YearLedger,
+    YearVerdict,
+    classes::{Classed, classed},
+    sweep::{Piece, pieces},
+};
+
+/// The hours of an engine by calendar year, whatever order its runs came in.
+///
+/// # Errors
+///
+/// Where something is given twice, or a word is about a run that is not given.
+pub fn ledger(asked: &Asked, policy: &LedgerPolicy) -> Result<Ledger, LedgerError> {
+    let mut trace = Vec::new();
+    let runs = classed(asked, &mut trace)?;
+    let meters = meters(asked)?;
+    let pieces = pieces(&runs, asked.zone, policy.overlap, &mut trace);
+    trace.extend(runs.iter().map(|run| run_used(run)));
+    trace.extend(pieces.iter().filter(|piece| piece.runs.len() > 1).map(|piece| overlap(piece, &runs)));
+    trace.extend(meters.iter().map(|(year, hours)| LedgerTrace::MeterUsed { year: *year, hours: *hours }));
+    let years: BTreeSet<i16> = pieces.iter().map(|piece| piece.year).chain(meters.keys().copied()).collect();
+    let years = years
+        .into_iter()
+        .map(|year| {
+            let of_year: Vec<&Piece> = pieces.iter().filter(|piece| piece.year == year).collect();
+            year_ledger(year, &of_year, meters.get(&year).copied(), &runs, policy)
+        })
+        .collect();
+    Ok(Ledger {
+        years,
+        policy: policy.name.clone(),
+        source: policy.source.clone(),
+        overlap_rule: policy.overlap,
+        zone: asked.zone.name().to_owned(),
+        trace,
+    })
+}
+
+fn meters(asked: &Asked) -> Result<BTreeMap<i16, Hours>, LedgerError> {
+    let mut meters = BTreeMap::new();
+    for (at, meter) in asked.meter.iter().enumerate() {
+        if meters.insert(meter.year, meter.moved).is_some() {
+            return Err(LedgerError::YearTwice(at));
+        }
+    }
+    Ok(meters)
+}
+
+fn run_used(run: &Classed) -> LedgerTrace {
+    LedgerTrace::RunUsed {
+        run: run.run.id.clone(),
+        class: run.class,
+        incident: run.run.incident.clone(),
+        hours: Hours::from_seconds(run.run.until - run.run.from),
+    }
+}
+
+fn names(piece: &Piece, runs: &[Classed]) -> Vec<String> {
+    piece.runs.iter().filter_map(|at| runs.get(*at)).map(|run| run.run.id.clone()).collect()
+}
+
+fn overlap(piece: &Piece, runs: &[Classed]) -> LedgerTrace {
+    let hours = Hours::from_seconds(piece.seconds);
+    LedgerTrace::Overlap { runs: names(piece, runs), class: piece.class, year: piece.year, hours }
+}
+
+fn year_ledger(
+    year: i16,
+    pieces: &[&Piece],
+    meter: Option<Hours>,
+    runs: &[Classed],
+    policy: &LedgerPolicy,
+) -> YearLedger {
+    let of = |class| sum(pieces.iter().filter(|piece| piece.class == class));
+    let (maintenance_test, non_emergency) = (of(RunClass::MaintenanceTest), of(RunClass::NonEmergency));
+    let (logged, unclassified) = (sum(pieces.iter()), of(RunClass::Unclassified));
+    let unlogged = meter.map(|meter| (meter - logged).max(Hours::ZERO));
+    let open = unclassified + unlogged.unwrap_or(Hours::ZERO);
+    let known = used(maintenance_test, non_emergency, policy);
+    // Each open hour as non-emergency: that uses both limits, so nothing hurts more.
+    let worst = used(maintenance_test, non_emergency + open, policy);
+    let reconciled = reconcile(meter, logged, policy);
+    YearLedger {
+        year,
+        emergency: of(RunClass::Emergency),
+        maintenance_test,
+        non_emergency,
+        unclassified,
+        logged,
+        meter,
+        unlogged,
+        reconciled,
+        known,
+        worst,
+        worst_class: RunClass::NonEmergency,
+        verdict: verdict(&known, &worst, reconciled),
+        grade: if reconciled == Reconciled::Agrees { Grade::A } else { Grade::C },
+        to_enter: to_enter(pieces, meter, logged, reconciled, runs),
+    }
+}
+
+fn sum<'a>(pieces: impl Iterator<Item = &'a &'a Piece>) -> Hours {
+    Hours::from_seconds(pieces.map(|piece| piece.seconds).sum())
+}
+
+fn used(maintenance_test: Hours, non_emergency: Hours, policy: &LedgerPolicy) -> Used {
+    let left = |most: Hours, used: Hours| (most - used).max(Hours::ZERO);
+    let (most_counted, most_non_emergency) = (policy.most_counted, policy.most_non_emergency);
+    let counted = maintenance_test + non_emergency;
+    let headroom = left(most_counted, counted);
+    Used {
+        counted,
+        most_counted,
+        headroom,
+        over: left(counted, most_counted),
+        non_emergency,
+        most_non_emergency,
+        non_emergency_headroom: left(most_non_emergency, non_emergency).min(headroom),
+        non_emergency_over: left(non_emergency, most_non_emergency),
+    }
+}
+
+fn reconcile(meter: Option<Hours>, logged: Hours, policy: &LedgerPolicy) -> Reconciled {
+    match meter {
+        None => Reconciled::NoMeter,
+        Some(meter) if meter - logged > policy.reconciles_within => Reconciled::MeterShowsMore,
+        Some(meter) if logged - meter > policy.reconciles_within => Reconciled::RunsShowMore,
+        Some(_) => Reconciled::Agrees,
+    }
+}
+
+/// The limits themselves are still within.
+fn verdict(known: &Used, worst: &Used, reconciled: Reconciled) -> YearVerdict {
+    let over = |used: &Used| used.over > Hours::ZERO || used.non_emergency_over > Hours::ZERO;
+    if over(known) {
+        YearVerdict::Over
+    } else if over(worst) {
+        YearVerdict::OverIfUnclassified
+    } else if reconciled == Reconciled::NoMeter {
+        YearVerdict::WithinAsLogged
+    } else {
+        YearVerdict::Within
+    }
+}
+
+fn to_enter(
+    pieces: &[&Piece],
+    meter: Option<Hours>,
+    logged: Hours,
+    reconciled: Reconciled,
+    runs: &[Classed],
+) -> Vec<ToEnter> {
+    let mut unclassified: BTreeMap<usize, i64> = BTreeMap::new();
+    for piece in pieces.iter().filter(|piece| piece.class == RunClass::Unclassified && !piece.disputed) {
+        // Time that several unclassified runs cover is asked for once, at the first of them.
+        if let Some(first) = piece.runs.first() {
+            *unclassified.entry(*first).or_default() += piece.seconds;
+        }
+    }
+    let mut asked: Vec<ToEnter> = unclassified
+        .into_iter()
+        .filter_map(|(at, seconds)| Some((runs.get(at)?, Hours::from_seconds(seconds))))
+        .map(|(run, hours)| ToEnter::ClassifyRun { run: run.run.id.clone(), hours })
+        .collect();
+    asked.extend(pieces.iter().filter(|piece| piece.disputed).map(|piece| ToEnter::SettleOverlap {
+        runs: names(piece, runs),
+        hours: Hours::from_seconds(piece.seconds),
+    }));
+    let in_year: BTreeSet<usize> = pieces.iter().flat_map(|piece| piece.runs.iter().copied()).collect();
+    let needs_reason =
+        |run: &&Classed| !run.has_reason && matches!(run.class, RunClass::Emergency | RunClass::NonEmergency);
+    asked.extend(
+        in_year
+            .into_iter()
+            .filter_map(|at| runs.get(at))
+            .filter(needs_reason)
+            .map(|run| ToEnter::GiveReason { run: run.run.id.clone() }),
+    );
+    let hours = meter.map_or(Hours::ZERO, |meter| meter - logged);
+    asked.extend(match reconciled {
+        Reconciled::Agrees => None,
+        Reconciled::MeterShowsMore => Some(ToEnter::LogRuns { hours }),
+        Reconciled::RunsShowMore => Some(ToEnter::CheckRuns { hours: -hours }),
+        Reconciled::NoMeter => Some(ToEnter::ReadMeter),
+    });
+    asked
+}

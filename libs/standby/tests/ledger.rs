@@ -1,0 +1,198 @@
+//! The hours ledger: `tests/vectors/standby/ledger.json`, and its laws.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
+
+mod told_cases;
+
+use model::{Hours, Instant, Zone};
+use proptest::prelude::*;
+use serde_json::Value;
+use standby::ledger::{
+    Asked, Ledger, LedgerError, LedgerPolicy, MeterYear, OverlapRule, Reclassified, Run, RunClass, ledger,
+};
+use told_cases::{cases, date, hours, instant, list, matches, text};
+
+fn class(given: &Value) -> RunClass {
+    match text(given, "class") {
+        "emergency" => RunClass::Emergency,
+        "maintenance_test" => RunClass::MaintenanceTest,
+        "non_emergency" => RunClass::NonEmergency,
+        "unclassified" => RunClass::Unclassified,
+        other => panic!("{other}"),
+    }
+}
+
+/// A run with its end, or with its hours.
+fn run(given: &Value) -> Result<Run, LedgerError> {
+    let from = instant(&given["from"]).unwrap();
+    let until = instant(&given["until"])
+        .unwrap_or_else(|| from.plus_seconds(hours(&given["hours"]).unwrap().seconds()));
+    let told = |name: &str| given[name].as_str().map(str::to_owned);
+    Run::new(text(given, "id"), from, until, class(given), told("incident"), told("reason"))
+}
+
+fn reclassified(given: &Value) -> Reclassified {
+    Reclassified {
+        id: text(given, "id").to_owned(),
+        run: text(given, "run").to_owned(),
+        class: class(given),
+        recorded_at: instant(&given["recorded_at"]).unwrap(),
+        by: text(given, "by").to_owned(),
+        reason: text(given, "reason").to_owned(),
+    }
+}
+
+fn meter(given: &Value) -> Result<MeterYear, LedgerError> {
+    let moved = given["moved"].as_str().map_or_else(
+        || hours(&given["moved"]),
+        |text| Some(Hours::from_hundredths(text.parse::<i64>().unwrap() * 100)),
+    );
+    MeterYear::new(i16::try_from(given["year"].as_i64().unwrap()).unwrap(), moved.unwrap())
+}
+
+fn policy(given: &Value) -> Result<LedgerPolicy, LedgerError> {
+    let rule = match given["overlap"].as_str() {
+        None => OverlapRule::MostLimitedClass,
+        Some("unclassified_until_settled") => OverlapRule::UnclassifiedUntilSettled,
+        Some(other) => panic!("{other}"),
+    };
+    let limit = |name: &str, usual: i64| hours(&given[name]).unwrap_or(Hours::from_hundredths(usual));
+    LedgerPolicy::new(
+        "tarn_valley",
+        "invented",
+        limit("most_counted", 10_000),
+        limit("most_non_emergency", 5_000),
+        limit("reconciles_within", 10),
+        rule,
+    )
+}
+
+fn answer(given: &Value) -> Result<Ledger, LedgerError> {
+    let runs = list(given, "runs").iter().map(run).collect::<Result<Vec<_>, _>>()?;
+    let words: Vec<Reclassified> = list(given, "reclassified").iter().map(reclassified).collect();
+    let meter = list(given, "meter").iter().map(meter).collect::<Result<Vec<_>, _>>()?;
+    let zone = Zone::parse(given["zone"].as_str().unwrap_or("America/Denver")).unwrap();
+    let known_at = instant(&given["known_at"]);
+    let asked = Asked { runs: &runs, reclassified: &words, meter: &meter, zone: &zone, known_at };
+    let policy = if given["policy"].is_null() { LedgerPolicy::standard() } else { policy(&given["policy"])? };
+    ledger(&asked, &policy)
+}
+
+#[test]
+fn worked_examples() {
+    for case in cases("ledger", "ledger") {
+        matches(text(&case, "name"), &answer(&case["given"]).unwrap(), &case["expect"]);
+    }
+}
+
+#[test]
+fn bad_input_is_refused_by_name() {
+    for case in cases("ledger", "refused") {
+        let error = answer(&case["given"]).unwrap_err();
+        let (code, pointer) = (text(&case["expect"], "code"), text(&case["expect"], "pointer"));
+        assert_eq!((error.code(), error.pointer().as_str()), (code, pointer), "{case}");
+        assert!(error.to_string().ends_with('.'), "{case}");
+    }
+}
+
+#[test]
+fn records_are_kept() {
+    for case in cases("ledger", "kept") {
+        let given = &case["given"];
+        let policy = LedgerPolicy::standard();
+        let policy = match given["months"].as_u64() {
+            Some(months) => policy.kept_for(u16::try_from(months).unwrap()),
+            None => policy,
+        };
+        let kept_until = policy.kept_until(date(&given["recorded_for"]).unwrap());
+        let may_go = date(&given["today"]).unwrap() > kept_until;
+        assert_eq!(case["expect"]["may_go"].as_bool(), Some(may_go), "{case}");
+    }
+}
+
+const CLASSES: [RunClass; 4] =
+    [RunClass::Emergency, RunClass::MaintenanceTest, RunClass::NonEmergency, RunClass::Unclassified];
+
+/// A run within some days around the turn of a year.
+fn made(id: usize, (begins, lasts, class): (i64, i64, usize)) -> Run {
+    let from = Instant::parse("2025-12-28T00:00:00Z").unwrap().plus_seconds(begins);
+    Run::new(format!("r{id:03}"), from, from.plus_seconds(lasts), CLASSES[class], None, None).unwrap()
+}
+
+fn plan() -> impl Strategy<Value = Vec<(i64, i64, usize)>> {
+    prop::collection::vec((0_i64..700_000, 1_i64..90_000, 0_usize..4), 1..12)
+}
+
+fn summed(runs: &[Run], meter: &[MeterYear]) -> Ledger {
+    let zone = Zone::parse("America/Denver").unwrap();
+    let asked = Asked { runs, reclassified: &[], meter, zone: &zone, known_at: None };
+    ledger(&asked, &LedgerPolicy::standard()).unwrap()
+}
+
+proptest! {
+    #[test]
+    fn logged_and_unlogged_make_up_the_meter(plan in plan(), more in 0_i64..500_000) {
+        let runs: Vec<Run> = plan.into_iter().enumerate().map(|(id, run)| made(id, run)).collect();
+        let first = &summed(&runs, &[]).years[0];
+        let moved = first.logged + Hours::from_seconds(more);
+        let year = &summed(&runs, &[MeterYear::new(first.year, moved).unwrap()]).years[0];
+        let known = year.emergency + year.known.counted;
+        prop_assert_eq!(known, moved - year.unclassified - year.unlogged.unwrap());
+        prop_assert_eq!(year.logged, known + year.unclassified);
+        prop_assert_eq!(year.worst.counted, moved - year.emergency);
+    }
+
+    #[test]
+    fn order_of_the_runs_does_not_matter(plan in plan(), turn in 0_usize..12) {
+        let mut runs: Vec<Run> = plan.into_iter().enumerate().map(|(id, run)| made(id, run)).collect();
+        let before = summed(&runs, &[]);
+        let middle = turn % runs.len();
+        runs.rotate_left(middle);
+        runs.swap(0, middle);
+        prop_assert_eq!(before, summed(&runs, &[]));
+    }
+
+    #[test]
+    fn a_run_in_two_parts_sums_the_same(plan in plan(), at in 1_i64..90_000) {
+        let whole: Vec<Run> = plan.iter().enumerate().map(|(id, run)| made(id, *run)).collect();
+        let (begins, lasts, class) = plan[0];
+        prop_assume!(at < lasts);
+        let mut parts = whole.clone();
+        parts[0] = made(0, (begins, at, class));
+        parts.push(made(100, (begins + at, lasts - at, class)));
+        let sums = |ledger: &Ledger| {
+            ledger.years.iter().map(|year| (year.year, year.known, year.worst, year.logged, year.verdict))
+                .collect::<Vec<_>>()
+        };
+        prop_assert_eq!(sums(&summed(&whole, &[])), sums(&summed(&parts, &[])));
+    }
+
+    #[test]
+    fn each_second_counts_once(plan in plan()) {
+        let runs: Vec<Run> = plan.iter().enumerate().map(|(id, run)| made(id, *run)).collect();
+        let mut covered: Vec<(i64, i64)> = plan.iter().map(|(from, lasts, _)| (*from, from + lasts)).collect();
+        covered.sort_unstable();
+        let (mut union, mut reached) = (0, 0);
+        for (from, until) in covered {
+            union += (until - from.max(reached)).max(0);
+            reached = reached.max(until);
+        }
+        let logged: i64 = summed(&runs, &[]).years.iter().map(|year| year.logged.seconds()).sum();
+        prop_assert_eq!(logged, union);
+    }
+
+    #[test]
+    fn classifying_never_worsens_the_worst_case(plan in plan(), lasts in 1_i64..400_000, to in 0_usize..3) {
+        let with = |class: usize| {
+            let mut runs: Vec<Run> = plan.iter().enumerate().map(|(id, run)| made(id, *run)).collect();
+            // After all others, so that its class takes over the time of none.
+            runs.push(made(100, (800_000, lasts, class)));
+            summed(&runs, &[])
+        };
+        for (before, after) in with(3).years.iter().zip(&with(to).years) {
+            prop_assert!(after.worst.counted <= before.worst.counted);
+            prop_assert!(after.worst.non_emergency <= before.worst.non_emergency);
+            prop_assert!(after.known.counted >= before.known.counted);
+        }
+    }
+}
