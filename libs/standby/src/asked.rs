@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 /// Something that is missing, and that would let the question be answered.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+#[schema(as = StandbyAsked)]
 pub struct Asked {
     /// Where it belongs in the input, as a JSON pointer.
     #[schema(example = "/parcels/0/bought_on")]

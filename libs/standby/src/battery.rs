@@ -181,6 +181,10 @@ pub enum BatteryTrace {
         /// The upper in degrees Celsius.
         #[schema(value_type = f64)]
         upper_celsius: Celsius,
+        /// What the table asks for at the lower of them: whoever reads it in steps takes this one. The straight line is above it,
+        /// on the safe side.
+        #[schema(value_type = f64)]
+        step_volts: Volts,
     },
     /// Beyond the ends of the table; its last point counts.
     BeyondTable,
@@ -204,7 +208,9 @@ pub enum BatteryTrace {
         #[schema(value_type = f64)]
         needed_hours: model::Hours,
     },
-    /// Far below flat: a shorted cell, or one of two batteries measured (value from memory).
+    /// More than a battery at rest has: it is on a charger, or was a short time ago (value from memory).
+    AboveRest,
+    /// Far below flat: a shorted cell, or one of two batteries measured (value from memory); no charge is told.
     FarBelowFlat,
     /// The load that was put on was not checked, since it or the battery's rating is not known.
     LoadNotChecked,

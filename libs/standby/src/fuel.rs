@@ -41,7 +41,7 @@ pub use self::{
     ledger::{Dated, Ledger, Movement, TankNote, fold},
     limits::{AgeLength, AgePolicy, AgeRule, Credit},
     remedy::{Replacement, TopUp},
-    told::fuel_age,
+    told::{fuel_age, fuel_age_of},
 };
 use crate::{amount::Volume, convert::Celsius};
 

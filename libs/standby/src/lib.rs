@@ -12,6 +12,8 @@
 //! | what an incident came to | [`incident`] |
 //! | how old the fuel in a tank is | [`fuel`] |
 //! | how a starting battery is | [`battery`] |
+//! | which runs count as tests, and what is owed | [`exercise`] |
+//! | what may be kept on a site and in a vehicle | [`storage`] |
 //! | how many hours it may still run this year, and for what | [`ledger`] |
 //! | whether a portable has stayed too long | [`residence`] |
 //! | whether a spare fits, and is promised once | [`promise`] |
@@ -40,6 +42,7 @@ pub mod burn;
 pub mod caution;
 pub mod convert;
 pub mod endurance;
+pub mod exercise;
 pub mod fuel;
 pub mod incident;
 pub mod ledger;
@@ -50,3 +53,4 @@ pub mod outage;
 pub mod promise;
 pub mod readiness;
 pub mod residence;
+pub mod storage;

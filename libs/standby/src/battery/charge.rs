@@ -53,10 +53,11 @@ impl OpenCircuit {
 /// How well the charge is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = BatteryChargeState)]
 pub enum ChargeState {
     /// As it is.
     Told,
-    /// No more than that: it did not rest long enough, so that it looks fuller than it is.
+    /// No more than that: it did not rest long enough, or is on a charger, so that it looks fuller than it is.
     AtMost,
     /// Not known; see what to enter.
     Unknown,
@@ -64,6 +65,7 @@ pub enum ChargeState {
 
 /// The state of charge of a battery.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = BatteryCharge)]
 pub struct Charge {
     /// How well it is told.
     pub state: ChargeState,
@@ -103,26 +105,31 @@ pub fn state_of_charge(measured: &OpenCircuit, policy: &BatteryPolicy) -> Charge
     let hot = measured.celsius.is_some_and(|celsius| celsius > policy.too_hot);
     let cool =
         hot.then(|| Asked::at("/celsius", "Let the battery cool to 43 degrees Celsius, then measure."));
-    let missing: Vec<Asked> = asked_chemistry(measured.chemistry).into_iter().chain(cool).collect();
+    let each = measured.volts.hundredths() * MICROVOLTS_PER_HUNDREDTH / measured.nominal.batteries();
+    let charged = each > policy.at_rest_at_most.hundredths() * MICROVOLTS_PER_HUNDREDTH;
+    let shorted = each < FAR_BELOW_FLAT;
+    trace.extend(charged.then_some(BatteryTrace::AboveRest));
+    trace.extend(shorted.then_some(BatteryTrace::FarBelowFlat));
+    let measure = "Measure each battery by itself, charge it, and measure again: so little is a bad cell, or one of two.";
+    let disconnect = "Disconnect the charger, let the battery rest, then measure again.";
+    let mut missing: Vec<Asked> = asked_chemistry(measured.chemistry).into_iter().chain(cool).collect();
+    missing.extend(shorted.then(|| Asked::at("/volts", measure)));
+    let can_be_told = missing.is_empty();
+    missing.extend(charged.then(|| Asked::at("/volts", disconnect)));
     let rested = measured.rested.is_some_and(|rested| rested >= policy.rest);
     if !rested {
         trace.push(BatteryTrace::NotRested { needed_hours: policy.rest });
     }
     let (mut charge, mut low, mut high) = (None, None, None);
-    if missing.is_empty() {
-        let microvolts =
-            measured.volts.hundredths() * MICROVOLTS_PER_HUNDREDTH / measured.nominal.batteries();
-        if microvolts < FAR_BELOW_FLAT {
-            trace.push(BatteryTrace::FarBelowFlat);
-        }
-        let corrected = corrected(microvolts, measured, policy, &mut trace);
-        let wrong = ratio(microvolts, i128::from(policy.meter_tolerance.ten_thousandths()), 10_000);
+    if can_be_told {
+        let corrected = corrected(each, measured, policy, &mut trace);
+        let wrong = ratio(each, i128::from(policy.meter_tolerance.ten_thousandths()), 10_000);
         trace.push(between(corrected, policy));
         charge = Some(by_table(corrected, policy));
         low = Some(by_table(corrected - wrong, policy));
         high = Some(by_table(corrected + wrong, policy));
     }
-    let (state, grade) = match (charge, rested, measured.celsius) {
+    let (state, grade) = match (charge, rested && !charged, measured.celsius) {
         (None, ..) => (ChargeState::Unknown, Grade::D),
         (_, false, _) => (ChargeState::AtMost, Grade::C),
         (_, _, None) => (ChargeState::Told, Grade::C),

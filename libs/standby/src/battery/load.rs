@@ -190,7 +190,11 @@ fn limit(celsius: Celsius, nominal: Nominal, policy: &BatteryPolicy) -> Option<(
             // Rounded up: a limit that is told is one that holds.
             let volts = times(low.hundredths() + (rise + span - 1) / span);
             let (lower_celsius, upper_celsius) = (*lower, *upper);
-            Some((volts, BatteryTrace::LinearBetweenTemperatures { lower_celsius, upper_celsius }))
+            let step_volts = times(low.hundredths());
+            Some((
+                volts,
+                BatteryTrace::LinearBetweenTemperatures { lower_celsius, upper_celsius, step_volts },
+            ))
         }
         _ => None,
     })

@@ -33,6 +33,8 @@ pub struct BatteryPolicy {
     pub too_hot: Celsius,
     /// How long it must rest before its voltage tells its charge.
     pub rest: Hours,
+    /// Above this, of 12 V, it does not rest: it is on a charger, or was a short time ago.
+    pub at_rest_at_most: Volts,
     /// By what share of what it shows a usual meter may be wrong.
     pub meter_tolerance: Fraction,
     /// Least voltage under load by temperature, rising; above the last point that of the last point.
@@ -68,6 +70,8 @@ impl BatteryPolicy {
             // 110 °F.
             too_hot: Celsius::from_hundredths(4333),
             rest: Hours::from_hundredths(600),
+            // Common practice, value from memory.
+            at_rest_at_most: volts(1290),
             meter_tolerance: share(100),
             load_table: vec![
                 point(-18, 850),

@@ -19,6 +19,7 @@ pub struct Stand {
 
 /// When the next check of a battery is due.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = BatteryStanding)]
 pub struct Standing {
     /// Its state.
     pub state: DueState,
@@ -43,6 +44,7 @@ pub struct Standing {
 /// One thing that the answer rests on, or that it leaves out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
+#[schema(as = BatteryStandingTrace)]
 pub enum StandingTrace {
     /// The policy applied.
     PolicyUsed {

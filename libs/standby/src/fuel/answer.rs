@@ -6,6 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
+    ledger::TankNote,
     limits::Credit,
     remedy::{Replacement, TopUp},
 };
@@ -15,7 +16,7 @@ use crate::{asked::Asked, caution::Caution, convert::Days};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum FuelVerdict {
-    /// No more than the allowed share is past its limit.
+    /// No more than the allowed share is past its limit, even with all that is not known.
     Fresh,
     /// More than the allowed share is past its limit.
     Stale,
@@ -53,6 +54,9 @@ pub struct FuelAge {
     /// The least the share past its limit can be.
     #[schema(value_type = f64, example = 0.4286)]
     pub past_share_at_least: Fraction,
+    /// The most the share past its limit can be: all of unknown age counted as past.
+    #[schema(value_type = f64, example = 0.4286)]
+    pub past_share_at_most: Fraction,
     /// The share above which fuel is stale.
     #[schema(value_type = f64, example = 0.25)]
     pub stale_share: Fraction,
@@ -75,6 +79,8 @@ pub struct FuelAge {
     pub grade: Grade,
     /// What to enter where something is not known.
     pub missing: Vec<Asked>,
+    /// What did not add up in what went in and out.
+    pub notes: Vec<TankNote>,
     /// What the answer rests on.
     pub trace: Vec<FuelTrace>,
     /// What to heed.
@@ -172,5 +178,8 @@ pub enum FuelTrace {
     TemperatureNotKnown {
         /// The parcel.
         parcel: usize,
+        /// Whether the longer of the published figures was taken, since the shorter is for heat only: where it may be hot, enter
+        /// the temperature.
+        longer_taken: bool,
     },
 }

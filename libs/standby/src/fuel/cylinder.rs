@@ -5,6 +5,8 @@ use model::LocalDate;
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use crate::{asked::Asked, caution::Caution};
+
 /// From when on and until when a cylinder must be requalified.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct CylinderPolicy {
@@ -60,6 +62,10 @@ pub struct Requalification {
     pub last_on: Option<LocalDate>,
     /// How well it is known.
     pub grade: Grade,
+    /// What to enter: the stamp, or between the years by which method it was made or requalified last.
+    pub missing: Vec<Asked>,
+    /// What to heed.
+    pub cautions: Vec<Caution>,
     /// The policy.
     #[schema(value_type = String)]
     pub policy: &'static str,
@@ -67,6 +73,12 @@ pub struct Requalification {
     #[schema(value_type = String)]
     pub source: &'static str,
 }
+
+const NOT_TO_BE_FILLED: Caution = Caution {
+    caution: "cylinder_not_to_be_filled",
+    text: "A cylinder past its requalification is not filled; who sells the gas or a requalifier looks at it first.",
+    source: "published advice on stored fuel; the stamp on the cylinder and local codes first",
+};
 
 /// When a cylinder with that date stamped last (made or requalified) must be requalified.
 #[must_use]
@@ -83,6 +95,32 @@ pub fn requalification(
         (Some(_), _) => CylinderState::Ok,
         (None, _) => CylinderState::Unknown,
     };
-    let grade = if stamped_on.is_some() { Grade::B } else { Grade::D };
-    Requalification { state, due_on, last_on, grade, policy: policy.policy, source: policy.source }
+    let grade = match state {
+        CylinderState::Unknown => Grade::D,
+        CylinderState::Due => Grade::C,
+        CylinderState::Ok | CylinderState::Overdue => Grade::B,
+    };
+    let missing = match state {
+        CylinderState::Unknown => {
+            Some("The date stamped on the cylinder when it was made or requalified last.")
+        }
+        CylinderState::Due => {
+            Some("The letter after the date on the stamp: some methods end in the first of these years.")
+        }
+        CylinderState::Ok | CylinderState::Overdue => None,
+    };
+    let missing = missing.map(|enter| Asked::at("/stamped_on", enter)).into_iter().collect();
+    // By some methods it may be past already where it is due.
+    let past = matches!(state, CylinderState::Due | CylinderState::Overdue);
+    let cautions = if past { vec![NOT_TO_BE_FILLED] } else { Vec::new() };
+    Requalification {
+        state,
+        due_on,
+        last_on,
+        grade,
+        missing,
+        cautions,
+        policy: policy.policy,
+        source: policy.source,
+    }
 }

@@ -38,6 +38,8 @@ pub struct Ledger {
     pub tank: Tank,
     /// What did not add up.
     pub notes: Vec<TankNote>,
+    /// More was taken than the record held, and no level was measured since: what is in the tank is not known.
+    pub overdrawn: bool,
 }
 
 /// Something that does not add up, or that was left out.
@@ -53,7 +55,7 @@ pub enum TankNote {
         #[schema(value_type = f64)]
         over_litres: Litres,
     },
-    /// More was taken than the tank held by the record; it counts as empty since.
+    /// More was taken than the tank held by the record; what is in it is not known until its level is measured.
     TakenMoreThanHeld {
         /// On that day.
         #[schema(value_type = String, format = Date)]
@@ -111,15 +113,21 @@ pub fn fold(mut tank: Tank, movements: &[Dated], at: LocalDate) -> Result<Ledger
     }
     let mut sorted = movements.to_vec();
     sorted.sort_by_key(|dated| dated.on);
-    let mut notes = Vec::new();
+    let (mut notes, mut overdrawn) = (Vec::new(), false);
     for dated in sorted {
         if dated.on > at {
             notes.push(TankNote::LeftOutLater { on: dated.on });
         } else {
-            notes.extend(moved(&mut tank, dated));
+            let note = moved(&mut tank, dated);
+            overdrawn = match (dated.movement, note) {
+                (Movement::Level(_), _) => false,
+                (_, Some(TankNote::TakenMoreThanHeld { .. })) => true,
+                _ => overdrawn,
+            };
+            notes.extend(note);
         }
     }
-    Ok(Ledger { tank, notes })
+    Ok(Ledger { tank, notes, overdrawn })
 }
 
 fn possible(dated: &Dated) -> Result<(), FuelError> {

@@ -59,9 +59,19 @@ pub struct AgeRule {
     pub source: &'static str,
 }
 
+impl AgeRule {
+    /// Whether another rule is for the same fuel in the same state at some temperature only.
+    pub(super) fn is_sibling(&self, other: &Self) -> bool {
+        let same = (self.fuel, self.ethanol, self.opened, self.treated)
+            == (other.fuel, other.ethanol, other.opened, other.treated);
+        same && (other.at_least.is_some() || other.at_most.is_some())
+    }
+}
+
 /// What becomes of fuel that is treated late.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = FuelCredit)]
 pub enum Credit {
     /// Each part of its life is used up in proportion: days untreated by the life untreated, days treated by that treated.
     Proportional,

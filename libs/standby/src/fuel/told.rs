@@ -6,7 +6,8 @@ use model::LocalDate;
 use super::{
     Batch, Ethanol, Tank, TankFuel,
     answer::{FuelAge, FuelTrace, FuelVerdict, ParcelAge, ShareStep},
-    life::{Life, credited},
+    ledger::{Ledger, TankNote},
+    life::{Life, Part, credited},
     limits::AgePolicy,
     remedy::{replacement, top_up},
 };
@@ -33,8 +34,15 @@ pub fn fuel_age(tank: &Tank, at: LocalDate, policy: &AgePolicy) -> FuelAge {
     let held = tank.volume();
     let past = sum(told.iter().filter(|parcel| parcel.past_from.is_some_and(|from| from <= at)));
     let known = tank.fuel() == TankFuel::Propane || told.iter().all(|parcel| parcel.past_from.is_some());
-    let verdict = verdict(tank, past, known, policy);
+    let not_known = if tank.fuel() == TankFuel::Propane {
+        Volume::ZERO
+    } else {
+        sum(told.iter().filter(|parcel| parcel.past_from.is_none()))
+    };
+    let verdict = verdict(tank, past, past + not_known, policy);
     let stale = verdict == FuelVerdict::Stale;
+    // Fuel of no known day is told to be drained, too.
+    let drains = told.iter().any(|parcel| matches!(parcel.life, Life::NotDated));
     FuelAge {
         on: at,
         verdict,
@@ -43,17 +51,40 @@ pub fn fuel_age(tank: &Tank, at: LocalDate, policy: &AgePolicy) -> FuelAge {
         oldest_days: told.iter().filter_map(|parcel| parcel.age(at)).max(),
         past_share: (known && held > Volume::ZERO).then(|| share(past, held)),
         past_share_at_least: if held > Volume::ZERO { share(past, held) } else { Fraction::of(0, 1) },
+        past_share_at_most: if held > Volume::ZERO {
+            share(past + not_known, held)
+        } else {
+            Fraction::of(0, 1)
+        },
+        notes: Vec::new(),
         stale_share: policy.stale_share,
         stale_from: stale_from(&told, held, policy),
         steps: steps(&told, held),
         replace: (stale && known).then(|| replacement(&past_or_not(&told, at), policy.stale_share)).flatten(),
         top_up: (stale && known).then(|| top_up(held, past, policy.stale_share, tank.capacity())).flatten(),
-        grade: grade(&told, known, held),
+        grade: grade(&told, known || verdict == FuelVerdict::Fresh, known, held),
         missing: told.iter().enumerate().filter_map(|(place, parcel)| parcel.asked(place)).collect(),
         trace: trace(&told, tank.fuel(), policy),
-        cautions: if stale { CAUTIONS.to_vec() } else { Vec::new() },
+        cautions: if drains || stale { CAUTIONS.to_vec() } else { Vec::new() },
         parcels: told.iter().map(|parcel| parcel.answer(at)).collect(),
     }
+}
+
+/// How old the fuel of a record is at its end: what did not add up in it lowers the grade, and a tank that more was taken from
+/// than it held is not told as empty.
+#[must_use]
+pub fn fuel_age_of(ledger: &Ledger, at: LocalDate, policy: &AgePolicy) -> FuelAge {
+    let mut age = fuel_age(&ledger.tank, at, policy);
+    if ledger.notes.iter().any(|note| !matches!(note, TankNote::LeftOutLater { .. })) {
+        age.grade = age.grade.max(Grade::C);
+    }
+    if ledger.overdrawn && age.verdict == FuelVerdict::Empty {
+        (age.verdict, age.grade) = (FuelVerdict::Unknown, Grade::D);
+        let enter = "How much is in the tank: more was taken from it than was written down as filled in.";
+        age.missing.push(Asked::at("/movements", enter));
+    }
+    age.notes.clone_from(&ledger.notes);
+    age
 }
 
 /// A parcel with what is known of its life.
@@ -118,7 +149,7 @@ fn is_over(past: Volume, held: Volume, allowed: Fraction) -> bool {
         > i128::from(allowed.ten_thousandths()) * i128::from(held.microlitres())
 }
 
-fn verdict(tank: &Tank, past: Volume, known: bool, policy: &AgePolicy) -> FuelVerdict {
+fn verdict(tank: &Tank, past: Volume, at_most: Volume, policy: &AgePolicy) -> FuelVerdict {
     let held = tank.volume();
     if held == Volume::ZERO {
         FuelVerdict::Empty
@@ -126,7 +157,7 @@ fn verdict(tank: &Tank, past: Volume, known: bool, policy: &AgePolicy) -> FuelVe
         FuelVerdict::DoesNotAge
     } else if is_over(past, held, policy.stale_share) {
         FuelVerdict::Stale
-    } else if known {
+    } else if !is_over(at_most, held, policy.stale_share) {
         FuelVerdict::Fresh
     } else {
         FuelVerdict::Unknown
@@ -161,12 +192,14 @@ fn steps(told: &[Told<'_>], held: Volume) -> Vec<ShareStep> {
     passing(told).into_iter().map(|(on, past)| ShareStep { on, past_share: share(past, held) }).collect()
 }
 
-fn grade(told: &[Told<'_>], known: bool, held: Volume) -> Grade {
+/// A verdict that holds whatever the age of the rest is rests on no measured age of it: C.
+fn grade(told: &[Told<'_>], sure: bool, known: bool, held: Volume) -> Grade {
     let rules = told.iter().flat_map(|parcel| match &parcel.life {
         Life::Parts(parts) => parts.iter().map(|part| part.rule.grade).collect(),
         _ => Vec::new(),
     });
-    if known || held == Volume::ZERO { rules.max().unwrap_or(Grade::A) } else { Grade::D }
+    let least = if known || held == Volume::ZERO { Grade::A } else { Grade::C };
+    if sure || held == Volume::ZERO { rules.max().unwrap_or(Grade::A).max(least) } else { Grade::D }
 }
 
 fn trace(told: &[Told<'_>], fuel: TankFuel, policy: &AgePolicy) -> Vec<FuelTrace> {
@@ -191,7 +224,12 @@ fn trace(told: &[Told<'_>], fuel: TankFuel, policy: &AgePolicy) -> Vec<FuelTrace
             trace.push(FuelTrace::EthanolNotKnown { parcel });
         }
         if one.batch.stored_at_celsius().is_none() {
-            trace.push(FuelTrace::TemperatureNotKnown { parcel });
+            let shorter = |part: &Part<'_>| {
+                let siblings = policy.rules.iter().filter(|rule| part.rule.is_sibling(rule));
+                siblings.into_iter().any(|rule| rule.keeps.days_from(part.from) < part.days)
+            };
+            let longer_taken = parts.iter().any(shorter);
+            trace.push(FuelTrace::TemperatureNotKnown { parcel, longer_taken });
         }
     }
     trace

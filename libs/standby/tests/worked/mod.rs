@@ -61,8 +61,11 @@ pub(crate) fn share(value: &Value) -> Option<Fraction> {
     number(value, 4).map(|steps| Fraction::of(steps, 10_000))
 }
 
-/// Asserts that every member of `expect` is in the answer as it serializes; null means absent, a list holds at least what is
-/// named, each of which matches some element.
+/// Lists of which a case names some elements only, in any order; all other lists have the elements that a case names, in order.
+const NAMES_SOME: [&str; 5] = ["trace", "cautions", "advice", "findings", "due"];
+
+/// Asserts that every member of `expect` is in the answer as it serializes; null means absent. No element of a list stands for
+/// two that a case names.
 pub(crate) fn matches(name: &str, answer: &impl Serialize, expect: &Value) {
     let answer = serde_json::to_value(answer).unwrap();
     if let Err(why) = within(&answer, expect) {
@@ -73,16 +76,35 @@ pub(crate) fn matches(name: &str, answer: &impl Serialize, expect: &Value) {
 fn within(answer: &Value, expect: &Value) -> Result<(), String> {
     match (answer, expect) {
         (Value::Object(has), Value::Object(wants)) => wants.iter().try_for_each(|(key, want)| {
-            within(has.get(key).unwrap_or(&Value::Null), want).map_err(|why| format!("/{key}{why}"))
+            let found = has.get(key).unwrap_or(&Value::Null);
+            match (found, want) {
+                (Value::Array(has), Value::Array(wants)) if NAMES_SOME.contains(&key.as_str()) => {
+                    some(has, wants)
+                }
+                _ => within(found, want),
+            }
+            .map_err(|why| format!("/{key}{why}"))
         }),
-        (Value::Array(has), Value::Array(wants)) if wants.is_empty() == has.is_empty() => {
-            wants.iter().try_for_each(|want| {
-                let found = has.iter().any(|one| within(one, want).is_ok());
-                found.then_some(()).ok_or_else(|| format!(" has none like {want}"))
+        (Value::Array(has), Value::Array(wants)) if has.len() == wants.len() => {
+            has.iter().zip(wants).enumerate().try_for_each(|(place, (has, want))| {
+                within(has, want).map_err(|why| format!("/{place}{why}"))
             })
         }
         (Value::Number(has), Value::Number(want)) if has.as_f64() == want.as_f64() => Ok(()),
         _ if answer == expect => Ok(()),
         _ => Err(format!(" is {answer}, not {expect}")),
     }
+}
+
+fn some(has: &[Value], wants: &[Value]) -> Result<(), String> {
+    let mut left: Vec<&Value> = has.iter().collect();
+    if wants.is_empty() && !has.is_empty() {
+        return Err(" is not empty".to_owned());
+    }
+    wants.iter().try_for_each(|want| {
+        let place = left.iter().position(|one| within(one, want).is_ok());
+        let place = place.ok_or_else(|| format!(" has none like {want}, or not so many"))?;
+        left.remove(place);
+        Ok(())
+    })
 }
