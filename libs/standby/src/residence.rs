@@ -1,7 +1,8 @@
 //! How long portable engines have done one job at one place: after twelve months there they count as stationary, and have counted
 //! so since the first was placed (40 CFR 1068.30, 1068.31).
 //!
-//! The clock belongs to the place and the job, not to the unit: a replacement that does the same job continues it. What the rule
+//! The clock belongs to the place and the job, not to the unit: a replacement that does the same job continues it. A unit that
+//! stays and changes its job takes its own time along. What the rule
 //! leaves open (how long an absence ends it, whether storage counts, and whether twelve months to the day are enough) is data
 //! of a policy that a person confirms for the place, and is named in the answer for review.
 //!
@@ -24,11 +25,12 @@ mod days;
 mod judge;
 mod policy;
 mod season;
+mod spell;
 
 use model::LocalDate;
 
 pub use self::{
-    answer::{Clock, ClockState, Passed, PassedBy, Reading, Residence, ResidenceTrace, Review},
+    answer::{Clock, ClockState, OwnStay, Passed, PassedBy, Reading, Residence, ResidenceTrace, Review},
     judge::residence,
     policy::{Boundary, ResidencePolicy},
 };

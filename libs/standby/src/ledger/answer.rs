@@ -15,6 +15,9 @@ pub struct Ledger {
     /// The policy that they are judged by.
     #[schema(example = "emergency_engine_hours")]
     pub policy: String,
+    /// Its edition.
+    #[schema(example = "1")]
+    pub edition: String,
     /// Where its limits are written.
     #[schema(example = "40 CFR 63.6640(f), 60.4211(f), 60.4243(d)")]
     pub source: String,
@@ -42,7 +45,7 @@ pub struct YearLedger {
     /// Hours run for anything else.
     #[schema(value_type = f64, example = 31.0)]
     pub non_emergency: Hours,
-    /// Logged hours of which nobody has said what they were for.
+    /// Logged hours of which no run says what they were for.
     #[schema(value_type = f64, example = 9.5)]
     pub unclassified: Hours,
     /// All logged hours, each once.
@@ -60,13 +63,14 @@ pub struct YearLedger {
     pub reconciled: Reconciled,
     /// What of the limits is used, by what is known.
     pub known: Used,
-    /// The same where every unclassified and every unlogged hour was the class that hurts most.
+    /// The same where every unclassified and every unlogged hour was the class that hurts most, those of unclassified runs that
+    /// overlap others among them.
     pub worst: Used,
     /// The class that unclassified and unlogged hours have in the worst case: it uses both limits.
     pub worst_class: RunClass,
     /// Whether the year keeps to the limits.
     pub verdict: YearVerdict,
-    /// A where the meter bears out the runs, C without that.
+    /// A where the meter bears out the runs and no overlap was settled by rule, C without that.
     pub grade: Grade,
     /// What to enter so that the ledger says more.
     pub to_enter: Vec<ToEnter>,
@@ -107,7 +111,7 @@ pub struct Used {
 pub enum YearVerdict {
     /// Within both, and the meter bears it out, whatever the unclassified and unlogged hours were.
     Within,
-    /// Within both by the runs that were logged; no meter says whether those are all.
+    /// Within both by the runs that were logged; no meter says whether those are all, or it shows less than they.
     WithinAsLogged,
     /// Over one of them if the unclassified and unlogged hours were the class that hurts most.
     OverIfUnclassified,
@@ -137,7 +141,8 @@ pub enum ToEnter {
     ClassifyRun {
         /// The run.
         run: String,
-        /// Its hours in the year that no classified run covers.
+        /// Its hours in the year that would count otherwise if it was non-emergency use; those that it shares with another
+        /// unclassified run stand at one of them.
         #[schema(value_type = f64)]
         hours: Hours,
     },

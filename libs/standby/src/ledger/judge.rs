@@ -36,6 +36,7 @@ pub fn ledger(asked: &Asked, policy: &LedgerPolicy) -> Result<Ledger, LedgerErro
     Ok(Ledger {
         years,
         policy: policy.name.clone(),
+        edition: policy.edition.clone(),
         source: policy.source.clone(),
         overlap_rule: policy.overlap,
         zone: asked.zone.name().to_owned(),
@@ -80,19 +81,22 @@ fn year_ledger(
 ) -> YearLedger {
     let of = |class| sum(pieces.iter().filter(|piece| piece.class == class));
     let (maintenance_test, non_emergency) = (of(RunClass::MaintenanceTest), of(RunClass::NonEmergency));
-    let (logged, unclassified) = (sum(pieces.iter()), of(RunClass::Unclassified));
+    let logged = sum(pieces.iter());
     let unlogged = meter.map(|meter| (meter - logged).max(Hours::ZERO));
-    let open = unclassified + unlogged.unwrap_or(Hours::ZERO);
     let known = used(maintenance_test, non_emergency, policy);
     // Each open hour as non-emergency: that uses both limits, so nothing hurts more.
-    let worst = used(maintenance_test, non_emergency + open, policy);
+    let open = sum(pieces.iter().filter(|piece| piece.open)) + unlogged.unwrap_or(Hours::ZERO);
+    let sure = pieces.iter().filter(|piece| piece.class == RunClass::MaintenanceTest && !piece.open);
+    let worst = used(sum(sure), non_emergency + open, policy);
     let reconciled = reconcile(meter, logged, policy);
+    let verdict = verdict(&known, &worst, reconciled);
+    let by_rule = pieces.iter().any(|piece| piece.disputed);
     YearLedger {
         year,
         emergency: of(RunClass::Emergency),
         maintenance_test,
         non_emergency,
-        unclassified,
+        unclassified: of(RunClass::Unclassified),
         logged,
         meter,
         unlogged,
@@ -100,9 +104,9 @@ fn year_ledger(
         known,
         worst,
         worst_class: RunClass::NonEmergency,
-        verdict: verdict(&known, &worst, reconciled),
-        grade: if reconciled == Reconciled::Agrees { Grade::A } else { Grade::C },
-        to_enter: to_enter(pieces, meter, logged, reconciled, runs),
+        verdict,
+        grade: if reconciled == Reconciled::Agrees && !by_rule { Grade::A } else { Grade::C },
+        to_enter: to_enter(pieces, runs, meter_asks(reconciled, meter, logged, verdict)),
     }
 }
 
@@ -143,24 +147,19 @@ fn verdict(known: &Used, worst: &Used, reconciled: Reconciled) -> YearVerdict {
         YearVerdict::Over
     } else if over(worst) {
         YearVerdict::OverIfUnclassified
-    } else if reconciled == Reconciled::NoMeter {
+    } else if matches!(reconciled, Reconciled::NoMeter | Reconciled::RunsShowMore) {
         YearVerdict::WithinAsLogged
     } else {
         YearVerdict::Within
     }
 }
 
-fn to_enter(
-    pieces: &[&Piece],
-    meter: Option<Hours>,
-    logged: Hours,
-    reconciled: Reconciled,
-    runs: &[Classed],
-) -> Vec<ToEnter> {
+fn to_enter(pieces: &[&Piece], runs: &[Classed], meter_asks: Option<ToEnter>) -> Vec<ToEnter> {
+    let unsaid = |at: &&usize| runs.get(**at).is_some_and(|run| run.class == RunClass::Unclassified);
     let mut unclassified: BTreeMap<usize, i64> = BTreeMap::new();
-    for piece in pieces.iter().filter(|piece| piece.class == RunClass::Unclassified && !piece.disputed) {
+    for piece in pieces.iter().filter(|piece| piece.open) {
         // Time that several unclassified runs cover is asked for once, at the first of them.
-        if let Some(first) = piece.runs.first() {
+        if let Some(first) = piece.runs.iter().find(unsaid) {
             *unclassified.entry(*first).or_default() += piece.seconds;
         }
     }
@@ -183,12 +182,23 @@ fn to_enter(
             .filter(needs_reason)
             .map(|run| ToEnter::GiveReason { run: run.run.id.clone() }),
     );
+    asked.extend(meter_asks);
+    asked
+}
+
+/// What the meter gives cause to ask; a difference that it takes for none is asked for only where the verdict hangs on it.
+fn meter_asks(
+    reconciled: Reconciled,
+    meter: Option<Hours>,
+    logged: Hours,
+    verdict: YearVerdict,
+) -> Option<ToEnter> {
     let hours = meter.map_or(Hours::ZERO, |meter| meter - logged);
-    asked.extend(match reconciled {
-        Reconciled::Agrees => None,
+    match reconciled {
+        Reconciled::Agrees => (hours > Hours::ZERO && verdict == YearVerdict::OverIfUnclassified)
+            .then_some(ToEnter::LogRuns { hours }),
         Reconciled::MeterShowsMore => Some(ToEnter::LogRuns { hours }),
         Reconciled::RunsShowMore => Some(ToEnter::CheckRuns { hours: -hours }),
         Reconciled::NoMeter => Some(ToEnter::ReadMeter),
-    });
-    asked
+    }
 }

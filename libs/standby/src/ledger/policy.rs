@@ -23,6 +23,7 @@ pub enum OverlapRule {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LedgerPolicy {
     pub(super) name: String,
+    pub(super) edition: String,
     pub(super) source: String,
     pub(super) most_counted: Hours,
     pub(super) most_non_emergency: Hours,
@@ -40,6 +41,7 @@ impl LedgerPolicy {
     /// Where the part is more than the whole, or a limit is nought.
     pub fn new(
         name: impl Into<String>,
+        edition: impl Into<String>,
         source: impl Into<String>,
         most_counted: Hours,
         most_non_emergency: Hours,
@@ -50,10 +52,10 @@ impl LedgerPolicy {
         if !positive || most_non_emergency > most_counted {
             return Err(LedgerError::LimitsContradict);
         }
-        let (name, source) = (name.into(), source.into());
         Ok(Self {
-            name,
-            source,
+            name: name.into(),
+            edition: edition.into(),
+            source: source.into(),
             most_counted,
             most_non_emergency,
             reconciles_within,
@@ -69,6 +71,7 @@ impl LedgerPolicy {
     pub fn standard() -> Self {
         Self {
             name: "emergency_engine_hours".to_owned(),
+            edition: "1".to_owned(),
             source: "40 CFR 63.6640(f), 60.4211(f), 60.4243(d)".to_owned(),
             most_counted: Hours::from_hundredths(10_000),
             most_non_emergency: Hours::from_hundredths(5_000),

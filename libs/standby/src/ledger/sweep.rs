@@ -16,6 +16,8 @@ pub(super) struct Piece {
     pub(super) seconds: i64,
     /// Whether the runs name different classes.
     pub(super) disputed: bool,
+    /// Whether it may yet count as a more limited class: nobody has said what one of the runs was for, or which of them is right.
+    pub(super) open: bool,
 }
 
 /// The times that the runs cover, cut where a run begins or ends and where a year begins, and joined again where year and runs
@@ -55,12 +57,9 @@ pub(super) fn pieces(
 }
 
 fn piece(year: i16, covering: Vec<usize>, seconds: i64, runs: &[Classed], rule: OverlapRule) -> Piece {
-    let named: BTreeSet<RunClass> = covering
-        .iter()
-        .filter_map(|at| runs.get(*at))
-        .map(|run| run.class)
-        .filter(|class| *class != RunClass::Unclassified)
-        .collect();
+    let mut named: BTreeSet<RunClass> =
+        covering.iter().filter_map(|at| runs.get(*at)).map(|run| run.class).collect();
+    let unsaid = named.remove(&RunClass::Unclassified);
     let disputed = named.len() > 1;
     // The order of the classes is from the least to the most limited.
     let most_limited = named.last().copied().unwrap_or(RunClass::Unclassified);
@@ -68,7 +67,8 @@ fn piece(year: i16, covering: Vec<usize>, seconds: i64, runs: &[Classed], rule: 
         OverlapRule::UnclassifiedUntilSettled if disputed => RunClass::Unclassified,
         OverlapRule::MostLimitedClass | OverlapRule::UnclassifiedUntilSettled => most_limited,
     };
-    Piece { year, runs: covering, class, seconds, disputed }
+    let open = class == RunClass::Unclassified || unsaid && class != RunClass::NonEmergency;
+    Piece { year, runs: covering, class, seconds, disputed, open }
 }
 
 /// The local midnights of 1 January strictly within a time.

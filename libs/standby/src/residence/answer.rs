@@ -17,6 +17,9 @@ pub struct Residence {
     /// The policy that they run by.
     #[schema(example = "twelve_month_residence")]
     pub policy: String,
+    /// Its edition.
+    #[schema(example = "1")]
+    pub edition: String,
     /// Where that is written.
     #[schema(example = "40 CFR 1068.30, 1068.31")]
     pub source: String,
@@ -35,7 +38,7 @@ pub struct Clock {
     pub function: String,
     /// The units that did it, in the order in which they came.
     pub units: Vec<String>,
-    /// The day on which the first was placed.
+    /// The day on which the first was placed, if only for another job (see `own_stay`).
     #[schema(value_type = String, example = "2025-01-10")]
     pub since: LocalDate,
     /// The day on which the last left or will leave, if that is known.
@@ -53,9 +56,12 @@ pub struct Clock {
     /// Days in storage that were left out.
     #[schema(example = 0)]
     pub storage_days: i32,
-    /// The day on which the limit passes, by the reading that decides.
+    /// The day on which it becomes stationary if it stays until then, and did where it has: the limit by the reading that
+    /// decides, or the close of a full season if that comes first.
     #[schema(value_type = String, example = "2026-01-10")]
     pub passes_on: LocalDate,
+    /// By which rule.
+    pub passes_by: PassedBy,
     /// Days until then, while the clock runs.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = 5)]
@@ -64,7 +70,7 @@ pub struct Clock {
     pub boundary: Boundary,
     /// Twelve months to the day are enough.
     pub at_least: Reading,
-    /// A day more is needed.
+    /// A day more is needed. Of both readings it is the months alone, not a season.
     pub more_than: Reading,
     /// By what it became stationary, and since when it counts so.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -73,8 +79,23 @@ pub struct Clock {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>)]
     pub if_continued_since: Option<LocalDate>,
+    /// The unit that stood here before for another job, if the clock began with it: its own time counts whatever its job.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub own_stay: Option<OwnStay>,
     /// What a person must judge, since the rule does not say.
     pub review: Vec<Review>,
+}
+
+/// A unit that stayed at a place and changed its job there.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct OwnStay {
+    /// The unit.
+    pub unit: String,
+    /// Its job when it was placed.
+    pub function: String,
+    /// When that was.
+    #[schema(value_type = String)]
+    pub since: LocalDate,
 }
 
 /// How a clock stands.

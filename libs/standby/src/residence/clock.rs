@@ -6,68 +6,8 @@ use super::{
     Asked, Boundary, Clock, ClockState, Passed, PassedBy, Placement, Reading, ResidencePolicy, Review,
     days::{Days, number},
     season::{Counts, counts},
+    spell::{Spell, stored, until_today},
 };
-
-/// Placements that continue each other.
-pub(super) struct Spell<'a> {
-    placements: Vec<&'a Placement>,
-    since: LocalDate,
-    /// Open where the last is meant to stay.
-    until: Option<LocalDate>,
-    gap_days: i32,
-    review: Vec<Review>,
-    /// The beginning of the spell before it, where a gap ended that.
-    if_continued_since: Option<LocalDate>,
-}
-
-/// The spells of one job, its placements being in order.
-pub(super) fn spells<'a>(
-    placements: &[&'a Placement],
-    asked: &Asked,
-    policy: &ResidencePolicy,
-) -> Vec<Spell<'a>> {
-    let mut spells: Vec<Spell> = Vec::new();
-    for placement in placements {
-        let new = |review, if_continued_since| Spell {
-            placements: vec![*placement],
-            since: placement.from,
-            until: placement.until,
-            gap_days: 0,
-            review,
-            if_continued_since,
-        };
-        let Some(spell) = spells.last_mut() else {
-            spells.push(new(Vec::new(), None));
-            continue;
-        };
-        let left = spell.until.filter(|left| *left < placement.from);
-        let gap = left.map(|left| gap(left, placement.from, spell, asked, policy));
-        match gap {
-            Some(gap @ Review::Gap { continued: false, .. }) => {
-                let before = spell.since;
-                spells.push(new(vec![gap], Some(before)));
-                continue;
-            }
-            Some(gap) => {
-                spell.gap_days += left.map_or(0, |left| placement.from.days_since(left));
-                spell.review.push(gap);
-            }
-            None => {}
-        }
-        spell.placements.push(placement);
-        spell.until = spell.until.zip(placement.until).map(|(one, other)| one.max(other));
-    }
-    spells
-}
-
-/// A time without a unit; where storage is left out, days of it in storage do not end the clock.
-fn gap(from: LocalDate, until: LocalDate, spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> Review {
-    let stored = stored(spell, asked, policy).between(number(from), number(until));
-    let days = until.days_since(from);
-    let most = policy.gap_days_max;
-    let continued = most.is_none_or(|most| days - stored <= i32::from(most));
-    Review::Gap { from, until, days, most, continued }
-}
 
 /// The clock of a spell.
 pub(super) fn clock(spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> Clock {
@@ -80,12 +20,21 @@ pub(super) fn clock(spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> C
     let decides = if policy.boundary == Boundary::AtLeast { at_least } else { more_than };
     let upto = spell.until.map_or(asked.today, |until| until.min(asked.today));
     let storage_days = excluded.between(number(spell.since), number(upto));
-    let passed = passed(spell, decides, asked, policy);
-    let state = state(spell, decides, passed, asked, policy);
+    let seasons = full_seasons(spell, asked, policy, |counts| matches!(counts, Counts::Yes));
+    let season = seasons.first().map(|(closes, _)| (*closes, PassedBy::FullSeason));
+    let months = (decides.passes_on, PassedBy::Months);
+    let (passes_on, passes_by) = season.map_or(months, |season| season.min(months));
+    let passed = (asked.today >= passes_on && stays_to(spell, passes_on)).then_some(Passed {
+        stationary_since: spell.since,
+        on: passes_on,
+        by: passes_by,
+    });
+    let state =
+        if passed.is_some() { ClockState::Stationary } else { state(spell, passes_on, asked, policy) };
     let runs = matches!(state, ClockState::Running | ClockState::WillStay);
     Clock {
-        location: first(spell, |placement| &placement.location),
-        function: first(spell, |placement| &placement.function),
+        location: spell.placements.first().map(|placement| placement.location.clone()).unwrap_or_default(),
+        function: spell.function.to_owned(),
         units: units(spell),
         since: spell.since,
         until: spell.until,
@@ -93,19 +42,17 @@ pub(super) fn clock(spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> C
         days: upto.days_since(spell.since) - storage_days,
         gap_days: spell.gap_days,
         storage_days,
-        passes_on: decides.passes_on,
-        days_left: runs.then(|| decides.passes_on.days_since(asked.today)),
+        passes_on,
+        passes_by,
+        days_left: runs.then(|| passes_on.days_since(asked.today)),
         boundary: policy.boundary,
         at_least,
         more_than,
         passed,
         if_continued_since: spell.if_continued_since,
+        own_stay: spell.own_stay.clone(),
         review: review(spell, storage_days, at_least.passed != more_than.passed, asked, policy),
     }
-}
-
-fn first(spell: &Spell, name: impl Fn(&Placement) -> &String) -> String {
-    spell.placements.first().map(|placement| name(placement).clone()).unwrap_or_default()
 }
 
 fn units(spell: &Spell) -> Vec<String> {
@@ -116,20 +63,6 @@ fn units(spell: &Spell) -> Vec<String> {
         }
     }
     units
-}
-
-/// Days on which a unit of the spell was in storage, up to today; none where the policy counts them.
-fn stored(spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> Days {
-    if !policy.storage_excluded {
-        return Days::default();
-    }
-    let of_spell = |unit: &String| spell.placements.iter().any(|placement| placement.unit == *unit);
-    let stored = asked.storage.iter().filter(|storage| of_spell(&storage.unit));
-    Days::of(stored.map(|storage| until_today(storage.from, storage.until, asked.today)).collect())
-}
-
-fn until_today(from: LocalDate, until: Option<LocalDate>, today: LocalDate) -> (i32, i32) {
-    (number(from), number(until.map_or(today, |until| until.min(today))))
 }
 
 /// Days that do not count: a unit of the spell was in storage, and no other one stood there.
@@ -183,36 +116,13 @@ fn full_seasons(
     seasons
 }
 
-fn seasons_that_count(spell: &Spell, asked: &Asked, policy: &ResidencePolicy) -> Vec<(LocalDate, LocalDate)> {
-    full_seasons(spell, asked, policy, |counts| matches!(counts, Counts::Yes))
-}
-
-/// What came first of those that have come.
-fn passed(spell: &Spell, decides: Reading, asked: &Asked, policy: &ResidencePolicy) -> Option<Passed> {
-    let season = seasons_that_count(spell, asked, policy).first().map(|(closes, _)| *closes);
-    let season = season.filter(|closes| *closes <= asked.today).map(|on| (on, PassedBy::FullSeason));
-    let months = decides.passed.then_some((decides.passes_on, PassedBy::Months));
-    let (on, by) = season.into_iter().chain(months).min()?;
-    Some(Passed { stationary_since: spell.since, on, by })
-}
-
-fn state(
-    spell: &Spell,
-    decides: Reading,
-    passed: Option<Passed>,
-    asked: &Asked,
-    policy: &ResidencePolicy,
-) -> ClockState {
-    if passed.is_some() {
-        return ClockState::Stationary;
-    }
+/// How a clock stands that has not passed.
+fn state(spell: &Spell, passes_on: LocalDate, asked: &Asked, policy: &ResidencePolicy) -> ClockState {
     let Some(until) = spell.until else { return ClockState::Running };
     let away = asked.today.days_since(until)
         - stored(spell, asked, policy).between(number(until), number(asked.today));
     if until > asked.today {
-        let stays =
-            stays_to(spell, decides.passes_on) || !seasons_that_count(spell, asked, policy).is_empty();
-        if stays { ClockState::WillStay } else { ClockState::Running }
+        if stays_to(spell, passes_on) { ClockState::WillStay } else { ClockState::Running }
     } else if policy.gap_days_max.is_none_or(|most| away <= i32::from(most)) {
         ClockState::Away
     } else {

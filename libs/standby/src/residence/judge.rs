@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use super::{
     Asked, Clock, Placement, Residence, ResidenceError, ResidencePolicy, ResidenceTrace,
-    clock::{clock, spells},
+    clock::clock,
     season::{Counts, counts},
+    spell::{spells, with_own_stays},
 };
 
 /// How long each job was done at each place, whatever order the placements came in.
@@ -17,6 +18,7 @@ pub fn residence(asked: &Asked, policy: &ResidencePolicy) -> Result<Residence, R
     one_place_at_a_time(asked.placements)?;
     let mut trace = Vec::new();
     let mut jobs: BTreeMap<(&str, &str), Vec<&Placement>> = BTreeMap::new();
+    let mut places: BTreeMap<&str, Vec<&Placement>> = BTreeMap::new();
     for placement in in_order(asked.placements) {
         let (unit, from) = (placement.unit.clone(), placement.from);
         if from > asked.today {
@@ -26,6 +28,7 @@ pub fn residence(asked: &Asked, policy: &ResidencePolicy) -> Result<Residence, R
         let (location, function) = (placement.location.clone(), placement.function.clone());
         trace.push(ResidenceTrace::PlacementUsed { unit, location, function, from });
         jobs.entry((&placement.location, &placement.function)).or_default().push(placement);
+        places.entry(&placement.location).or_default().push(placement);
     }
     for season in asked.seasonal {
         if let Counts::No(why) = counts(season, policy) {
@@ -33,9 +36,14 @@ pub fn residence(asked: &Asked, policy: &ResidencePolicy) -> Result<Residence, R
             trace.push(ResidenceTrace::SeasonLeftOut { location, opens, why });
         }
     }
-    let clocks = jobs.values().flat_map(|placements| of_job(placements, asked, policy)).collect();
-    let (policy, source) = (policy.name.clone(), policy.source.clone());
-    Ok(Residence { clocks, today: asked.today, policy, source, trace })
+    let of_job = |((location, _), of_job): (&(&str, &str), &Vec<&Placement>)| -> Vec<Clock> {
+        let here = places.get(location).map_or(&[][..], Vec::as_slice);
+        let spells = spells(of_job, here, asked, policy).into_iter();
+        spells.map(|spell| clock(&with_own_stays(spell, here, asked, policy), asked, policy)).collect()
+    };
+    let clocks = jobs.iter().flat_map(of_job).collect();
+    let ResidencePolicy { name, edition, source, .. } = policy.clone();
+    Ok(Residence { clocks, today: asked.today, policy: name, edition, source, trace })
 }
 
 fn in_order(placements: &[Placement]) -> Vec<&Placement> {
@@ -60,8 +68,4 @@ fn one_place_at_a_time(placements: &[Placement]) -> Result<(), ResidenceError> {
         }
     }
     Ok(())
-}
-
-fn of_job(placements: &[&Placement], asked: &Asked, policy: &ResidencePolicy) -> Vec<Clock> {
-    spells(placements, asked, policy).iter().map(|spell| clock(spell, asked, policy)).collect()
 }

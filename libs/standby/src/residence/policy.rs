@@ -19,6 +19,7 @@ pub enum Boundary {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ResidencePolicy {
     pub(super) name: String,
+    pub(super) edition: String,
     pub(super) source: String,
     pub(super) months: u16,
     /// Which reading decides; both are told.
@@ -43,13 +44,15 @@ impl ResidencePolicy {
     /// Where the limit is no months.
     pub fn new(
         name: impl Into<String>,
+        edition: impl Into<String>,
         source: impl Into<String>,
         months: u16,
     ) -> Result<Self, ResidenceError> {
         if months == 0 {
             return Err(ResidenceError::NoMonths);
         }
-        Ok(Self { name: name.into(), source: source.into(), months, ..Self::standard() })
+        let (name, edition, source) = (name.into(), edition.into(), source.into());
+        Ok(Self { name, edition, source, months, ..Self::standard() })
     }
 
     /// Twelve months, to the day enough; gaps count and storage does; seasons of three months and more at places that are meant
@@ -59,6 +62,7 @@ impl ResidencePolicy {
     pub fn standard() -> Self {
         Self {
             name: "twelve_month_residence".to_owned(),
+            edition: "1".to_owned(),
             source: "40 CFR 1068.30, 1068.31".to_owned(),
             months: 12,
             boundary: Boundary::AtLeast,
