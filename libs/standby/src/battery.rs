@@ -32,7 +32,7 @@ pub use self::{
 };
 use crate::{
     asked::Asked,
-    caution::Caution,
+    caution::{BATTERY_ACID, BATTERY_DISCONNECT, BATTERY_GAS, Caution},
     convert::{Amperes, Celsius},
 };
 
@@ -225,23 +225,7 @@ pub enum BatteryTrace {
 }
 
 /// What to heed at a battery.
-pub(crate) const CAUTIONS: [Caution; 3] = [
-    Caution {
-        caution: "battery_gas",
-        text: "A battery gives off explosive gas: ventilate, keep sparks and flames away, switch off before clamps are moved.",
-        source: "29 CFR 1926.441 (from memory); the battery's label first",
-    },
-    Caution {
-        caution: "battery_acid",
-        text: "Wear goggles and gloves; flush acid from eyes and skin with plenty of water and get help.",
-        source: "29 CFR 1926.441 (from memory); the battery's label first",
-    },
-    Caution {
-        caution: "battery_disconnect",
-        text: "Before work on the set disconnect the starting battery, the grounded clamp first, and keep it from starting by itself.",
-        source: "29 CFR 1910.147 by analogy; the unit's manual first",
-    },
-];
+pub(crate) const CAUTIONS: [Caution; 3] = [BATTERY_GAS, BATTERY_ACID, BATTERY_DISCONNECT];
 
 /// A share of the whole charge as it is compared.
 fn share(ten_thousandths: i64) -> Fraction {

@@ -61,6 +61,12 @@ pub const AUTOMATIC_START: Caution = Caution {
     text: "A set on automatic may start at any time: switch it off and disconnect the starting battery before work.",
     source: "29 CFR 1910.147 by analogy; the unit's manual first",
 };
+/// A set that somebody has locked or tagged.
+pub const LOCKED_OUT: Caution = Caution {
+    caution: "locked_out",
+    text: "Somebody may be working on it: do not start it, and take off no lock or tag that another hung.",
+    source: "29 CFR 1910.147",
+};
 /// Hydrogen.
 pub const BATTERY_GAS: Caution = Caution {
     caution: "battery_gas",

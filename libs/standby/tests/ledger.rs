@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-mod told_cases;
+mod worked;
 
 use model::{Hours, Instant, Zone};
 use proptest::prelude::*;
@@ -11,7 +11,7 @@ use standby::ledger::{
     Asked, Ledger, LedgerError, LedgerPolicy, MeterYear, OverlapRule, Reclassified, Run, RunClass, ToEnter,
     ledger,
 };
-use told_cases::{cases, date, hours, instant, list, matches, text};
+use worked::{cases, date, hours, instant, list, matches_named as matches, text};
 
 fn class(given: &Value) -> RunClass {
     match text(given, "class") {

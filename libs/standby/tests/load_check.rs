@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-mod told;
+mod worked;
 
 use model::Metres;
 use proptest::prelude::*;
@@ -13,7 +13,7 @@ use standby::{
         DerateRule, Growth, Load, LoadVerdict, Place, RuleOf, Set, Slope, Together, Watts, load_check,
     },
 };
-use told::{cases, file, kilowatts, matches, number, text};
+use worked::{cases, file, kilowatts, matches_whole as matches, number, text};
 
 fn watts(given: &Value) -> Option<Watts> {
     given.as_u64().map(|watts| Watts::from_whole(u32::try_from(watts).unwrap()))

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-mod told;
+mod worked;
 
 use std::{collections::BTreeSet, sync::LazyLock};
 
@@ -16,7 +16,7 @@ use standby::{
     },
     readiness::Verdict,
 };
-use told::{cases, file, instant, kilowatts, matches, number, text, uuid};
+use worked::{cases, file, instant, kilowatts, matches_whole as matches, number, text, uuid};
 
 fn over(base: &str, given: &Value) -> Value {
     static FILE: LazyLock<Value> = LazyLock::new(|| file("promise"));

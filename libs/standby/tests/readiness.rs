@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-mod told;
+mod worked;
 
 use interval::{DueState, Fraction};
 use model::{Code, Hours, Instant, LocalDate, Metres, UnitId, Zone, id::EventId, id::SiteId};
@@ -14,7 +14,7 @@ use standby::readiness::{
     binomial::{ONE_SIDED_95, TWO_SIDED_95, Trials, TrialsError, straight_successes_for},
     judge, site_readiness,
 };
-use told::{cases, file, instant, kilowatts, matches, number, text, uuid};
+use worked::{cases, file, instant, kilowatts, matches_whole as matches, number, text, uuid};
 
 fn event(place: &Value) -> EventId {
     EventId::parse(&uuid(place.as_i64().unwrap())).unwrap()

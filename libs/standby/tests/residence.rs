@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "helpers of tests")]
 
-mod told_cases;
+mod worked;
 
 use model::LocalDate;
 use proptest::prelude::*;
@@ -11,7 +11,7 @@ use standby::residence::{
     Asked, Boundary, Clock, ClockState, Placement, Residence, ResidenceError, ResidencePolicy, Season,
     Storage, residence,
 };
-use told_cases::{cases, date, list, matches, text};
+use worked::{cases, date, list, matches_named as matches, text};
 
 fn months(given: &Value) -> Option<u16> {
     given.as_u64().map(|months| u16::try_from(months).unwrap())

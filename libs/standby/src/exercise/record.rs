@@ -14,7 +14,10 @@ use super::{
     stages::share_of,
     trace::ExerciseTrace,
 };
-use crate::{asked::Asked, caution::Caution};
+use crate::{
+    asked::Asked,
+    caution::{AUTOMATIC_START, CARBON_MONOXIDE, Caution},
+};
 
 /// The tests of a set up to a day.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -129,16 +132,8 @@ const CAUTIONS: [Caution; 3] = [
         text: "Where an order in fire season asks for it, run a set only with a spark arrester that works, on cleared ground.",
         source: "36 CFR 261.52(j), only where an order says so",
     },
-    Caution {
-        caution: "carbon_monoxide",
-        text: "Run a portable set outdoors only, at least 20 ft from openings, exhaust away from them.",
-        source: "published safety advice for portable sets; the unit's manual and local codes first",
-    },
-    Caution {
-        caution: "automatic_start",
-        text: "A set on automatic may start at any time: switch it off and disconnect the starting battery before work.",
-        source: "29 CFR 1910.147 by analogy; the unit's manual first",
-    },
+    CARBON_MONOXIDE,
+    AUTOMATIC_START,
 ];
 
 /// Judges all runs up to a day in the zone where the set stands.

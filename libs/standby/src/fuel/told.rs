@@ -11,20 +11,14 @@ use super::{
     limits::AgePolicy,
     remedy::{replacement, top_up},
 };
-use crate::{amount::Volume, asked::Asked, caution::Caution, convert::Days};
+use crate::{
+    amount::Volume,
+    asked::Asked,
+    caution::{Caution, ENGINE_OFF_FOR_FUEL, WASTE_FUEL},
+    convert::Days,
+};
 
-const CAUTIONS: [Caution; 2] = [
-    Caution {
-        caution: "engine_off_for_fuel",
-        text: "Fill or drain with the engine stopped and cooled, outdoors, away from flames and sparks.",
-        source: "29 CFR 1926.152(g)(10); the unit's manual and local codes first",
-    },
-    Caution {
-        caution: "waste_fuel",
-        text: "Drained fuel goes into approved cans and to a collection point, never on the ground or into a drain.",
-        source: "common practice; local codes first",
-    },
-];
+const CAUTIONS: [Caution; 2] = [ENGINE_OFF_FOR_FUEL, WASTE_FUEL];
 
 /// How old the fuel is on a day.
 #[must_use]

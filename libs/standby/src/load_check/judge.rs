@@ -8,7 +8,7 @@ use super::{
     derate::{Factor, RuleOf},
     reckon::{Holds, Told},
 };
-use crate::caution::Caution;
+use crate::caution::{BACK_FEED, CARBON_MONOXIDE, Caution};
 
 /// Checks whether a set runs and starts its loads where it stands.
 ///
@@ -71,18 +71,7 @@ pub fn load_check(set: &Set, place: &Place, loads: &[Load]) -> Result<LoadCheck,
     })
 }
 
-const CAUTIONS: [Caution; 2] = [
-    Caution {
-        caution: "back_feed",
-        text: "Connect a building only by transfer equipment that a licensed electrician installed: back-feed kills people who work on lines.",
-        source: "NEC 702.5 (from memory); local codes first",
-    },
-    Caution {
-        caution: "carbon_monoxide",
-        text: "Run a portable set outdoors only, at least 20 ft from openings, exhaust away from them.",
-        source: "published safety advice for portable sets; the unit's manual and local codes first",
-    },
-];
+const CAUTIONS: [Caution; 2] = [BACK_FEED, CARBON_MONOXIDE];
 
 fn check(set: &Set, place: &Place) -> Result<(), LoadCheckError> {
     for (rating, pointer) in [(set.nameplate, "/rated_kw"), (set.start, "/start_kw")] {

@@ -7,7 +7,10 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::PromiseError;
-use crate::{asked::Asked, caution::Caution};
+use crate::{
+    asked::Asked,
+    caution::{BACK_FEED, CARBON_MONOXIDE, Caution},
+};
 
 /// What a set can do.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -161,18 +164,7 @@ pub struct Fit {
     pub cautions: Vec<Caution>,
 }
 
-const CAUTIONS: [Caution; 2] = [
-    Caution {
-        caution: "back_feed",
-        text: "Connect only by transfer equipment that a licensed electrician installed: back-feed kills people who work on lines.",
-        source: "NEC 702.5 (from memory); local codes first",
-    },
-    Caution {
-        caution: "carbon_monoxide",
-        text: "Run a portable set outdoors only, at least 20 ft from openings, exhaust away from them.",
-        source: "published safety advice for portable sets; the unit's manual and local codes first",
-    },
-];
+const CAUTIONS: [Caution; 2] = [BACK_FEED, CARBON_MONOXIDE];
 
 /// Compares a spare with what a site needs, everything with everything.
 ///

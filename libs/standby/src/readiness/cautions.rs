@@ -1,7 +1,9 @@
 //! What would clear a reason, and what to heed in doing so.
 
 use super::reason::{Reason, ReasonCode};
-use crate::caution::Caution;
+use crate::caution::{
+    BATTERY_DISCONNECT, BATTERY_GAS, CARBON_MONOXIDE, Caution, ENGINE_OFF_FOR_FUEL, LOCKED_OUT,
+};
 
 impl ReasonCode {
     /// What would clear it.
@@ -57,29 +59,3 @@ pub(super) fn of(reasons: &[Reason]) -> Vec<Caution> {
     cautions.sort_unstable_by_key(|caution| caution.caution);
     cautions
 }
-
-const CARBON_MONOXIDE: Caution = Caution {
-    caution: "carbon_monoxide",
-    text: "Run a portable set outdoors only, at least 20 ft from openings, exhaust away from them.",
-    source: "published safety advice for portable sets; the unit's manual and local codes first",
-};
-const BATTERY_DISCONNECT: Caution = Caution {
-    caution: "battery_disconnect",
-    text: "Before work on the set disconnect the starting battery, the grounded clamp first, and keep it from starting by itself.",
-    source: "29 CFR 1910.147 by analogy; the unit's manual first",
-};
-const LOCKED_OUT: Caution = Caution {
-    caution: "locked_out",
-    text: "Somebody may be working on it: do not start it, and take off no lock or tag that another hung.",
-    source: "29 CFR 1910.147",
-};
-const BATTERY_GAS: Caution = Caution {
-    caution: "battery_gas",
-    text: "A battery gives off explosive gas: ventilate, keep sparks and flames away, switch off before clamps are moved.",
-    source: "29 CFR 1926.441 (from memory); the battery's label first",
-};
-const ENGINE_OFF_FOR_FUEL: Caution = Caution {
-    caution: "engine_off_for_fuel",
-    text: "Fill or drain with the engine stopped and cooled, outdoors, away from flames and sparks.",
-    source: "29 CFR 1926.152(g)(10); the unit's manual and local codes first",
-};

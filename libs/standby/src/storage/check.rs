@@ -10,14 +10,14 @@ use super::{
     answer::{Advice, Finding, FindingCode, Measure, SiteStorage, StorageTrace},
     policy::{OSHA, SPILL, StoragePolicy},
 };
-use crate::{amount::Volume, caution::Caution, convert::UsGallons};
+use crate::{
+    amount::Volume,
+    caution::{Caution, ENGINE_OFF_FOR_FUEL},
+    convert::UsGallons,
+};
 
 pub(super) const CAUTIONS: [Caution; 2] = [
-    Caution {
-        caution: "engine_off_for_fuel",
-        text: "Shut engines off while fuel is transferred, and let them cool.",
-        source: "29 CFR 1926.152(g)(10)",
-    },
+    ENGINE_OFF_FOR_FUEL,
     Caution {
         caution: "ignition_sources",
         text: "Keep flames, sparks and smoking at least 50 ft away, and bond containers when fuel is transferred.",
