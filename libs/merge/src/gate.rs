@@ -129,17 +129,19 @@ impl Facts {
 }
 
 impl Reason {
+    /// Every reason, the first that holds coming first.
+    pub const ALL: [Self; 5] = [
+        Self::HandsetRevoked,
+        Self::UnknownAuthor,
+        Self::CorrectionOfOthers,
+        Self::FutureEvent,
+        Self::ParentMissing,
+    ];
+
     /// The reason written as `word`.
     #[must_use]
     pub fn parse(word: &str) -> Option<Self> {
-        let all = [
-            Self::HandsetRevoked,
-            Self::UnknownAuthor,
-            Self::CorrectionOfOthers,
-            Self::FutureEvent,
-            Self::ParentMissing,
-        ];
-        all.into_iter().find(|reason| reason.as_str() == word)
+        Self::ALL.into_iter().find(|reason| reason.as_str() == word)
     }
 
     /// The reason as it is written.
@@ -156,18 +158,20 @@ impl Reason {
 }
 
 impl Flag {
+    /// Every flag.
+    pub const ALL: [Self; 6] = [
+        Self::ClockSuspect,
+        Self::LateScope,
+        Self::Forked,
+        Self::AfterRevocation,
+        Self::TimeDoubtful,
+        Self::PossibleDuplicate,
+    ];
+
     /// The flag written as `word`.
     #[must_use]
     pub fn parse(word: &str) -> Option<Self> {
-        let all = [
-            Self::ClockSuspect,
-            Self::LateScope,
-            Self::Forked,
-            Self::AfterRevocation,
-            Self::TimeDoubtful,
-            Self::PossibleDuplicate,
-        ];
-        all.into_iter().find(|flag| flag.as_str() == word)
+        Self::ALL.into_iter().find(|flag| flag.as_str() == word)
     }
 
     /// The flag as it is written.
