@@ -50,7 +50,7 @@ fn address(operation: &Operation, examples: &Value) -> String {
 
 /// The operations in an order in which their examples work: what others need is made first, and read last.
 fn in_order() -> Vec<Operation> {
-    const FIRST: [&str; 8] = [
+    const FIRST: [&str; 10] = [
         "create_site",
         "create_schedule",
         "create_edition",
@@ -59,6 +59,8 @@ fn in_order() -> Vec<Operation> {
         "enrol_handset",
         "create_mail_list",
         "create_recipient",
+        "create_incident",
+        "create_promise",
     ];
     const LATER: [&str; 2] = ["apply_import", "cancel_import"];
     let mut all = operations();

@@ -71,6 +71,7 @@ fn inhabited(world: &World) -> Town {
     town.record(json!({"kind": "adoption", "maker": "Alder", "model": "P7", "occurred_on": "2026-06-03",
         "schedule_id": town.schedule, "edition_id": town.edition}));
     town.handset(&town.clients["technician"], "Van 2");
+    town.coordinator().get("/v1/readiness").expect(200);
     world.database.sql(&format!(
         "INSERT INTO due_item_before SELECT organization, unit_id, schedule_id, task, 0, state, reason, due_at \
          FROM due_item WHERE organization = '{}' ON CONFLICT DO NOTHING",

@@ -17,7 +17,7 @@ const MAY_NAME: [(&str, &[&str]); 10] = [
     ("access", &["model"]),
     ("report", &["model"]),
     ("store", &["model", "merge", "interval", "proof"]),
-    ("process", &["model", "store"]),
+    ("process", &["model", "interval", "standby", "store"]),
 ];
 
 /// No clock, no I/O, no randomness, no async.

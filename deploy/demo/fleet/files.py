@@ -5,7 +5,7 @@ import io
 import json
 from datetime import datetime, time
 
-from . import first, further, history, story
+from . import first, further, history, standby, story
 from .clock import BEGIN, CLOCK, TAKEOVER, record_id
 from .hill import DEPOT, RADIO, WORKS
 from .places import ASSET_NUMBERS, FIRST_SITES, MAP_NUMBERS, PEOPLE, PERSON_IDS, SCHEDULES, SITE_IDS, SITES, at
@@ -22,15 +22,18 @@ IMPORTS = (
     ("sites.csv", "sites", "csv"),
     ("units.csv", "units", "csv"),
     ("service_events.ndjson", "service_events", "ndjson"),
+    ("standby.ndjson", "service_events", "ndjson"),
     ("readings.csv", "readings", "csv"),
     ("corrections.ndjson", "service_events", "ndjson"),
 )
 
 SITE_COLUMNS = ("id", "external_id:asset_list", "external_id:gis", "name", "zone", "latitude", "longitude", "elevation_metres",
-                "needs_kw", "note")
+                "needs_kw", "needs_hours", "note", "needs_volts", "needs_phases", "needs_connectors", "needs_neutral")
 UNIT_COLUMNS = ("id", "external_id:asset_list", "label", "home_site", "maker", "model", "serial", "fuel", "rated_kw", "ignition",
                 "emergency_use", "electric_start", "meter_fitted", "meter_tick_hours", "tank_litres", "reserve_litres",
-                "battery_volts", "meter_rollover_hours", "burn_litres_per_hour", "features", "remote", "note", "retired")
+                "battery_volts", "meter_rollover_hours", "burn_litres_per_hour", "start_kw", "oil_litres", "oil_litres_per_hour",
+                "oil_check_hours", "battery_chemistry", "battery_cold_cranking_amperes", "battery_ampere_hours", "burn_curve",
+                "derating", "features", "remote", "note", "retired", "output_volts", "phases", "connectors", "neutral")
 READING_COLUMNS = ("id", "unit", "occurred_at", "on_behalf_of", "meter_hours")
 
 
@@ -40,7 +43,8 @@ def asset_number(label):
 
 def sites():
     def site(key, fields):
-        return {"id": SITE_IDS[key], "external_id:asset_list": ASSET_NUMBERS[key], "external_id:gis": MAP_NUMBERS[key], **fields}
+        return {"id": SITE_IDS[key], "external_id:asset_list": ASSET_NUMBERS[key], "external_id:gis": MAP_NUMBERS[key], **fields,
+                **standby.SITE_FIELDS.get(key, {})}
     return [site(key, fields) for key, fields in SITES.items()]
 
 
@@ -48,7 +52,7 @@ def units():
     def unit(label, fields):
         rest = {name: value for name, value in fields.items() if name != "site"}
         return {"id": UNIT_IDS[label], "external_id:asset_list": asset_number(label), "label": label,
-                "home_site": SITES[fields["site"]]["name"], **rest}
+                "home_site": SITES[fields["site"]]["name"], **rest, **standby.UNIT_FIELDS.get(label, {})}
     return [unit(label, fields) for label, fields in UNITS.items()]
 
 
@@ -87,7 +91,9 @@ def named(event):
 def cell(value):
     if isinstance(value, bool):
         return "true" if value else "false"
-    return ";".join(value) if isinstance(value, list) else value
+    if isinstance(value, dict) or isinstance(value, list) and isinstance(value[0], dict):
+        return json.dumps(value, ensure_ascii=False)
+    return ";".join(map(str, value)) if isinstance(value, list) else value
 
 
 def table(columns, rows):
@@ -119,6 +125,7 @@ def files():
         "sites.csv": table(SITE_COLUMNS, sites()),
         "units.csv": table(UNIT_COLUMNS, units()),
         "service_events.ndjson": lines(by_kind["other"]),
+        "standby.ndjson": lines(map(named, standby.events())),
         "readings.csv": table(READING_COLUMNS, readings),
         "corrections.ndjson": lines(by_kind["correction"]),
     }

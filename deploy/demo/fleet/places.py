@@ -18,12 +18,13 @@ SCHEDULES = {
     "maker_c": "schedules/thornwick-rev-c.json",
     "valley": "schedules/tarn-valley-rules.json",
     "running": "schedules/tarn-valley-running.json",
+    "outage": "schedules/tarn-valley-outage.json",
 }
 EDITIONS = {key: json.loads((FOLDER / path).read_text(encoding="utf-8")) for key, path in SCHEDULES.items()}
 
 SITES = {
     "fire": dict(name="Ridge Road Fire Station", zone="America/Denver", latitude=39.86, longitude=-102.19,
-                 elevation_metres=1150, needs_kw=22.5),
+                 elevation_metres=1150, needs_kw=4.5),
     "pump": dict(name="Lower Weir Pump Station", zone="America/Denver", latitude=39.82, longitude=-102.13,
                  elevation_metres=1085, needs_kw=180),
     "shelter": dict(name="Eastbank Shelter", zone="America/Chicago", latitude=39.84, longitude=-101.94,

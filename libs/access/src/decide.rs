@@ -50,6 +50,10 @@ pub enum Action {
     ManagePeople,
     /// See and change mail lists and who gets them.
     ManageMail,
+    /// See an incident or a promise of a spare; the object is at its sites, or the whole organization.
+    ReadOutage,
+    /// Add or change one of them, at the same object.
+    ManageOutage,
     /// Make a code by which a handset may be enrolled.
     MakeHandsetCode,
     /// Enrol the handset in one's hand, with such a code.
@@ -162,7 +166,7 @@ enum Need {
 /// - A custodian keeps a site's log of readings and runs; a technician records all that is done to a unit, but not
 ///   what is decided about it; both may take back and amend what they entered themselves.
 /// - A coordinator records everything, corrects anybody and edits sites and units within reach.
-/// - A planner lets work wait and decides nothing else; an auditor changes nothing, like a viewer, and reads reports.
+/// - A planner lets work wait, and keeps incidents and promises of spares; an auditor changes nothing, like a viewer, and reads reports.
 /// - An integrator keeps sites and units in step with another system, and has no part in what happened to them.
 /// - An admin looks after people and opens sites for them, and does no maintenance: whoever hands out roles holds
 ///   another one openly if they need it.
@@ -202,6 +206,9 @@ const fn rule(action: Action) -> [Need; 8] {
         Action::RecordEvent(EventKind::Placement)       => [N, N, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Adoption)        => [N, N, N, R, N, N, N, N],
         Action::RecordEvent(EventKind::Run)             => [N, R, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Fuel)            => [N, R, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Battery)         => [N, R, R, R, N, N, N, N],
+        Action::RecordEvent(EventKind::Finding)         => [N, R, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Storage)         => [N, N, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Tag)             => [N, N, R, R, N, N, N, N],
         Action::RecordEvent(EventKind::Duty)            => [N, N, N, R, N, N, N, N],
@@ -213,6 +220,8 @@ const fn rule(action: Action) -> [Need; 8] {
         Action::ReadDue                                 => [S, S, S, S, S, S, S, S],
         Action::ManagePeople                            => [N, N, N, N, N, N, N, A],
         Action::ManageMail                              => [N, N, N, A, N, N, N, A],
+        Action::ReadOutage                              => [S, S, S, S, S, S, S, S],
+        Action::ManageOutage                            => [N, N, N, R, R, N, N, R],
         Action::MakeHandsetCode                         => [N, N, N, S, N, N, N, S],
         Action::EnrolHandset                            => [S, S, S, S, S, S, S, S],
         Action::ReadHandset { own: true }               => [S, S, S, S, S, S, S, S],

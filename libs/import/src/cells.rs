@@ -55,12 +55,15 @@ fn written(shape: Shape, value: &Value) -> Option<Cell> {
             return Some(Cell::Number(number.to_string()));
         }
         (Shape::List, Value::Array(codes)) => joined(codes.iter().map(Value::as_str))?,
+        (Shape::Numbers, Value::Array(numbers)) => {
+            let texts: Vec<String> = numbers.iter().map(Value::to_string).collect();
+            joined(texts.iter().map(|text| Some(text.as_str())))?
+        }
         (Shape::Jobs, Value::Array(jobs)) => joined(jobs.iter().map(|job| job.get("job")?.as_str()))?,
         (Shape::Flag | Shape::Mark, Value::Bool(flag)) => flag.to_string(),
-        (Shape::Json, Value::Object(_)) => value.to_string(),
-        (Shape::List | Shape::Jobs | Shape::Flag | Shape::Mark | Shape::Json | Shape::Number, _) => {
-            return None;
-        }
+        (Shape::Json, Value::Object(_)) | (Shape::JsonList, Value::Array(_)) => value.to_string(),
+        (Shape::List | Shape::Numbers | Shape::Jobs, _)
+        | (Shape::Flag | Shape::Mark | Shape::Json | Shape::JsonList | Shape::Number, _) => return None,
         (_, value) => value.as_str()?.to_owned(),
     };
     Some(Cell::Text(text))

@@ -20,6 +20,8 @@ pub enum Shape {
     Prose,
     /// A number.
     Number,
+    /// Numbers, separated by `;` or blanks.
+    Numbers,
     /// Hours: a number, or hours and minutes (`231:30`).
     Hours,
     /// Codes, separated by `;` or blanks.
@@ -32,6 +34,8 @@ pub enum Shape {
     Mark,
     /// A JSON object.
     Json,
+    /// A JSON array.
+    JsonList,
     /// A UUID.
     Id,
     /// A date.
@@ -69,8 +73,14 @@ columns! {
         Id id;
         Text name zone;
         Number latitude longitude elevation_metres needs_kw;
+        Hours needs_hours;
+        Number tank_litres tank_reserve_litres;
         Prose note;
         Mark retired;
+        Number needs_volts;
+        Text needs_phases;
+        List needs_connectors;
+        Text needs_neutral;
         Json external_ids details;
     }
 
@@ -84,13 +94,22 @@ columns! {
         Flag emergency_use electric_start meter_fitted;
         Number meter_tick_hours tank_litres reserve_litres battery_volts;
         Hours meter_rollover_hours;
-        Number burn_litres_per_hour;
+        Number burn_litres_per_hour start_kw oil_litres oil_litres_per_hour;
+        Hours oil_check_hours;
+        Text battery_chemistry;
+        Number battery_cold_cranking_amperes battery_ampere_hours;
+        JsonList burn_curve;
+        Json derating;
         List features;
         Number engine_kw;
         Text stroke burn;
         Flag black_start remote limited_use digester_gas;
         Prose note;
         Mark retired;
+        Numbers output_volts;
+        Text phases;
+        List connectors;
+        Text neutral;
         Json external_ids details;
     }
 
@@ -121,6 +140,19 @@ columns! {
         Date until_date;
         Text tag;
         Id by tag_id target_id other_id to_unit_id other_unit_id;
+        Number start_attempts load_kw load_percent unloaded_minutes volts hertz;
+        Flag exhaust_temperature_reached operating_temperature_reached transferred_load ran_before_transfer;
+        Number fuel_used_litres oil_added_litres from_openings_metres litres;
+        Date bought_on opened_on treated_on;
+        Text ethanol;
+        Number stored_at_celsius;
+        Flag on_maintainer replaced;
+        Text result;
+        Hours rested_hours;
+        Number celsius;
+        Json load_test;
+        Text severity finding;
+        Id finding_id;
         Text maker model;
         Json limits_of feature applies_to replacement;
         Prose note;

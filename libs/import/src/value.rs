@@ -30,12 +30,14 @@ pub(crate) fn members(column: &Column, text: &str, how: &How) -> Result<Vec<(&'s
         Shape::Hours if trimmed.contains(':') => Value::from(trimmed),
         Shape::Number | Shape::Hours => Value::Number(number(trimmed, how.decimal)?),
         Shape::List => codes(trimmed).collect(),
+        Shape::Numbers => numbers(trimmed, how.decimal)?,
         Shape::Jobs => codes(trimmed).map(|code| job(Value::from(code))).collect(),
         Shape::Flag => Value::Bool(flag(trimmed)?),
         // A mark is there or not: `false` is the same as nothing.
         Shape::Mark if !flag(trimmed)? => return Ok(Vec::new()),
         Shape::Mark => Value::Bool(true),
         Shape::Json => Value::Object(object(trimmed)?),
+        Shape::JsonList => Value::Array(list(trimmed)?),
         Shape::Date => Value::from(how.dates.read_day(trimmed)?),
         Shape::Instant => Value::from(how.dates.read_instant(trimmed)?),
         Shape::Occurred => return how.dates.read(trimmed).map(occurred),
@@ -45,12 +47,22 @@ pub(crate) fn members(column: &Column, text: &str, how: &How) -> Result<Vec<(&'s
 
 /// A JSON object.
 pub(crate) fn object(text: &str) -> Result<Map<String, Value>, Doubt> {
-    let found =
-        json::parse(text.as_bytes()).map_err(|error| Doubt::new("invalid_json", shortened(&error.detail)))?;
-    match found {
+    match parsed(text)? {
         Value::Object(members) => Ok(members),
         _ => Err(Doubt::new("wrong_type", "This must be a JSON object.")),
     }
+}
+
+/// A JSON array.
+fn list(text: &str) -> Result<Vec<Value>, Doubt> {
+    match parsed(text)? {
+        Value::Array(items) => Ok(items),
+        _ => Err(Doubt::new("wrong_type", "This must be a JSON array.")),
+    }
+}
+
+fn parsed(text: &str) -> Result<Value, Doubt> {
+    json::parse(text.as_bytes()).map_err(|error| Doubt::new("invalid_json", shortened(&error.detail)))
 }
 
 fn occurred(read: Read) -> Vec<(&'static str, Value)> {
@@ -61,6 +73,10 @@ fn occurred(read: Read) -> Vec<(&'static str, Value)> {
             vec![("occurred_at", Value::from(text)), ("occurred_precision", Value::from("minute"))]
         }
     }
+}
+
+fn numbers(text: &str, decimal: Decimal) -> Result<Value, Doubt> {
+    codes(text).map(|text| number(text, decimal).map(Value::Number)).collect()
 }
 
 fn codes(text: &str) -> impl Iterator<Item = &str> {

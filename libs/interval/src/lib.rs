@@ -78,6 +78,7 @@ mod corrections;
 mod doubts;
 mod duplicates;
 mod fits;
+mod happened;
 mod hours;
 mod input;
 mod item;
@@ -99,6 +100,7 @@ mod state;
 mod steps;
 mod tags;
 mod trace;
+mod window;
 mod words;
 
 pub use analysis::condemned;
@@ -108,6 +110,7 @@ pub use compliance::Compliance;
 pub use corrections::machine;
 pub use doubts::{Doubt, doubts};
 pub use fits::belongs_to;
+pub use happened::{Happened, Stayed, happened, stayed};
 pub use hours::{
     EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,
     StopShownBy, SwapNotRecorded,
@@ -123,4 +126,5 @@ pub use state::{UnitState, refold, refold_until, standing_site};
 pub use steps::{InForce, ItemSteps, Step, edition_in, next_at, state_in};
 pub use tags::{HungTag, tags};
 pub use trace::TraceEntry;
+pub use window::{DeferralDecided, RunWithin};
 pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

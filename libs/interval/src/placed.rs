@@ -53,7 +53,7 @@ pub(crate) enum What<'a> {
         meter: Option<Hours>,
         /// What the meter showed at the end of the whole of it.
         stop_meter: Option<Hours>,
-        emergency: bool,
+        reason: Option<RunReason>,
     },
     Adoption(&'a Adoption),
     Setting(&'a UnitSetting),
@@ -118,14 +118,20 @@ impl<'a> What<'a> {
                 Self::Service { jobs: Cow::Borrowed(&done.jobs), meter: done.meter_hours }
             }
             Details::Adoption(adoption) => Self::Adoption(adoption),
-            Details::Run(run) => Self::run(run, instant),
+            Details::Run(run) => return Self::run(run, instant),
             Details::Setting(setting) => Self::Setting(setting),
             Details::Deferral(deferral) => Self::Deferral(deferral),
-            Details::Placement(_) | Details::Tag(_) | Details::Correction(_) => return None,
+            Details::Placement(_)
+            | Details::Fuel(_)
+            | Details::Battery(_)
+            | Details::Finding(_)
+            | Details::Tag(_)
+            | Details::Correction(_) => return None,
         })
     }
 
-    fn run(run: &Run, instant: Instant) -> Self {
+    /// Nothing of one that did not start: no hour passed on the engine.
+    fn run(run: &Run, instant: Instant) -> Option<Self> {
         let exactly = Hours::ZERO;
         let (phase, stop_meter) = match &run.phase {
             RunPhase::Until { stopped_at, stop_meter_hours } => {
@@ -139,9 +145,9 @@ impl<'a> What<'a> {
             }
             RunPhase::Start => (Phase::Start, None),
             RunPhase::Stop { run_id } => (Phase::Stop { of: *run_id }, None),
+            RunPhase::NoStart => return None,
         };
-        let emergency = run.reason == Some(RunReason::Emergency);
-        Self::Run { phase, meter: run.meter_hours, stop_meter, emergency }
+        Some(Self::Run { phase, meter: run.meter_hours, stop_meter, reason: run.reason })
     }
 
     fn lent(&self) -> What<'_> {
@@ -153,8 +159,8 @@ impl<'a> What<'a> {
             Self::Storage(action) => What::Storage(*action),
             Self::Duty(duty) => What::Duty(duty),
             Self::Reading(hours) => What::Reading(*hours),
-            Self::Run { phase, meter, stop_meter, emergency } => {
-                What::Run { phase: *phase, meter: *meter, stop_meter: *stop_meter, emergency: *emergency }
+            Self::Run { phase, meter, stop_meter, reason } => {
+                What::Run { phase: *phase, meter: *meter, stop_meter: *stop_meter, reason: *reason }
             }
             Self::Adoption(adoption) => What::Adoption(adoption),
             Self::Setting(setting) => What::Setting(setting),

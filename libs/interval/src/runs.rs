@@ -7,7 +7,7 @@ mod spans;
 
 use std::collections::BTreeMap;
 
-use model::{EventId, Hours, Instant};
+use model::{EventId, Hours, Instant, event::RunReason};
 
 pub(crate) use self::spans::Spans;
 use crate::hours::Point;
@@ -38,7 +38,7 @@ pub(crate) struct Entry {
     /// Whether of its start only the day is known.
     pub(crate) by_day: bool,
     pub(crate) phase: Phase,
-    pub(crate) emergency: bool,
+    pub(crate) reason: Option<RunReason>,
 }
 
 /// A run with its end.
@@ -50,12 +50,13 @@ pub(crate) struct Run {
     /// [`Instant::LAST`] while it goes on.
     pub(crate) end: Instant,
     pub(crate) ended: Ended,
-    give_or_take: Hours,
-    emergency: bool,
+    pub(crate) give_or_take: Hours,
+    /// What it was for.
+    pub(crate) reason: Option<RunReason>,
     /// Until when it counts; readings may tell better.
     counts_until: Instant,
     /// Whether it is only known how long it ran that day.
-    is_loose: bool,
+    pub(crate) is_loose: bool,
 }
 
 /// By what a run ended.
@@ -148,7 +149,8 @@ impl Runs {
         };
         let stood = all.iter().filter(|run| run.ended == Ended::Tank);
         let stood: Vec<_> = stood.map(|run| (run.end, stood_until(run, &all, evidence))).collect();
-        let emergencies = all.iter().filter(|run| run.emergency).map(|run| (run.start, run.end));
+        let emergencies =
+            all.iter().filter(|run| run.reason == Some(RunReason::Emergency)).map(|run| (run.start, run.end));
         Self {
             ran: among(|_| true),
             surely: Spans::united(all.iter().filter(is_sure).map(counted)),
@@ -334,8 +336,8 @@ fn ended(entries: &[Entry], evidence: &Evidence<'_>) -> Vec<Run> {
                 }
             }
         };
-        let (event, emergency) = (entry.event, entry.emergency);
-        Some(Run { event, start, end, ended, give_or_take, emergency, counts_until, is_loose })
+        let (event, reason) = (entry.event, entry.reason);
+        Some(Run { event, start, end, ended, give_or_take, reason, counts_until, is_loose })
     };
     entries.iter().filter_map(run).collect()
 }

@@ -18,6 +18,8 @@ pub struct HungTag {
     pub tag: TagWord,
     /// Since when.
     pub since: Instant,
+    /// When it is over by what it says itself; absent if somebody has to take it off.
+    pub until: Option<Instant>,
 }
 
 /// The tags that hang on a unit at `at`, the first one first.
@@ -34,9 +36,9 @@ pub fn tags(input: &Input<'_>, at: Instant) -> Vec<HungTag> {
         match &tag.action {
             TagAction::Removed { tag_id } => drop(removed.insert(*tag_id)),
             TagAction::Hung { tag, effective_until, .. } => {
-                let over = effective_until.is_some_and(|until| stays.at(at).zone.midnight(until) <= at);
-                if !over {
-                    hung.push(HungTag { event_id: said.id, tag: *tag, since: instant });
+                let until = effective_until.map(|until| stays.at(at).zone.midnight(until));
+                if until.is_none_or(|until| until > at) {
+                    hung.push(HungTag { event_id: said.id, tag: *tag, since: instant, until });
                 }
             }
         }

@@ -4,8 +4,8 @@ use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 
 use crate::id::{
-    EditId, EditionId, EventId, GrantId, HandsetId, MailListId, OrganizationId, PersonId, RecipientId,
-    ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, GrantId, HandsetId, IncidentId, MailListId, OrganizationId, PersonId,
+    PromiseId, RecipientId, ScheduleId, SiteId, UnitId,
 };
 
 /// The format of edits and rows that this version writes.
@@ -36,6 +36,10 @@ pub enum RecordKind {
     MailList,
     /// A recipient of a mail list; fields.
     Recipient,
+    /// An incident; fields.
+    Incident,
+    /// A promise of a spare; fields.
+    Promise,
 }
 
 /// The words for [`RecordKind`].
@@ -51,6 +55,8 @@ pub const RECORD_KINDS: &[(&str, RecordKind)] = &[
     ("handset", RecordKind::Handset),
     ("mail_list", RecordKind::MailList),
     ("recipient", RecordKind::Recipient),
+    ("incident", RecordKind::Incident),
+    ("promise", RecordKind::Promise),
 ];
 
 impl RecordKind {
@@ -158,6 +164,10 @@ pub enum Target {
     MailList(MailListId),
     /// A recipient of a mail list.
     Recipient(RecipientId),
+    /// An incident.
+    Incident(IncidentId),
+    /// A promise of a spare.
+    Promise(PromiseId),
 }
 
 impl Target {
@@ -173,6 +183,8 @@ impl Target {
             Self::Handset(_) => RecordKind::Handset,
             Self::MailList(_) => RecordKind::MailList,
             Self::Recipient(_) => RecordKind::Recipient,
+            Self::Incident(_) => RecordKind::Incident,
+            Self::Promise(_) => RecordKind::Promise,
         }
     }
 
@@ -188,6 +200,8 @@ impl Target {
             Self::Handset(id) => id.uuid(),
             Self::MailList(id) => id.uuid(),
             Self::Recipient(id) => id.uuid(),
+            Self::Incident(id) => id.uuid(),
+            Self::Promise(id) => id.uuid(),
         }
     }
 }

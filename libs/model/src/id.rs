@@ -41,6 +41,8 @@ kinds! {
     Handset HandsetId "handset" "A field device that works offline.";
     MailList MailListId "mail list" "Who gets the digest of some sites.";
     Recipient RecipientId "recipient" "An address on a mail list.";
+    Incident IncidentId "incident" "An outage, with what was done in it.";
+    Promise PromiseId "promise" "A spare promised to a site.";
     Import ImportId "import" "A file that is brought in.";
     Group GroupId "group" "Edits that are applied together or not at all.";
 }

@@ -18,7 +18,9 @@
 //! assert_eq!(pointers, ["/id", "/unit_id", "/occurred_at", "/meter_hours", "/colour"]);
 //! ```
 
+pub mod burn_curve;
 pub mod code;
+pub mod derating;
 pub mod edit;
 mod entry;
 pub mod event;
@@ -29,6 +31,7 @@ pub mod json;
 pub mod mail;
 pub mod mark;
 pub mod organization;
+pub mod outage;
 pub mod pack;
 pub mod person;
 pub mod private;
@@ -46,8 +49,8 @@ pub use code::Code;
 pub use entry::HoursEntry;
 pub use external::ExternalIds;
 pub use id::{
-    EditId, EditionId, EventId, GrantId, GroupId, HandsetId, Id, ImportId, MailListId, OrganizationId,
-    PersonId, RecipientId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, GrantId, GroupId, HandsetId, Id, ImportId, IncidentId, MailListId,
+    OrganizationId, PersonId, PromiseId, RecipientId, ScheduleId, SiteId, UnitId,
 };
 pub use private::PrivateText;
 pub use quantity::{Hours, Kilowatts, Litres, Metres, Volts};

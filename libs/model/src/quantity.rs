@@ -124,7 +124,7 @@ impl Serialize for Hours {
 macro_rules! quantities {
     ($($name:ident $low:literal $high:literal $what:literal $doc:literal;)*) => {$(
         #[doc = $doc]
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub struct $name(i64);
 
         impl $name {
@@ -160,15 +160,29 @@ quantities! {
     Volts 0 1_000 "Volts" "A potential in volts.";
     Metres -500 9_000 "Metres" "A height above sea level in metres.";
     LitresPerHour 0 100_000 "Litres per hour" "A rate of burning fuel in litres per hour.";
+    Percent 0 110 "Percentages" "A share of a set's rating in percent: what a set may carry for a short time is a tenth over it.";
+    Hertz 0 500 "Hertz" "A frequency in hertz.";
+    Celsius -60 80 "Temperatures" "A temperature in degrees Celsius.";
+    Amperes 0 10_000 "Amperes" "A current in amperes.";
+    AmpereHours 0 10_000 "Ampere-hours" "A charge in ampere-hours.";
     Factor 0 1 "Factors" "A share of a whole.";
     Seconds -10_000_000_000 10_000_000_000 "Seconds" "By how much one clock is ahead of another in seconds.";
     Quantity 0 1_000_000 "Quantities" "How much of a part or setting, in a unit named beside it.";
 }
 
+impl Metres {
+    /// Reads a distance of at most a kilometre.
+    ///
+    /// # Errors
+    ///
+    /// Where it is no number, too precise or out of range.
+    pub fn read_distance(value: &Value) -> Result<Self, Flaw> {
+        bounded(value, 0, 100_000, "Distances in metres", "1000").map(Self)
+    }
+}
+
 /// Reads with `read`, refusing nought.
-pub(crate) fn more_than_nought<T>(
-    read: impl Fn(&Value) -> Result<T, Flaw>,
-) -> impl Fn(&Value) -> Result<T, Flaw> {
+pub fn more_than_nought<T>(read: impl Fn(&Value) -> Result<T, Flaw>) -> impl Fn(&Value) -> Result<T, Flaw> {
     move |value| match hundredths(value)? {
         0 => Err(Flaw::new("out_of_range", "This is more than 0.")),
         _ => read(value),

@@ -226,7 +226,11 @@ impl<'a> Object<'a> {
         read: impl FnOnce(&mut Object<'_>) -> Option<T>,
     ) -> Option<T> {
         match self.member(name) {
-            None | Some(Value::Null) => None,
+            None => None,
+            Some(Value::Null) => {
+                self.removed.push(name);
+                None
+            }
             Some(value) => {
                 object(value, format!("{}/{name}", self.pointer), self.mode.within(), self.errors, read)
             }

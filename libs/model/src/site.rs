@@ -4,13 +4,17 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
+    code::Code,
+    entry,
+    entry::HoursEntry,
     external::ExternalIds,
     mark::Marked,
     private::PrivateText,
-    quantity::{Kilowatts, Metres},
-    read::{Flaw, Object},
+    quantity::{Hours, Kilowatts, Litres, Metres, Volts, more_than_nought},
+    read::{Flaw, Object, word},
     text::Label,
     time::Zone,
+    unit::{PHASES, Phases},
 };
 
 /// The fields of a site; in a patch, those that it sets.
@@ -40,6 +44,18 @@ pub struct SiteFields {
     #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 12.5)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub needs_kw: Option<Kilowatts>,
+    /// For how many hours of an outage it has to be supplied.
+    #[schema(value_type = HoursEntry, example = 72)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    pub needs_hours: Option<Hours>,
+    /// What the tank of the site holds that feeds its units, in litres.
+    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 1500)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tank_litres: Option<Litres>,
+    /// What must stay in that tank, in litres.
+    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 150)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tank_reserve_litres: Option<Litres>,
     /// Its ids in other systems, by the code of the system: no two sites have the same one.
     #[schema(value_type = std::collections::BTreeMap<String, String>, example = json!({"gis": "ST-0042"}))]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -52,7 +68,34 @@ pub struct SiteFields {
     #[schema(value_type = bool, example = true)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub retired: Option<Marked>,
+    /// The voltage of its wiring, in volts.
+    #[schema(value_type = f64, minimum = 0.01, maximum = 1000, example = 240)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub needs_volts: Option<Volts>,
+    /// Whether it is wired with one phase or three.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub needs_phases: Option<Phases>,
+    /// The connectors that its inlet takes, by code; any of them will do.
+    #[schema(value_type = Vec<String>, max_items = 50, example = json!(["locking_30a"]))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub needs_connectors: Option<Vec<Code>>,
+    /// What its transfer equipment asks of the neutral of a set.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub needs_neutral: Option<NeutralNeed>,
 }
+
+/// What transfer equipment asks of the neutral.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum NeutralNeed {
+    /// The switch transfers the neutral: the set is a source of its own and has its neutral bonded.
+    Bonded,
+    /// The neutral stays joined to the building's: it must not be bonded a second time at the set.
+    Floating,
+}
+
+const NEUTRAL_NEEDS: &[(&str, NeutralNeed)] =
+    &[("bonded", NeutralNeed::Bonded), ("floating", NeutralNeed::Floating)];
 
 impl SiteFields {
     /// JSON Pointers to the private text among the fields.
@@ -67,9 +110,16 @@ impl SiteFields {
             longitude: o.optional("longitude", Degrees::read_longitude),
             elevation_metres: o.optional("elevation_metres", Metres::read),
             needs_kw: o.optional("needs_kw", Kilowatts::read),
+            needs_hours: o.optional("needs_hours", Hours::read_positive),
+            tank_litres: o.optional("tank_litres", Litres::read),
+            tank_reserve_litres: o.optional("tank_reserve_litres", Litres::read),
             external_ids: ExternalIds::read(o),
             note: o.private("note"),
             retired: o.optional("retired", Marked::read),
+            needs_volts: o.optional("needs_volts", more_than_nought(Volts::read)),
+            needs_phases: o.optional("needs_phases", word(PHASES)),
+            needs_connectors: o.values("needs_connectors", 50, Code::read),
+            needs_neutral: o.optional("needs_neutral", word(NEUTRAL_NEEDS)),
         })
     }
 }

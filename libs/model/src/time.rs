@@ -292,6 +292,16 @@ impl Zone {
         self.0.to_timestamp(date.0.at(hour, minute, 0, 0)).map_or(Instant::LAST, Instant::from_timestamp)
     }
 
+    /// By how many seconds clocks here are ahead of UTC from `from` to before `until`: since `from`, and since each change.
+    pub fn offsets(&self, from: Instant, until: Instant) -> Vec<(Instant, i64)> {
+        let seconds = |offset: Offset| i64::from(offset.seconds());
+        let changes = self.0.following(from.timestamp());
+        let changes =
+            changes.map(|change| (Instant::from_timestamp(change.timestamp()), seconds(change.offset())));
+        let first = (from, seconds(self.0.to_offset(from.timestamp())));
+        std::iter::once(first).chain(changes.take_while(|(at, _)| *at < until)).collect()
+    }
+
     /// Whether `text`, RFC 3339, shows a wall clock that clocks skipped here, with the offset that held here just before
     /// or after: a time that was typed by the clock of this place and never was.
     pub fn skips(&self, text: &str) -> bool {
@@ -420,6 +430,14 @@ impl When {
         match self {
             Self::At { instant, .. } => zone.date(*instant),
             Self::On(date) => *date,
+        }
+    }
+
+    /// The calendar day where whoever wrote it reckoned: that of the offset written, or the day itself.
+    pub fn day_as_written(&self) -> Option<LocalDate> {
+        match self {
+            Self::At { text, .. } => text.get(..10).and_then(|day| LocalDate::parse(day).ok()),
+            Self::On(date) => Some(*date),
         }
     }
 

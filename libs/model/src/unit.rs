@@ -5,14 +5,16 @@ use serde_json::Value;
 use utoipa::ToSchema;
 
 use crate::{
+    burn_curve::{self, BurnPoint},
     code::Code,
+    derating::Derating,
     entry,
     entry::HoursEntry,
     external::ExternalIds,
     id::SiteId,
     mark::Marked,
     private::PrivateText,
-    quantity::{Hours, Kilowatts, Litres, LitresPerHour, Volts, more_than_nought},
+    quantity::{AmpereHours, Amperes, Hours, Kilowatts, Litres, LitresPerHour, Volts, more_than_nought},
     read::{Flaw, Object, boolean, word},
     text::Label,
 };
@@ -85,6 +87,40 @@ pub struct UnitFields {
     #[schema(value_type = f64, minimum = 0.01, maximum = 100_000, example = 1.9)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub burn_litres_per_hour: Option<LitresPerHour>,
+    /// What it burns at which load; it counts before `burn_litres_per_hour`. Loads rise from point to point.
+    #[schema(value_type = Vec<BurnPoint>, min_items = 1, max_items = 20)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub burn_curve: Option<Vec<BurnPoint>>,
+    /// What it can give for a moment, while a motor starts, in kilowatts.
+    #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 6.9)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub start_kw: Option<Kilowatts>,
+    /// What it loses in height and heat, as the manual of its model says.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub derating: Option<Derating>,
+    /// How much oil its engine takes, in litres.
+    #[schema(value_type = f64, minimum = 0, maximum = 1_000_000, example = 0.6)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub oil_litres: Option<Litres>,
+    /// How much oil it uses up, in litres per hour.
+    #[schema(value_type = f64, minimum = 0, maximum = 100_000, example = 0.02)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub oil_litres_per_hour: Option<LitresPerHour>,
+    /// After how many hours of running its oil is checked.
+    #[schema(value_type = HoursEntry, example = 8)]
+    #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
+    pub oil_check_hours: Option<Hours>,
+    /// How its starting battery is made.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub battery_chemistry: Option<Chemistry>,
+    /// What its starting battery gives in the cold, in amperes (CCA).
+    #[schema(value_type = f64, minimum = 0, maximum = 10_000, example = 400)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub battery_cold_cranking_amperes: Option<Amperes>,
+    /// What its starting battery holds, in ampere-hours.
+    #[schema(value_type = f64, minimum = 0, maximum = 10_000, example = 45)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub battery_ampere_hours: Option<AmpereHours>,
     /// What it is fitted with, by code, as far as schedules ask; what follows from the other fields is not repeated.
     #[schema(value_type = Vec<String>, max_items = 50, example = json!(["spark_arrester"]))]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -124,7 +160,48 @@ pub struct UnitFields {
     #[schema(value_type = bool, example = true)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub retired: Option<Marked>,
+    /// The voltages that its output can be set to.
+    #[schema(value_type = Vec<f64>, max_items = 20, example = json!([120, 240]))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output_volts: Option<Vec<Volts>>,
+    /// Whether its output has one phase or three.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub phases: Option<Phases>,
+    /// The connectors that it has, by code, cables with it.
+    #[schema(value_type = Vec<String>, max_items = 50, example = json!(["locking_30a"]))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub connectors: Option<Vec<Code>>,
+    /// How its neutral is joined to its frame.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub neutral: Option<Neutral>,
 }
+
+/// One or three phases.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Phases {
+    /// One phase.
+    Single,
+    /// Three phases.
+    Three,
+}
+
+pub(crate) const PHASES: &[(&str, Phases)] = &[("single", Phases::Single), ("three", Phases::Three)];
+
+/// How the neutral of a set is joined to its frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Neutral {
+    /// Joined.
+    Bonded,
+    /// Not joined.
+    Floating,
+    /// Either, as it is set.
+    Either,
+}
+
+const NEUTRALS: &[(&str, Neutral)] =
+    &[("bonded", Neutral::Bonded), ("floating", Neutral::Floating), ("either", Neutral::Either)];
 
 /// What a unit burns.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -142,13 +219,29 @@ pub enum Fuel {
     Dual,
 }
 
-const FUELS: &[(&str, Fuel)] = &[
+/// The words for [`Fuel`].
+pub const FUELS: &[(&str, Fuel)] = &[
     ("petrol", Fuel::Petrol),
     ("diesel", Fuel::Diesel),
     ("propane", Fuel::Propane),
     ("natural_gas", Fuel::NaturalGas),
     ("dual", Fuel::Dual),
 ];
+
+/// How a starting battery is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Chemistry {
+    /// Lead plates in liquid acid.
+    Wet,
+    /// Lead plates with the acid in glass mats.
+    Agm,
+    /// Lead plates with the acid in gel.
+    Gel,
+}
+
+const CHEMISTRIES: &[(&str, Chemistry)] =
+    &[("wet", Chemistry::Wet), ("agm", Chemistry::Agm), ("gel", Chemistry::Gel)];
 
 /// How the mixture is lit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -244,6 +337,16 @@ impl UnitFields {
             battery_volts: o.optional("battery_volts", Volts::read),
             meter_rollover_hours: o.optional("meter_rollover_hours", Hours::read_positive),
             burn_litres_per_hour: o.optional("burn_litres_per_hour", more_than_nought(LitresPerHour::read)),
+            burn_curve: burn_curve::read(o),
+            start_kw: o.optional("start_kw", Kilowatts::read),
+            derating: o.object("derating", Derating::read),
+            oil_litres: o.optional("oil_litres", Litres::read),
+            oil_litres_per_hour: o.optional("oil_litres_per_hour", LitresPerHour::read),
+            oil_check_hours: o.optional("oil_check_hours", Hours::read_positive),
+            battery_chemistry: o.optional("battery_chemistry", word(CHEMISTRIES)),
+            battery_cold_cranking_amperes: o
+                .optional("battery_cold_cranking_amperes", more_than_nought(Amperes::read)),
+            battery_ampere_hours: o.optional("battery_ampere_hours", more_than_nought(AmpereHours::read)),
             features: o.values("features", 50, Code::read),
             engine_kw: o.optional("engine_kw", Kilowatts::read),
             stroke: o.optional("stroke", word(STROKES)),
@@ -255,6 +358,10 @@ impl UnitFields {
             external_ids: ExternalIds::read(o),
             note: o.private("note"),
             retired: o.optional("retired", Marked::read),
+            output_volts: o.values("output_volts", 20, more_than_nought(Volts::read)),
+            phases: o.optional("phases", word(PHASES)),
+            connectors: o.values("connectors", 50, Code::read),
+            neutral: o.optional("neutral", word(NEUTRALS)),
         })
     }
 }

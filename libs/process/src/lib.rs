@@ -1,4 +1,5 @@
-//! What every process of the service has in common: its clock, its log, its database, its settings, and how it stops.
+//! What every process of the service has in common: its clock, its log, its database, its settings, how it stops, and by
+//! whom readiness is judged.
 //!
 //! ```
 //! use process::Clock;
@@ -11,6 +12,8 @@ mod clock;
 pub mod config;
 mod database;
 mod log;
+pub mod readiness;
+mod rules;
 mod say;
 mod stop;
 
@@ -19,6 +22,7 @@ pub use self::{
     config::ConfigFile,
     database::{DEFAULT_DATABASE, Database},
     log::{Log, LogFormat},
+    rules::ReadinessRules,
     say::{say, say_wrong},
     stop::stop_signal,
 };

@@ -20,7 +20,10 @@ mod policy;
 mod standing;
 
 use interval::Fraction;
-use model::quantity::Volts;
+use model::{
+    quantity::{Amperes, Celsius, Volts},
+    unit::Chemistry,
+};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -33,20 +36,7 @@ pub use self::{
 use crate::{
     asked::Asked,
     caution::{BATTERY_ACID, BATTERY_DISCONNECT, BATTERY_GAS, Caution},
-    convert::{Amperes, Celsius},
 };
-
-/// How a battery is made.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Chemistry {
-    /// Lead plates in liquid acid.
-    Wet,
-    /// Lead plates with the acid in glass mats.
-    Agm,
-    /// Lead plates with the acid in gel.
-    Gel,
-}
 
 /// The nominal voltage of a starting battery, or of two in series.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

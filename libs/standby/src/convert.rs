@@ -7,7 +7,7 @@
 
 use std::fmt;
 
-use model::quantity::Metres;
+use model::quantity::{Celsius, Metres};
 use serde::{Serialize, Serializer};
 
 use crate::amount::Volume;
@@ -64,11 +64,8 @@ units! {
     Kilograms 1000 from_grams grams "A mass in kilograms." "grams";
     Pounds 100 from_hundredths hundredths "A mass in pounds (avoirdupois)." "hundredths of a pound";
     Feet 100 from_hundredths hundredths "A length in feet." "hundredths of a foot";
-    Celsius 100 from_hundredths hundredths "A temperature in degrees Celsius." "hundredths of a degree";
     Fahrenheit 100 from_hundredths hundredths "A temperature in degrees Fahrenheit." "hundredths of a degree";
     Days 100 from_hundredths hundredths "A span of time in days." "hundredths of a day";
-    Amperes 1 from_whole whole "A current in amperes." "whole amperes";
-    AmpereHours 1 from_whole whole "A charge in ampere-hours." "whole ampere-hours";
     Btu 1 from_whole whole "Heat in British thermal units of the international table." "whole units";
     KilowattHours 100 from_hundredths hundredths "Energy in kilowatt-hours." "hundredths of a kilowatt-hour";
 }
@@ -116,12 +113,12 @@ impl From<Metres> for Feet {
 }
 impl From<Fahrenheit> for Celsius {
     fn from(fahrenheit: Fahrenheit) -> Self {
-        Self(ratio(fahrenheit.0.saturating_sub(3200), 5, 9))
+        Self::from_hundredths(ratio(fahrenheit.0.saturating_sub(3200), 5, 9))
     }
 }
 impl From<Celsius> for Fahrenheit {
     fn from(celsius: Celsius) -> Self {
-        Self(ratio(celsius.0, 9, 5).saturating_add(3200))
+        Self(ratio(celsius.hundredths(), 9, 5).saturating_add(3200))
     }
 }
 impl From<Btu> for KilowattHours {

@@ -31,7 +31,7 @@ mod told;
 
 use std::collections::BTreeMap;
 
-use model::{LocalDate, unit::Fuel};
+use model::{LocalDate, quantity::Celsius, unit::Fuel};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -43,7 +43,7 @@ pub use self::{
     remedy::{Replacement, TopUp},
     told::{fuel_age, fuel_age_of},
 };
-use crate::{amount::Volume, convert::Celsius};
+use crate::amount::Volume;
 
 /// What a tank holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

@@ -19,6 +19,8 @@
 //! | whether a spare fits, and is promised once | [`promise`] |
 //! | whether a load can be carried and started | [`load_check`] |
 //!
+//! What each of them asks is read out of a unit's record by [`record`].
+//!
 //! How long what is there lasts:
 //!
 //! ```
@@ -52,5 +54,6 @@ pub mod mission;
 pub mod outage;
 pub mod promise;
 pub mod readiness;
+pub mod record;
 pub mod residence;
 pub mod storage;

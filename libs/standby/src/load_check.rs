@@ -6,7 +6,8 @@
 //!
 //! ```
 //! use model::{Kilowatts, Metres};
-//! use standby::{convert::Celsius, load_check::*};
+//! use model::quantity::Celsius;
+//! use standby::load_check::*;
 //!
 //! let slope = |percent_hundredths, per, above| Slope::new(percent_hundredths, per, above, Growth::Linear, None).unwrap();
 //! let set = Set {
@@ -35,15 +36,14 @@ mod reckon;
 
 use std::iter::Sum;
 
-use model::{Kilowatts, Metres};
+use model::{Kilowatts, Metres, quantity::Celsius};
 use serde::Serialize;
 
 pub use self::{
     answer::{LoadCheck, LoadTrace, LoadVerdict, Over, StartStep},
-    derate::{DerateRule, Factor, Growth, RuleOf, Slope, SlopeError, Together},
+    derate::{DerateRule, Factor, Growth, RuleOf, Slope, SlopeError, Together, USUAL_CELSIUS},
     judge::load_check,
 };
-use crate::convert::Celsius;
 
 /// A power in whole watts; never below nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

@@ -19,25 +19,16 @@ mod answer;
 mod fit;
 mod kept;
 
-use model::{Hours, Id, Instant, SiteId, UnitId};
+use model::{Hours, Instant, SiteId, UnitId};
 
 pub use self::{
     answer::{Counts, Promised, Promises, PromisesTrace, WhyNot},
     fit::{Aspect, Fit, Fits, Misfit, Need, Neutral, NeutralNeed, Phases, Ratings, fit},
     kept::promises,
 };
+pub use model::PromiseId;
+
 use crate::readiness::Verdict;
-
-/// A promise, as an id.
-pub type PromiseId = Id<PromiseKind>;
-
-/// The kind of a promise's id.
-#[derive(Debug)]
-pub enum PromiseKind {}
-
-impl model::id::Kind for PromiseKind {
-    const NAME: &'static str = "promise";
-}
 
 /// A set that can be brought to a site.
 #[derive(Clone, Debug, PartialEq, Eq)]

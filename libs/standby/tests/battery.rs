@@ -4,15 +4,16 @@
 
 mod worked;
 
-use model::{Hours, LocalDate, quantity::Volts};
+use model::{
+    Hours, LocalDate,
+    quantity::{AmpereHours, Amperes, Celsius, Volts},
+    unit::Chemistry,
+};
 use proptest::prelude::*;
 use serde_json::Value;
-use standby::{
-    battery::{
-        BatteryError, BatteryPolicy, Charge, Chemistry, LoadOutcome, LoadTest, Nominal, OpenCircuit, Stand,
-        load_test, standing, state_of_charge,
-    },
-    convert::{AmpereHours, Amperes, Celsius},
+use standby::battery::{
+    BatteryError, BatteryPolicy, Charge, LoadOutcome, LoadTest, Nominal, OpenCircuit, Stand, load_test,
+    standing, state_of_charge,
 };
 use worked::{cases, celsius, date, matches, number, share, text};
 
@@ -45,7 +46,7 @@ fn open_circuit(given: &Value) -> Result<OpenCircuit, BatteryError> {
 }
 
 fn load(given: &Value) -> LoadTest {
-    let amperes = |name: &str| number(&given[name], 0).map(Amperes::from_whole);
+    let amperes = |name: &str| number(&given[name], 2).map(Amperes::from_hundredths);
     LoadTest {
         volts: volts(&given["volts"]),
         nominal: nominal(given),
@@ -55,7 +56,7 @@ fn load(given: &Value) -> LoadTest {
         load: amperes("load_amperes"),
         seconds: number(&given["seconds"], 0).map(|seconds| u32::try_from(seconds).unwrap()),
         cold_cranking: amperes("cold_cranking_amperes"),
-        capacity: number(&given["capacity_ampere_hours"], 0).map(AmpereHours::from_whole),
+        capacity: number(&given["capacity_ampere_hours"], 2).map(AmpereHours::from_hundredths),
     }
 }
 

@@ -4,11 +4,11 @@
 
 mod worked;
 
-use model::quantity::Metres;
+use model::quantity::{Celsius, Metres};
 use proptest::prelude::*;
 use standby::{
     amount::Volume,
-    convert::{Btu, Celsius, Fahrenheit, Feet, Kilograms, KilowattHours, Pounds, UsGallons},
+    convert::{Btu, Fahrenheit, Feet, Kilograms, KilowattHours, Pounds, UsGallons},
 };
 use worked::{cases, steps, text};
 

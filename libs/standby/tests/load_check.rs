@@ -4,14 +4,11 @@
 
 mod worked;
 
-use model::Metres;
+use model::{Metres, quantity::Celsius};
 use proptest::prelude::*;
 use serde_json::Value;
-use standby::{
-    convert::Celsius,
-    load_check::{
-        DerateRule, Growth, Load, LoadVerdict, Place, RuleOf, Set, Slope, Together, Watts, load_check,
-    },
+use standby::load_check::{
+    DerateRule, Growth, Load, LoadVerdict, Place, RuleOf, Set, Slope, Together, Watts, load_check,
 };
 use worked::{cases, file, kilowatts, matches_whole as matches, number, text};
 

@@ -241,6 +241,15 @@ fn policies_that_cannot_be_are_refused() {
     }
 }
 
+/// The file that a municipality begins with to make rules of its own says what holds without one.
+#[test]
+fn the_standard_policy_is_a_file() {
+    let file =
+        std::path::PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../deploy/readiness/standard.json");
+    let read: ReadinessPolicy = serde_json::from_slice(&std::fs::read(file).unwrap()).unwrap();
+    assert_eq!(read, ReadinessPolicy::standard());
+}
+
 #[test]
 fn the_standard_policy_is_one() {
     let standard = ReadinessPolicy::standard();

@@ -2,12 +2,12 @@
 
 use std::borrow::Cow;
 
-use standby::{burn, endurance, incident, mission, outage};
+use standby::{burn, endurance, incident, mission, outage, promise};
 use utoipa::ToSchema;
 
 #[test]
 fn names_say_what_they_are_of() {
-    let names: [(Cow<'static, str>, &str); 28] = [
+    let names: [(Cow<'static, str>, &str); 36] = [
         (outage::Answer::name(), "RunThroughAnswer"),
         (outage::Stop::name(), "OutageStop"),
         (outage::Work::name(), "StopWork"),
@@ -36,6 +36,14 @@ fn names_say_what_they_are_of() {
         (endurance::Refused::name(), "EnduranceRefused"),
         (mission::Survival::name(), "OutageSurvival"),
         (burn::Beyond::name(), "BeyondCurve"),
+        (promise::Counts::name(), "PromiseCounts"),
+        (promise::WhyNot::name(), "PromiseWhyNot"),
+        (promise::Promised::name(), "PromiseJudged"),
+        (promise::Promises::name(), "PromisesJudged"),
+        (promise::Fits::name(), "SpareFits"),
+        (promise::Aspect::name(), "SpareFitAspect"),
+        (promise::Misfit::name(), "SpareMisfit"),
+        (promise::Fit::name(), "SpareFit"),
     ];
     for (found, expected) in names {
         assert_eq!(found, expected);

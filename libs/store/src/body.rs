@@ -8,6 +8,7 @@ use model::{
     event::ServiceEvent,
     json,
     mail::RecipientFields,
+    outage::{IncidentFields, PromiseFields},
     person::PersonFields,
     private::Salt,
     site::SiteFields,
@@ -125,6 +126,8 @@ pub(crate) fn private_pointers(kind: RecordKind, body: &Value) -> &'static [&'st
         RecordKind::Unit => UnitFields::PRIVATE,
         RecordKind::Person => PersonFields::PRIVATE,
         RecordKind::Recipient => RecipientFields::PRIVATE,
+        RecordKind::Incident => IncidentFields::PRIVATE,
+        RecordKind::Promise => PromiseFields::PRIVATE,
         RecordKind::ServiceEvent => ServiceEvent::private(body),
         RecordKind::Organization
         | RecordKind::Schedule

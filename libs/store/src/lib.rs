@@ -40,6 +40,7 @@ mod locks;
 mod migrations;
 mod parsed;
 mod pg;
+pub mod readiness;
 mod reading;
 pub mod report;
 pub mod sent;

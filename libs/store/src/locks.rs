@@ -7,7 +7,7 @@ use model::edit::RecordKind;
 use crate::{Recorded, key::Key};
 
 /// Records to lock, in the order in which everybody locks: organization, handset, site, schedule, unit, person,
-/// grant, mail list, recipient, ids in other systems; then by id.
+/// grant, mail list, recipient, incident, promise, ids in other systems; then by id.
 pub(crate) type Locks = BTreeSet<(u8, &'static str, Key)>;
 
 /// A record's place in that order.
@@ -22,6 +22,8 @@ pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
         RecordKind::Grant => 6,
         RecordKind::MailList => 7,
         RecordKind::Recipient => 8,
+        RecordKind::Incident => 9,
+        RecordKind::Promise => 10,
     };
     (rank, kind.as_str(), id)
 }
@@ -30,7 +32,7 @@ pub(crate) fn lock_of(kind: RecordKind, id: Key) -> (u8, &'static str, Key) {
 pub(crate) fn lock_of_external_id(kind: RecordKind, system: &str, id: &str) -> (u8, &'static str, Key) {
     let named = proof::sha256(format!("{}/{system}/{id}", kind.as_str()).as_bytes());
     let first: [u8; 16] = std::array::from_fn(|at| named.as_bytes().get(at).copied().unwrap_or_default());
-    (9, "external_id", Key(uuid::Uuid::from_bytes(first)))
+    (11, "external_id", Key(uuid::Uuid::from_bytes(first)))
 }
 
 /// The records of locks, in their order.

@@ -4,8 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use interval::Bundle;
 use model::{
-    EditId, EditionId, EventId, HandsetId, Instant, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
+    EditId, EditionId, EventId, HandsetId, Instant, OrganizationId, PersonId, PromiseId, ScheduleId, SiteId,
+    UnitId,
     edit::{RecordKind, Target},
+    outage::PromiseFields,
     person::GrantFields,
     schedule::Pack,
     unit::UnitFields,
@@ -20,9 +22,9 @@ use crate::{
     through,
     view::{
         Among, Change, ChangesQuery, ContestedRecord, DueChanges, DueFilter, DueQuery, DueRow, EditionView,
-        EventQuery, EventView, ExternalQuery, Folding, HandsetView, Known, Look, Mark, Moment, Page, Pull,
-        Pulled, QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteThenQuery, Then, ThenQuery,
-        UnitDue,
+        EventQuery, EventView, ExternalQuery, Fields, Folding, HandsetView, Known, Look, Mark, Moment, Page,
+        Pull, Pulled, QualityLine, QualityQuery, RecordView, SiteQuery, SiteRow, SiteStory, SiteThenQuery,
+        Then, ThenQuery, UnitDue, UnitStory,
     },
 };
 
@@ -133,6 +135,41 @@ impl Store {
         let key = Key::from(organization);
         let among = owner.map_or(Among::All, Among::Of);
         through!(self, read for key, |conn, ops| ops::records::list(conn, key, kind, &among, after, limit))
+    }
+
+    /// A page of incidents or promises by id: those of the whole organization, and those at a site that may be seen; none means all.
+    pub async fn outages(
+        &self,
+        organization: OrganizationId,
+        kind: RecordKind,
+        sees: Option<Vec<SiteId>>,
+        after: Option<uuid::Uuid>,
+        limit: usize,
+    ) -> Result<Page<RecordView>> {
+        let key = Key::from(organization);
+        let sees: Option<BTreeSet<SiteId>> = sees.map(|sites| sites.into_iter().collect());
+        through!(self, read for key, |conn, ops| ops::outages::list(conn, key, kind, sees.as_ref(), after, limit))
+    }
+
+    /// The fields of some units and sites, private text sealed; those that are not there are left out.
+    pub async fn fields(
+        &self,
+        organization: OrganizationId,
+        units: BTreeSet<UnitId>,
+        sites: BTreeSet<SiteId>,
+    ) -> Result<Fields> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::outages::fields(conn, key, &units, &sites))
+    }
+
+    /// The promises that are not taken back, by id, private text sealed; of one spare where it is given.
+    pub async fn promises(
+        &self,
+        organization: OrganizationId,
+        spare: Option<UnitId>,
+    ) -> Result<Vec<(PromiseId, PromiseFields)>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::outages::promises(conn, key, spare))
     }
 
     /// A page of sites or units that have an id in another system: one, or more that handsets gave it to.
@@ -249,6 +286,43 @@ impl Store {
         through!(self, read for key, |conn, ops| ops::then::unit(conn, key, unit, moment))
     }
 
+    /// A unit with all that happened to it, at a moment; none where there was no such unit then.
+    pub async fn unit_story(
+        &self,
+        organization: OrganizationId,
+        unit: UnitId,
+        moment: Moment,
+    ) -> Result<Option<Then<UnitStory>>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::story::unit(conn, key, unit, moment))
+    }
+
+    /// A site with the units that stood there at a moment, or where `standing` is not asked for ever did by then, of those that
+    /// `filter` lets the asker see; none where there was no such site then.
+    pub async fn site_story(
+        &self,
+        filter: DueFilter,
+        site: SiteId,
+        moment: Moment,
+        standing: bool,
+    ) -> Result<Option<Folding<SiteStory>>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::story::site(conn, &filter, site, moment, standing)
+        })
+    }
+
+    /// All units that `filter` asks about with all that happened to them, `most` at most.
+    pub async fn fleet_story(
+        &self,
+        filter: DueFilter,
+        moment: Moment,
+        most: usize,
+    ) -> Result<Folding<Vec<UnitStory>>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::story::fleet(conn, &filter, moment, most)
+        })
+    }
+
     /// A page of what is to be put right, and how many of the units asked about are stale.
     pub async fn quality(&self, query: QualityQuery) -> Result<(Page<QualityLine>, usize)> {
         through!(self, read for Key::from(query.of.organization), |conn, ops| {
@@ -290,6 +364,19 @@ impl Store {
     ) -> Result<Folding<BTreeMap<UnitId, UnitDue>>> {
         through!(self, read for Key::from(filter.organization), |conn, ops| {
             ops::then::standing(conn, &filter, site, moment)
+        })
+    }
+
+    /// The units that ever stood at one of some sites, each with all that happened to it, of those that `filter` lets the asker see; at any site where none
+    /// are named.
+    pub async fn ever_standing(
+        &self,
+        filter: DueFilter,
+        sites: Option<BTreeSet<SiteId>>,
+        moment: Moment,
+    ) -> Result<Folding<Vec<UnitStory>>> {
+        through!(self, read for Key::from(filter.organization), |conn, ops| {
+            ops::story::ever_standing(conn, &filter, sites.as_ref(), moment)
         })
     }
 

@@ -6,6 +6,7 @@ mod kept;
 mod moment;
 mod pull;
 mod quality;
+mod story;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -15,7 +16,8 @@ use std::{
 use interval::{DueState, ItemKey, Reason, UnitState};
 use model::{
     Code, EditionId, EventId, Instant, Label, OrganizationId, PersonId, ScheduleId, SiteId, UnitId,
-    edit::RecordKind, event::EventKind, person::GrantFields, schedule::Edition,
+    edit::RecordKind, event::EventKind, person::GrantFields, schedule::Edition, site::SiteFields,
+    unit::UnitFields,
 };
 use serde_json::{Map, Value};
 use uuid::Uuid;
@@ -27,6 +29,7 @@ pub use self::{
     moment::{FOLDED_MOST, Folding, Known, Moment, Then},
     pull::{Change, Cursor, Mark, Mode, Most, Pull, Pulled, SiteFingerprint, Sites, Stage, Standing, Within},
     quality::{QUALITY_CODES, QualityLine, QualityPlace, QualityQuery},
+    story::{SiteStory, UnitStory},
 };
 use crate::command::Etag;
 
@@ -96,6 +99,15 @@ impl EditionView {
         }
         Ok(value)
     }
+}
+
+/// The fields of some units and sites, by id.
+#[derive(Clone, Debug)]
+pub struct Fields {
+    /// The units.
+    pub units: BTreeMap<UnitId, UnitFields>,
+    /// The sites.
+    pub sites: BTreeMap<SiteId, SiteFields>,
 }
 
 /// A page of something, and whether more follows.

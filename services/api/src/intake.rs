@@ -9,6 +9,7 @@ use model::{
     id::Kind,
     mail::{MailListFields, RecipientFields},
     organization::OrganizationFields,
+    outage::{IncidentFields, PromiseFields},
     person::{GrantFields, PersonFields},
     private::Salt,
     read::{FieldError, Flaw, Mode, Object, whole},
@@ -53,6 +54,8 @@ pub(crate) fn new_record(
         RecordKind::Handset => created(&body, Target::Handset, HandsetFields::read, salts),
         RecordKind::MailList => created(&body, Target::MailList, MailListFields::read, salts),
         RecordKind::Recipient => created(&body, Target::Recipient, RecipientFields::read, salts),
+        RecordKind::Incident => created(&body, Target::Incident, IncidentFields::read, salts),
+        RecordKind::Promise => created(&body, Target::Promise, PromiseFields::read, salts),
         RecordKind::Edition | RecordKind::ServiceEvent => Err(Vec::new()),
     }
 }
@@ -75,6 +78,8 @@ pub(crate) fn patch(
         Target::Handset(_) => patched(body, HandsetFields::read)?,
         Target::MailList(_) => patched(body, MailListFields::read)?,
         Target::Recipient(_) => patched(body, RecipientFields::read)?,
+        Target::Incident(_) => patched(body, IncidentFields::read)?,
+        Target::Promise(_) => patched(body, PromiseFields::read)?,
     };
     Ok(Proposal { edit: Edit { id: edit, action: Action::Set { target, fields } }, seen, salts, sent: None })
 }
@@ -202,6 +207,8 @@ pub(crate) fn access_action(action: &Action, own: bool) -> Asked {
         }
         Action::Create { target: Target::MailList(_) | Target::Recipient(_), .. }
         | Action::Set { target: Target::MailList(_) | Target::Recipient(_), .. } => Asked::ManageMail,
+        Action::Create { target: Target::Incident(_) | Target::Promise(_), .. }
+        | Action::Set { target: Target::Incident(_) | Target::Promise(_), .. } => Asked::ManageOutage,
         Action::Event(event) => match event.kind() {
             model::event::EventKind::Correction => Asked::Correct { own },
             kind => Asked::RecordEvent(kind),

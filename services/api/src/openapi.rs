@@ -21,6 +21,7 @@ use model::{
     Instant,
     event::{Details, UnitModel},
     mail::{MailListFields, RecipientFields},
+    outage::{IncidentFields, PromiseFields},
     schedule::{Edition as EditionFields, ScheduleFields},
     site::SiteFields,
     time::{Precision, TimeSource},
@@ -37,7 +38,11 @@ use utoipa::{
 
 pub(crate) use self::{finish::text, schedule::schedule_schema};
 pub(crate) use crate::problem::Problem;
-use crate::{problem::Kind, routes::Paths, what_if::DueChange};
+use crate::{
+    problem::Kind,
+    routes::{Paths, PromiseWarning},
+    what_if::DueChange,
+};
 
 /// How every operation fails: with a problem.
 pub(crate) struct Problems;
@@ -240,6 +245,8 @@ shapes! {
     ScheduleNew Schedule Schedules ScheduleFields, "schedule";
     MailListNew MailList MailLists MailListFields, "mail list";
     RecipientNew Recipient Recipients RecipientFields, "recipient";
+    IncidentNew Incident Incidents IncidentFields, "incident";
+    PromiseNew Promise Promises PromiseFields, "promise";
 }
 
 /// Fields of a site to set, or to remove with null.
@@ -266,6 +273,26 @@ pub(crate) struct MailListPatch(#[allow(dead_code, reason = "a schema")] MailLis
 #[derive(ToSchema)]
 #[schema(as = RecipientPatch)]
 pub(crate) struct RecipientPatch(#[allow(dead_code, reason = "a schema")] RecipientFields);
+
+/// Fields of an incident to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = IncidentPatch)]
+pub(crate) struct IncidentPatch(#[allow(dead_code, reason = "a schema")] IncidentFields);
+
+/// Fields of a promise to set, or to remove with null.
+#[derive(ToSchema)]
+#[schema(as = PromisePatch)]
+pub(crate) struct PromisePatch(#[allow(dead_code, reason = "a schema")] PromiseFields);
+
+/// A promise that was just recorded.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what is written from registers")]
+pub(crate) struct PromiseRecorded {
+    #[serde(flatten)]
+    promise: Promise,
+    /// The promises of the same spare that contradict it; it is recorded all the same.
+    warnings: Vec<PromiseWarning>,
+}
 
 /// A new edition of a schedule.
 #[derive(ToSchema)]
@@ -409,6 +436,7 @@ pub(crate) struct Events {
     tags((name = "mail", description = "The digest of what is due, by mail."), (name = "sites", description = "Places where units stand."), (name = "units", description = "Single generators."),
         (name = "schedules", description = "Maintenance tables and their editions."),
         (name = "service events", description = "What happened to units."), (name = "due", description = "What is due, and why."),
+        (name = "readiness", description = "Whether units and sites are ready, and what that rests on."), (name = "outages", description = "What an outage would take, who lasts how long, what was done in one, and spares promised for one."),
         (name = "handsets", description = "Field devices that work offline."),
         (name = "imports", description = "Files of sites, units and service events that are brought in."),
         (name = "sync", description = "Edits that handsets made offline, and what has changed for whoever keeps a copy."),

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use access::{KeyRing, Leaving};
-use process::Clock;
+use process::{Clock, readiness::PolicyJudge};
 use store::Store;
 use tokio::sync::Notify;
 
@@ -23,6 +23,8 @@ pub(crate) struct State {
     pub tokens: Tokens,
     /// The time.
     pub clock: Clock,
+    /// Who judges readiness.
+    pub judge: Arc<PolicyJudge>,
     /// Texts with which people leave mail lists.
     pub leaving: Leaving,
     /// Places in lists.

@@ -1,14 +1,18 @@
 //! The advance: moves stored states on as time passes, and folds anew what a mass change or an upgrade left stale. Lists
-//! are right without the first and say how many wait for the second; it keeps them fast, and tells others.
+//! are right without the first and say how many wait for the second; it keeps them fast, and tells others. What has become other
+//! by either is then judged anew.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::Arc};
 
 use model::{Instant, OrganizationId, UnitId};
 use process::Clock;
 use store::{
     Result, Store,
     chores::{Chore, Ending},
+    readiness::Judge,
 };
+
+use crate::judging;
 
 /// How soon units are looked for again; sooner if a write leaves some stale.
 const EVERY_SECONDS: i64 = 30;
@@ -24,14 +28,17 @@ pub(crate) fn lease(now: Instant) -> Instant {
     now.plus_seconds(LEASE_SECONDS)
 }
 
-/// Moves all units of an organization on that wait, and says when to come again.
-pub(crate) async fn advance(store: &Store, chore: &Chore, clock: &Clock) -> Ending {
-    let came_to = all(store, chore, clock).await;
+/// Moves all units of an organization on that wait and judges anew what has changed, and says when to come again.
+pub(crate) async fn advance(store: &Store, chore: &Chore, judge: &Arc<dyn Judge>, clock: &Clock) -> Ending {
+    let came_to = match all(store, chore, clock).await {
+        Ok(failed) => judging::all(store, chore, judge, clock).await.map(|more| failed + more),
+        Err(error) => Err(error),
+    };
     let now = clock.now();
     match came_to {
         Ok(0) => Ending::Again { at: now.plus_seconds(EVERY_SECONDS), error: String::new() },
         Ok(failed) => {
-            let error = format!("{failed} units could not be moved on");
+            let error = format!("{failed} units or sites could not be moved on or judged");
             Ending::Again { at: now.plus_seconds(TRY_AGAIN_SECONDS), error }
         }
         Err(error) => Ending::Again { at: now.plus_seconds(TRY_AGAIN_SECONDS), error: error.to_string() },

@@ -5,7 +5,7 @@ use std::{path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, Parser, Subcommand};
 use model::{Instant, LocalDate};
-use process::{Clock, Database, Log, say, say_wrong, stop_signal};
+use process::{Clock, Database, Log, ReadinessRules, say, say_wrong, stop_signal};
 use store::Store;
 use tokio::sync::watch;
 
@@ -49,6 +49,8 @@ struct Common {
     log: Log,
     #[command(flatten)]
     mail: Mail,
+    #[command(flatten)]
+    rules: ReadinessRules,
 }
 
 #[derive(Args)]
@@ -129,7 +131,7 @@ impl Common {
     async fn worker(&self, store: Store, sending: &Sending) -> Result<Worker> {
         let mail = self.mail.parse(sending.smtp.is_some())?;
         let post = Post::open(sending, &mail)?;
-        Worker::new(store, mail, post).await
+        Worker::new(store, mail, post, self.rules.judge()?).await
     }
 }
 

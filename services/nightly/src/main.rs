@@ -9,6 +9,7 @@ mod cli;
 mod dates;
 mod digest;
 mod health;
+mod judging;
 mod post;
 mod preview;
 mod settings;

@@ -3,18 +3,19 @@
 use std::{
     collections::{BTreeMap, BTreeSet},
     sync::{
-        Mutex, PoisonError,
+        Arc, Mutex, PoisonError,
         atomic::{AtomicBool, Ordering},
     },
     time::Duration,
 };
 
 use model::{Instant, LocalDate, OrganizationId};
-use process::Clock;
+use process::{Clock, readiness::PolicyJudge};
 use store::{
     Result, Store,
     chores::{ADVANCE, Chore, ChoreKind, Ending, NIGHTLY, OpenChore, Worker as Seen},
     digests::{Mail, MailList},
+    readiness::Judge,
 };
 
 use crate::{
@@ -52,6 +53,7 @@ pub(crate) struct Worker {
     store: Store,
     maker: Maker,
     post: Post,
+    judge: Arc<dyn Judge>,
     counts: Counts,
     stopping: AtomicBool,
     /// What was said last of how it is.
@@ -59,10 +61,16 @@ pub(crate) struct Worker {
 }
 
 impl Worker {
-    pub(crate) async fn new(store: Store, sender: Sender, post: Post) -> anyhow::Result<Self> {
+    pub(crate) async fn new(
+        store: Store,
+        sender: Sender,
+        post: Post,
+        judge: PolicyJudge,
+    ) -> anyhow::Result<Self> {
         let maker = Maker::new(store.clone(), sender).await?;
         let (counts, stopping) = (Counts::default(), AtomicBool::new(false));
-        Ok(Self { store, maker, post, counts, stopping, noted: Mutex::new(None) })
+        let judge: Arc<dyn Judge> = Arc::new(judge);
+        Ok(Self { store, maker, post, judge, counts, stopping, noted: Mutex::new(None) })
     }
 
     /// What has been done so far.
@@ -141,7 +149,7 @@ impl Worker {
         let now = clock.now();
         let leased = advance::lease(now);
         if let Some(chore) = self.store.take_chore(organization, ChoreKind::Advance, now, leased).await? {
-            let ending = advance::advance(&self.store, &chore, clock).await;
+            let ending = advance::advance(&self.store, &chore, &self.judge, clock).await;
             self.store.end_chore(&chore, ending, clock.now()).await?;
             self.store.forget_chores(organization, clock.now().plus_seconds(-KEPT_SECONDS)).await?;
         }

@@ -8,7 +8,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use crate::{imports, kinds};
+use crate::{imports, kinds, outages};
 
 on_both!(every_path_with_ids_of_others, ids_of_others_in_bodies, ids_of_others_in_parameters);
 
@@ -36,7 +36,12 @@ fn ids(town: &Town) -> BTreeMap<&'static str, String> {
     let list = id_of(&town.coordinator().post("/v1/mail-lists", &list).expect(201).json());
     let recipient = json!({"mail_list_id": list, "address": "duty@tarn-valley.example"});
     let recipient = id_of(&town.coordinator().post("/v1/recipients", &recipient).expect(201).json());
+    let incident = town.coordinator().post("/v1/incidents", &outages::incident()).expect(201).json();
+    let promise = outages::promise(&unit, &town.sites[1]);
+    let promise = town.coordinator().post("/v1/promises", &promise).expect(201).json();
     BTreeMap::from([
+        ("{incident_id}", id_of(&incident)),
+        ("{promise_id}", id_of(&promise)),
         ("{mail_list_id}", list),
         ("{recipient_id}", recipient),
         ("{site_id}", town.sites[0].clone()),
@@ -59,6 +64,7 @@ fn send(client: &Client, method: &str, path: &str) -> Reply {
         }
         "PUT" => client.send("PUT", path, &[("content-type", "text/csv")], Some(b"name,zone\r\n")),
         "POST" if path.ends_with("/refuse") => client.post(path, &json!({"reason": "A slip"})),
+        "POST" if path.ends_with("/load-check") => client.post(path, &json!({"loads": [{"name": "pump"}]})),
         "POST" => client.post(path, &edition()),
         "PATCH" => {
             let body = match path {
@@ -161,6 +167,12 @@ fn ids_of_others_in_bodies(backend: Backend) {
         ("authorised_by", kinds::deferral(&ours), &person, "unknown_person"),
         ("run_id", json!({"kind": "run", "phase": "stop"}), &foreign["{event_id}"], "unknown_run"),
         ("tag_id", json!({"kind": "tag", "action": "removed"}), &foreign["{event_id}"], "unknown_tag"),
+        (
+            "finding_id",
+            json!({"kind": "finding", "action": "closed"}),
+            &foreign["{event_id}"],
+            "unknown_finding",
+        ),
         ("by", json!({"kind": "tag", "action": "hung", "tag": "locked_out"}), &person, "unknown_person"),
         ("to_unit_id", moved, &foreign["{unit_id}"], "unknown_unit"),
         ("other_unit_id", linked, &foreign["{unit_id}"], "unknown_unit"),

@@ -40,8 +40,24 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("read_unit_due", "",                          READ),
     ("read_unit_hours", "",                        READ),
     ("read_engine_class", "",                      READ),
+    ("read_unit_readiness", "",                    READ),
+    ("read_site_readiness", "",                    READ),
+    ("read_unit_fuel", "",                         READ),
+    ("read_unit_battery", "",                      READ),
+    ("read_unit_tests", "",                        READ),
+    ("read_hours_ledger", "",                      READ),
+    ("read_residence", "",                         READ),
+    ("read_survival", "",                          READ),
+    ("check_load", "",                             READ),
+    ("check_fuel_storage", "",                     READ),
+    ("run_unit_through", "",                       READ),
+    ("run_site_through", "",                       READ),
+    ("run_fleet_through", "",                      READ),
+    ("triage_endurance", "",                       READ),
     ("list_while_here", "",                        READ),
     ("list_data_quality", "",                      READ),
+    ("list_readiness", "",                         READ),
+    ("list_site_readiness", "",                    READ),
     ("list_policy_packs", "",                      READ),
     ("list_due", "",                               READ),
     ("list_due_changes", "",                       READ),
@@ -103,6 +119,18 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("create_recipient", "",                       [403, 403, 403, 201, 403, 403, 403, 201]),
     ("read_recipient", "",                         [404, 404, 404, 200, 404, 404, 404, 200]),
     ("change_recipient", "",                       [403, 403, 403, 200, 403, 403, 403, 200]),
+    ("list_incidents", "",                         READ),
+    ("create_incident", "",                        [403, 403, 403, 201, 201, 403, 403, 201]),
+    ("read_incident", "",                          READ),
+    ("change_incident", "",                        [403, 403, 403, 200, 200, 403, 403, 200]),
+    ("list_promises", "",                          READ),
+    ("create_promise", "",                         [403, 403, 403, 201, 201, 403, 403, 201]),
+    ("read_promise", "",                           READ),
+    ("change_promise", "",                         [403, 403, 403, 200, 200, 403, 403, 200]),
+    ("check_promises", "",                         READ),
+    ("read_hours_pack", "",                        READ),
+    ("export_hours_pack", "",                      READ),
+    ("read_unit_fit", "",                          READ),
     ("list_acknowledgements", "",                  READ),
     ("acknowledge", "",                            [403, 403, 403, 200, 200, 403, 403, 403]),
     // Whoever syncs a handset has signed in on it; of each edit they are told by itself whether it is theirs to make.
@@ -145,6 +173,8 @@ struct Subject<'a> {
     imports: [String; 3],
     mail_list: String,
     recipient: String,
+    incident: String,
+    promise: String,
     /// With which that recipient leaves the list.
     leaving: String,
 }
@@ -167,7 +197,11 @@ impl<'a> Subject<'a> {
         let recipient = id_of(&client.post("/v1/recipients", &recipient).expect(201).json());
         let leaving = world.leaving(town.id, &recipient);
         let reading = id_of(&reading);
-        Self { town, unit, reading, handset, held, imports: made, mail_list, recipient, leaving }
+        let incident = id_of(&client.post("/v1/incidents", &crate::outages::incident()).expect(201).json());
+        let promise = crate::outages::promise(&unit, &town.sites[1]);
+        let promise = id_of(&client.post("/v1/promises", &promise).expect(201).json());
+        let imports = made;
+        Self { town, unit, reading, handset, held, imports, mail_list, recipient, incident, promise, leaving }
     }
 
     fn path(&self, template: &str) -> String {
@@ -189,6 +223,8 @@ impl<'a> Subject<'a> {
             )
             .replace("{mail_list_id}", &self.mail_list)
             .replace("{recipient_id}", &self.recipient)
+            .replace("{incident_id}", &self.incident)
+            .replace("{promise_id}", &self.promise)
             .replace("{token}", &self.leaving)
             .replace("{code}", "not_found")
             .replace("{file}", "start.js")
@@ -230,7 +266,8 @@ impl<'a> Subject<'a> {
                         let address = format!("{}@tarn-valley.example", new_id());
                         return client.patch(&path, &etag, &json!({"address": address}));
                     }
-                    "change_site" | "change_mail_list" => "name",
+                    "change_site" | "change_mail_list" | "change_incident" => "name",
+                    "change_promise" => "note",
                     "change_unit" => "label",
                     _ => "title",
                 };
@@ -243,6 +280,10 @@ impl<'a> Subject<'a> {
     fn body(&self, client: &Client, name: &str, what: &str) -> Value {
         match name {
             "create_site" => json!({"name": "Yard", "zone": "UTC"}),
+            "check_load" => json!({"loads": [{"name": "pump", "running_watts": 800, "surge_watts": 1300}]}),
+            "check_fuel_storage" => {
+                json!({"in_vehicle": [{"fuel": "petrol", "kind": "can", "capacity_litres": 20}]})
+            }
             "create_unit" => json!({"label": "A", "home_site_id": self.town.sites[0], "fuel": "petrol"}),
             "create_schedule" => json!({"title": "T", "publisher": "P", "basis": "maker"}),
             "create_edition" => edition(),
@@ -253,6 +294,8 @@ impl<'a> Subject<'a> {
             "create_recipient" => {
                 json!({"mail_list_id": self.mail_list, "address": "yard@tarn-valley.example"})
             }
+            "create_incident" => crate::outages::incident(),
+            "create_promise" => crate::outages::promise(&self.unit, &self.town.sites[1]),
             "acknowledge" => {
                 json!({"unit_id": self.unit, "schedule_id": self.town.schedule, "task": "oil_change",
                 "until": "2026-06-20T12:00:00Z"})

@@ -6,6 +6,8 @@ use blackbox::{
 };
 use serde_json::json;
 
+use crate::outages;
+
 pub(super) const JSON: &[(&str, &str)] = &[("content-type", "application/json")];
 pub(super) const PATCH: &[(&str, &str)] =
     &[("content-type", "application/merge-patch+json"), ("if-match", "{etag}")];
@@ -33,6 +35,9 @@ impl Ground {
         let list = id_of(&town.coordinator().post("/v1/mail-lists", &list).expect(201).json());
         let recipient = json!({"mail_list_id": list, "address": "duty@tarn-valley.example"});
         let recipient = id_of(&town.coordinator().post("/v1/recipients", &recipient).expect(201).json());
+        let incident = town.coordinator().post("/v1/incidents", &outages::incident()).expect(201).json();
+        let promise = outages::promise(&unit, &town.sites[1]);
+        let promise = town.coordinator().post("/v1/promises", &promise).expect(201).json();
         let of_other = town.unit_in_service("FS-2", 0);
         let elsewhere = town.happened(
             &of_other,
@@ -46,6 +51,8 @@ impl Ground {
         let names = vec![
             ("{mail_list}", list),
             ("{recipient}", recipient),
+            ("{incident}", id_of(&incident)),
+            ("{promise}", id_of(&promise)),
             ("{unit}", unit),
             ("{site}", town.sites[0].clone()),
             ("{schedule}", town.schedule.clone()),

@@ -45,7 +45,7 @@ fn parameters(backend: Backend) {
         ("/v1/units/{unit}/due?include=history", "include", "unknown_word"),
         ("/v1/units/{unit}/due?include=trace,history", "include", "unknown_word"),
         ("/v1/service-events", "unit", "required"),
-        ("/v1/service-events?unit={unit}&kind=fuel", "kind", "unknown_word"),
+        ("/v1/service-events?unit={unit}&kind=oiling", "kind", "unknown_word"),
     ];
     let mut failures = Vec::new();
     for (path, parameter, code) in cases {

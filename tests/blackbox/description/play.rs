@@ -32,6 +32,7 @@ const VOLATILE: &[&str] = &[
     "expires_at",
     "finished_at",
     "fingerprint",
+    "judged_at",
     "known_seq",
     "last_seen_at",
     "made_at",

@@ -205,6 +205,23 @@ impl Provoker {
                 changed["edits"] = json!(vec![0; 1001]);
                 self.request(operation, &path, &changed, &[])
             }
+            "too_many_units" if operation.id.ends_with("hours_pack") => {
+                let incident = format!("/v1/incidents/{}", file["parameters"]["incident_id"].as_str()?);
+                let struck = self.boss.get(&incident).expect(200).json()["site_ids"][0].clone();
+                self.more_units(&json!({"site_id": struck}));
+                self.boss.get(&path)
+            }
+            "too_many_units"
+                if ["run_fleet_through", "triage_endurance"].contains(&operation.id.as_str()) =>
+            {
+                // Of these a thousand are worked out.
+                (0..5).for_each(|_| self.more_units(&file["parameters"]));
+                self.boss.get(&path)
+            }
+            "too_many_units" if ["run_site_through", "read_survival"].contains(&operation.id.as_str()) => {
+                self.more_units(&file["parameters"]);
+                self.boss.get(&path)
+            }
             "too_many_units" => {
                 self.more_units(&file["parameters"]);
                 let path =

@@ -66,6 +66,12 @@ fn with_a_pointer(backend: Backend) {
         (analysis("2026-06-17"), "/jobs/0/analysis/results_on", "occurred_in_future"),
         (json!({"kind": "tag", "action": "removed", "tag_id": tag}), "/tag_id", "unknown_tag"),
         (json!({"kind": "tag", "action": "removed", "tag_id": start}), "/tag_id", "unknown_tag"),
+        (json!({"kind": "finding", "action": "closed", "finding_id": tag}), "/finding_id", "unknown_finding"),
+        (
+            json!({"kind": "finding", "action": "closed", "finding_id": nobody}),
+            "/finding_id",
+            "unknown_finding",
+        ),
         (
             json!({"kind": "tag", "action": "hung", "tag": "locked_out", "by": nobody}),
             "/by",

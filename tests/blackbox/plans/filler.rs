@@ -27,8 +27,10 @@ const STATEMENTS: &[&str] = &[
     "CREATE VIEW town AS SELECT id(n) AS town FROM generate_series(1, 2) n",
     "INSERT INTO organization SELECT town, 1, 0 FROM town",
     "INSERT INTO organization_list SELECT town FROM town",
-    "INSERT INTO record SELECT town, kind, id(n), 1, CASE kind WHEN 'unit' THEN id(n % 300) WHEN 'grant' THEN id(n % 700) END, \
-     repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000), ('handset', 2000)) \
+    "INSERT INTO record SELECT town, kind, id(n), 1, CASE kind WHEN 'unit' THEN id(n % 300) WHEN 'grant' THEN id(n % 700) \
+     WHEN 'promise' THEN id(n % 300) END, \
+     repeat('x', 600) FROM town, (VALUES ('site', 300), ('unit', 3000), ('schedule', 400), ('person', 700), ('grant', 1000), ('handset', 2000), \
+     ('incident', 400), ('promise', 900)) \
      AS kinds (kind, many), generate_series(1, many) n",
     "INSERT INTO external_id SELECT town, kind, 'gis', kind || n, id(n) FROM town, (VALUES ('site'), ('unit')) AS kinds (kind), \
      generate_series(1, 3000) n",
@@ -60,7 +62,7 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO outbox SELECT town, n, 0, 'due_changed', 'x' FROM town, generate_series(1, 5000) n",
     "INSERT INTO private_text SELECT town, id(n), '/note', '\\x00', repeat('x', 50) FROM town, generate_series(1, 5000) n",
     "INSERT INTO unit_state SELECT town, id(n), id(n % 300), id(CASE WHEN n % 20 = 0 THEN n / 20 % 300 ELSE n % 300 END), @now, \
-     (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), '[]', decode(repeat('00', 800), 'hex') FROM town, generate_series(1, 3000) n",
+     (SELECT max(folded_with) FROM unit_state), @now - n * 600000000::bigint, @now + (n - 20) * 1000000::bigint, repeat('x', 1500), '[]', decode(repeat('00', 800), 'hex'), @now + (n - 20) * 1000000::bigint FROM town, generate_series(1, 3000) n",
     "INSERT INTO unit_sent SELECT organization, unit_id, home_site, standing_site, 0, '\\x00', 7, '\\x00' FROM unit_state WHERE organization IN (SELECT town FROM town)",
     "INSERT INTO due_item SELECT organization, unit_id, id(1), CASE n WHEN 1 THEN 'oil_change' ELSE 'task_' || n END, home_site, standing_site, \
      CASE (n + (folded_at - changed_at) / 600000000) % 97 WHEN 0 THEN 'overdue' WHEN 1 THEN 'due' WHEN 2 THEN 'unknown' \
@@ -69,6 +71,11 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO data_quality SELECT organization, unit_id, n, (ARRAY['no_history', 'possible_duplicate', 'quiet', \
      'reading_set_aside', 'stale_reading', 'stop_missing', 'swap_not_recorded'])[((folded_at - changed_at) / 600000000 + n) % 7 + 1], home_site, standing_site, \
      next_at - 1000000000::bigint + n * 1000000000::bigint, 9000000000000000, '[]' FROM unit_state, generate_series(0, 1) n WHERE organization IN (SELECT town FROM town)",
+    "INSERT INTO unit_readiness SELECT organization, unit_id, home_site, standing_site, CASE (folded_at - changed_at) / 600000000 % 97 \
+     WHEN 0 THEN 'not_ready' WHEN 1 THEN 'unknown' WHEN 2 THEN 'ready_with_limits' ELSE 'ready' END, 500, next_at, changed_at, 'a', 1, '[]' \
+     FROM unit_state WHERE organization IN (SELECT town FROM town)",
+    "INSERT INTO site_readiness SELECT town, id(n), 1, CASE n % 97 WHEN 0 THEN 0 ELSE 1 END, @now + (n - 20) * 1000000::bigint, \
+     CASE n % 97 WHEN 0 THEN 'not_ready' WHEN 1 THEN 'unknown' ELSE 'ready' END, 0, 0, 'a', '{}' FROM town, generate_series(0, 3000) n",
     "INSERT INTO due_item_before SELECT organization, unit_id, schedule_id, task, due_at, state, NULL, due_at \
      FROM due_item WHERE task = 'oil_change'",
     "INSERT INTO model_adoption SELECT town, id(n), id(n % 50), repeat('x', 300) FROM town, generate_series(1, 500) n",

@@ -35,6 +35,18 @@ const OF_CONTEXT: &str = "unit_context_version";
 /// Has only those rows in it that it is there for, so that it may be read whole.
 const BEHIND: &str = "context_behind";
 
+/// The same of sites of which not all units were judged anew.
+const SITES_BEHIND: &str = "site_readiness_behind";
+/// By what units are found that wait to be judged, or are stale.
+const JUDGED_ANEW: &[&str] = &[
+    "unit_state",
+    "unit_state_judge_at",
+    "unit_readiness_judged_with",
+    FOLDED_WITH,
+    OF_CONTEXT,
+    "unit_context",
+];
+
 /// Any list.
 const ANY: &str = "";
 
@@ -67,6 +79,9 @@ pub(super) const GUARDS: &[Guard] = &[
     guard("labels", "record page", &["record"], Few),
     guard("schedules", "record page", &["record"], Index),
     guard("editions", "edition page", &["edition_schedule"], Index),
+    guard("outages", "record page", &["record"], Index),
+    guard("promises of a spare", "record", &["record_belongs_to"], Index),
+    guard("promises", "record page", &["record"], Index),
     guard("grants", "record", &["record_belongs_to"], Index),
     guard("look", "record", &["record_belongs_to", "record", "unit_state"], Index),
     guard("held", "held page", &["held"], Few),
@@ -143,6 +158,48 @@ pub(super) const GUARDS: &[Guard] = &[
     guard("quality", "data_quality page", &["data_quality_code"], Index),
     guard("quality", "unit_state", &["unit_state", FOLDED_WITH], Few),
     guard("quality", "unit_context", &["unit_context", OF_CONTEXT, "unit_state"], Few),
+    guard("readiness at", "unit_readiness page", &["unit_readiness_standing", "unit_readiness_away"], Few),
+    guard("readiness", "unit_readiness page", &["unit_readiness_verdict"], Index),
+    guard(ANY, "unit_readiness", &["unit_readiness_standing", "unit_readiness_away"], Few),
+    guard(
+        "ready sites of",
+        "site_readiness page",
+        &[
+            "site_readiness",
+            "site_readiness_judge_at",
+            "site_readiness_judged_with",
+            "site_readiness_verdict",
+        ],
+        Few,
+    ),
+    guard(
+        "ready sites",
+        "site_readiness page",
+        &["site_readiness_judge_at", "site_readiness_judged_with", "site_readiness_verdict"],
+        Index,
+    ),
+    guard(
+        "to judge at",
+        "site_readiness page",
+        &["site_readiness", "site_readiness_judge_at", "site_readiness_judged_with"],
+        Few,
+    ),
+    guard(
+        "to judge",
+        "site_readiness page",
+        &["site_readiness_judge_at", "site_readiness_judged_with"],
+        Index,
+    ),
+    guard(ANY, "site_readiness", &[SITES_BEHIND], Few),
+    guard("judge", "site_readiness page", &["site_readiness"], Few),
+    guard("judge", "unit_readiness page", &["unit_readiness", "unit_readiness_standing"], Few),
+    guard("judge", "unit_state page", &["unit_state"], Few),
+    guard("site story", "unit_state page", &["unit_state", "unit_context", OF_CONTEXT], Few),
+    guard("fleet story", "unit_state page", &["unit_state"], Index),
+    guard("readiness", "unit_state", &["unit_state"], Few),
+    guard("ready sites", "unit_state", &["unit_state"], Few),
+    guard("read", "unit_state page", JUDGED_ANEW, Few),
+    guard("to judge", "unit_state page", JUDGED_ANEW, Few),
     guard("advance", "data_quality", &["data_quality"], Few),
     guard("waiting", "unit_state page", &[WAITS, FOLDED_WITH], Index),
     guard("waiting", "unit_context page", &[OF_CONTEXT], Index),
@@ -177,7 +234,7 @@ impl Guard {
             if !read.of_organization {
                 wrong.push(format!("{} is asked for more than one organization", read.index));
             }
-            if !read.narrow && self.order == Few && read.index != BEHIND {
+            if !read.narrow && self.order == Few && ![BEHIND, SITES_BEHIND].contains(&read.index.as_str()) {
                 wrong.push(format!("{} is asked for all of the organization", read.index));
             }
         }

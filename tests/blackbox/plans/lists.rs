@@ -1,6 +1,6 @@
 //! Every list of the store, each asked for as the service does, and what a write looks up.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::Arc};
 
 use blackbox::{
     captured::Sent,
@@ -18,6 +18,7 @@ use serde_json::{Value, json};
 use store::{
     Command, Store,
     imports::{ImportQuery, Wanted},
+    readiness::{For, Judge, Judged, ReadinessQuery, SiteSeen, UnitSeen},
     view::{
         ChangesQuery, Cursor, DueFilter, DuePlace, DueQuery, EventQuery, ExternalQuery, KeptPlace, KeptQuery,
         KeptState, Known, Mode, Moment, Most, Pull, QualityPlace, QualityQuery, SiteQuery, SiteThenQuery,
@@ -44,6 +45,7 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     due(ground, &mut heard);
     then(ground, &mut heard);
     quality(ground, &mut heard);
+    readiness(ground, &mut heard);
     jobs(ground, &mut heard);
     imports(ground, &mut heard);
     feed(ground, &mut heard);
@@ -104,6 +106,20 @@ fn records(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.editions(id, schedule, after, LIMIT));
     }
     heard("editions");
+    for kind in [RecordKind::Incident, RecordKind::Promise] {
+        for (sees, after) in
+            [(None, None), (Some(vec![site]), Some(fresh::<model::id::kind::Promise>().uuid()))]
+        {
+            ask!(ground, |store| store.outages(id, kind, sees, after, LIMIT));
+        }
+    }
+    heard("outages");
+    ask!(ground, |store| store.promises(id, None));
+    heard("promises");
+    ask!(ground, |store| store.promises(id, Some(unit)));
+    heard("promises of a spare");
+    ask!(ground, |store| store.fields(id, [unit].into(), [site].into()));
+    heard("fields");
     ask!(ground, |store| store.grants(id, person));
     heard("grants");
     ask!(ground, |store| store.look(id, person, Target::Unit(unit)));
@@ -206,6 +222,9 @@ fn then(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.unit_then(id, unit, moment(known)));
     }
     heard("then, of a unit");
+    let struck = Some([ground.site, fresh()].into());
+    ask!(ground, |store| store.ever_standing(DueFilter::all(id), struck, moment(Known::All)));
+    heard("then, of some");
     for (_, filter) in filters(ground).into_iter().filter(|(_, filter)| filter.states.is_empty()) {
         let of_some = filter.sites.is_some() || filter.site.is_some() || filter.unit.is_some();
         let query = ThenQuery {
@@ -251,6 +270,64 @@ fn quality(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     let moment = Moment { at: now(), until: false, known: Known::All };
     ask!(ground, |store| store.beside(of, unit, site, moment));
     heard("then, beside");
+}
+
+/// Finds everything ready.
+#[derive(Debug)]
+struct Ready;
+
+impl Judge for Ready {
+    fn unit(&self, _: &UnitSeen) -> serde_json::Result<Judged> {
+        Ok(Judged { verdict: "ready", until: None, capacity: None, told: "[]".to_owned() })
+    }
+
+    fn site(&self, _: &SiteSeen) -> serde_json::Result<Judged> {
+        Ok(Judged { verdict: "ready", until: None, capacity: None, told: "{}".to_owned() })
+    }
+
+    fn version(&self) -> &'static str {
+        "a"
+    }
+}
+
+fn readiness(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let (id, unit, site) = (ground.id, ground.unit, ground.site);
+    ask!(ground, |store| store.judge_unit(id, unit, Arc::new(Ready), now(), For::Chore));
+    ask!(ground, |store| store.judge_site(id, site, Arc::new(Ready), now(), For::Chore));
+    heard("judge");
+    let named = filters(ground).into_iter().filter(|(_, filter)| {
+        filter.states.is_empty()
+            && filter.task.is_none()
+            && filter.due_before.is_none()
+            && filter.unit.is_none()
+    });
+    for (_, of) in named {
+        let all = of.sites.is_none() && of.site.is_none();
+        let verdicts = [vec![], vec!["not_ready"], vec!["unknown", "not_ready"]];
+        for (verdicts, after) in verdicts.into_iter().zip([None, Some(unit.uuid()), None]) {
+            let judged_with = "a".to_owned();
+            let query =
+                ReadinessQuery { of: of.clone(), verdicts, now: now(), judged_with, after, limit: LIMIT };
+            let sites = query.clone();
+            ask!(ground, |store| store.readiness(query));
+            heard(if all { "readiness" } else { "readiness at some sites" });
+            ask!(ground, |store| store.site_readiness(sites));
+            heard(if all { "ready sites" } else { "ready sites of some" });
+        }
+        ask!(ground, |store| store.unjudged(of, &Ready, now(), 100));
+        heard(if all { "to judge" } else { "to judge at some sites" });
+    }
+    let all = DueFilter::all(id);
+    let moment = Moment { at: now(), until: false, known: Known::All };
+    ask!(ground, |store| store.unit_story(id, unit, moment));
+    heard("unit story");
+    for standing in [true, false] {
+        let all = all.clone();
+        ask!(ground, |store| store.site_story(all, site, moment, standing));
+        heard("site story");
+    }
+    ask!(ground, |store| store.fleet_story(all, moment, 1000));
+    heard("fleet story");
 }
 
 fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {

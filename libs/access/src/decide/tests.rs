@@ -52,7 +52,9 @@ fn all_actions() -> Vec<Action> {
             Action::ReadEvent => Action::ReadDue,
             Action::ReadDue => Action::ManagePeople,
             Action::ManagePeople => Action::ManageMail,
-            Action::ManageMail => Action::MakeHandsetCode,
+            Action::ManageMail => Action::ReadOutage,
+            Action::ReadOutage => Action::ManageOutage,
+            Action::ManageOutage => Action::MakeHandsetCode,
             Action::MakeHandsetCode => Action::EnrolHandset,
             Action::EnrolHandset => Action::ReadHandset { own: true },
             Action::ReadHandset { own: true } => Action::ReadHandset { own: false },
@@ -77,7 +79,10 @@ fn all_actions() -> Vec<Action> {
             Action::RecordEvent(K::Duty) => Action::RecordEvent(K::Setting),
             Action::RecordEvent(K::Setting) => Action::RecordEvent(K::Deferral),
             Action::RecordEvent(K::Deferral) => Action::RecordEvent(K::Tag),
-            Action::RecordEvent(K::Tag) => return None,
+            Action::RecordEvent(K::Tag) => Action::RecordEvent(K::Fuel),
+            Action::RecordEvent(K::Fuel) => Action::RecordEvent(K::Battery),
+            Action::RecordEvent(K::Battery) => Action::RecordEvent(K::Finding),
+            Action::RecordEvent(K::Finding) => return None,
         })
     }
     std::iter::successors(Some(Action::ReadSite), |action| after(*action)).collect()
@@ -90,6 +95,7 @@ const READS: &[Action] = &[
     Action::ReadSchedule,
     Action::ReadEvent,
     Action::ReadDue,
+    Action::ReadOutage,
     Action::EnrolHandset,
     Action::ReadHandset { own: true },
     Action::ReadImport { own: true },
@@ -126,8 +132,8 @@ const ANYWHERE: &[Action] = &[
 fn beyond_reading(role: Role) -> Vec<Action> {
     use Action::{
         Correct, CreateSchedule, CreateSite, CreateUnit, DecideHeld, EditSite, EditUnit, Import,
-        MakeHandsetCode, ManageMail, ManagePeople, ReadHandset, ReadHeld, ReadImport, RecordEvent,
-        RevokeHandset,
+        MakeHandsetCode, ManageMail, ManageOutage, ManagePeople, ReadHandset, ReadHeld, ReadImport,
+        RecordEvent, RevokeHandset,
     };
     let others_file = ReadImport { own: false };
     let handsets = [MakeHandsetCode, ReadHandset { own: false }, RevokeHandset, ReadHeld, DecideHeld];
@@ -135,8 +141,15 @@ fn beyond_reading(role: Role) -> Vec<Action> {
     match role {
         Role::Viewer => vec![],
         Role::Auditor => vec![ReadHeld],
-        Role::Planner => vec![RecordEvent(EventKind::Deferral), ReadHeld],
-        Role::Custodian => vec![RecordEvent(EventKind::Reading), RecordEvent(EventKind::Run), own],
+        Role::Planner => vec![RecordEvent(EventKind::Deferral), ReadHeld, ManageOutage],
+        Role::Custodian => vec![
+            RecordEvent(EventKind::Reading),
+            RecordEvent(EventKind::Run),
+            RecordEvent(EventKind::Fuel),
+            RecordEvent(EventKind::Battery),
+            RecordEvent(EventKind::Finding),
+            own,
+        ],
         Role::Technician => vec![
             RecordEvent(EventKind::Commissioning),
             RecordEvent(EventKind::Service),
@@ -146,19 +159,32 @@ fn beyond_reading(role: Role) -> Vec<Action> {
             RecordEvent(EventKind::Run),
             RecordEvent(EventKind::Storage),
             RecordEvent(EventKind::Tag),
+            RecordEvent(EventKind::Fuel),
+            RecordEvent(EventKind::Battery),
+            RecordEvent(EventKind::Finding),
             own,
         ],
         Role::Coordinator => EVENT_KINDS
             .iter()
             .map(|(_, kind)| RecordEvent(*kind))
             .chain([own, Correct { own: false }, CreateSchedule])
-            .chain([CreateSite, EditSite, CreateUnit, EditUnit, Import, others_file, ManageMail])
+            .chain([
+                CreateSite,
+                EditSite,
+                CreateUnit,
+                EditUnit,
+                Import,
+                others_file,
+                ManageMail,
+                ManageOutage,
+            ])
             .chain(handsets)
             .collect(),
         Role::Integrator => vec![CreateSite, EditSite, CreateUnit, EditUnit, Import],
-        Role::Admin => {
-            [CreateSite, ManagePeople, ManageMail, others_file].into_iter().chain(handsets).collect()
-        }
+        Role::Admin => [CreateSite, ManagePeople, ManageMail, ManageOutage, others_file]
+            .into_iter()
+            .chain(handsets)
+            .collect(),
     }
 }
 
@@ -189,7 +215,7 @@ fn every_role_and_action() {
             assert_eq!(found, Decision::Hidden, "{word} of another organization: {action:?}");
         }
     }
-    assert_eq!(pairs.len(), 8 * 37);
+    assert_eq!(pairs.len(), 8 * 42);
 }
 
 #[test]

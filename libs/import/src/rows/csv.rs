@@ -79,7 +79,10 @@ impl Table {
 
 /// An export must be read again whatever it holds, so JSON may fill a record.
 fn holds_json(take: &Take) -> bool {
-    matches!(&take.target, Target::Details | Target::Member(Column { shape: Shape::Json, .. }))
+    matches!(
+        &take.target,
+        Target::Details | Target::Member(Column { shape: Shape::Json | Shape::JsonList, .. })
+    )
 }
 
 fn wrong_count(line: u64, found: &str, headings: usize) -> Complaint {

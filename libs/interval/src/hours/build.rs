@@ -148,9 +148,9 @@ fn next_used(span: &Span, judged: &Judged) -> Vec<Option<Mark>> {
 /// What the events tell of runs.
 fn entries(standing: &Standing<'_>) -> Vec<Entry> {
     let entry = |placed: &Placed<'_>| match placed.what {
-        What::Run { phase, emergency, .. } => {
+        What::Run { phase, reason, .. } => {
             let by_day = placed.day.is_some();
-            Some(Entry { event: placed.id, at: placed.instant, by_day, phase, emergency })
+            Some(Entry { event: placed.id, at: placed.instant, by_day, phase, reason })
         }
         _ => None,
     };

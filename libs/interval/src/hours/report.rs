@@ -4,7 +4,7 @@ use model::{EventId, Hours, Instant};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{Curve, EngineHours};
+use super::{Curve, EngineHours, Point};
 use crate::{
     reconcile::Reconciliation,
     runs::{Ended, Run},
@@ -123,27 +123,48 @@ impl UnitState {
     pub fn hours_report(&self, at: Instant) -> HoursReport {
         self.curve.report(at)
     }
+
+    /// The run that goes on at `at`, as in the report.
+    pub fn open_run_at(&self, at: Instant) -> Option<OpenRun> {
+        self.curve.runs.open_at(at).map(Run::going_on)
+    }
+
+    /// The readings that the hours rest on up to `at`, in order of time, as in the report.
+    pub fn readings_until(&self, at: Instant) -> impl DoubleEndedIterator<Item = ReadingUsed> {
+        self.curve.readings_until(at)
+    }
+
+    /// Runs of which the stop was never recorded and that had ended by `at`, as in the report.
+    pub fn stops_missing_at(&self, at: Instant) -> impl Iterator<Item = StopMissing> {
+        self.curve.stops_missing_at(at)
+    }
 }
 
 impl Curve {
-    pub(super) fn report(&self, at: Instant) -> HoursReport {
-        let read = || self.points.iter().filter(|point| point.read && point.instant <= at);
-        let readings = read().filter_map(|point| {
+    fn read_until(&self, at: Instant) -> impl DoubleEndedIterator<Item = &Point> {
+        self.points.iter().filter(move |point| point.read && point.instant <= at)
+    }
+
+    fn readings_until(&self, at: Instant) -> impl DoubleEndedIterator<Item = ReadingUsed> {
+        self.read_until(at).filter_map(|point| {
             let (read_at, engine_hours, grade) = (point.instant, point.hours, point.grade);
             Some(ReadingUsed { event_id: point.event?, read_at, engine_hours, grade })
-        });
+        })
+    }
+
+    fn stops_missing_at(&self, at: Instant) -> impl Iterator<Item = StopMissing> {
+        self.runs.iter().filter(move |run| run.end <= at).filter_map(Run::stop_missing)
+    }
+
+    pub(super) fn report(&self, at: Instant) -> HoursReport {
+        let read = || self.read_until(at);
         let ends = read().next().zip(read().next_back()).filter(|_| !self.runs.is_empty());
         let meters = self.meters.iter().filter(|meter| meter.from <= at);
         let suspected = self.other_meter.as_ref().filter(|other| other.from <= at);
         HoursReport {
             hours: self.at(at),
             open_run: self.runs.open_at(at).map(Run::going_on),
-            stop_missing: self
-                .runs
-                .iter()
-                .filter(|run| run.end <= at)
-                .filter_map(Run::stop_missing)
-                .collect(),
+            stop_missing: self.stops_missing_at(at).collect(),
             swap_not_recorded: suspected
                 .map(|other| SwapNotRecorded { from: other.from, event_ids: other.events.to_vec() }),
             meters: meters
@@ -152,7 +173,7 @@ impl Curve {
                     offset_hours: meter.offset,
                 })
                 .collect(),
-            readings: readings.collect(),
+            readings: self.readings_until(at).collect(),
             reconciliation: ends.and_then(|(first, last)| self.reconcile(first.instant, last.instant)),
         }
     }

@@ -66,7 +66,7 @@ impl Life {
     }
 
     fn run(self, instant: Instant, phase: Phase) -> Self {
-        self.add(instant, What::Run { phase, meter: None, stop_meter: None, emergency: false })
+        self.add(instant, What::Run { phase, meter: None, stop_meter: None, reason: None })
     }
 
     fn whole(self, start: Instant, seconds: i64) -> Self {
@@ -288,7 +288,7 @@ fn a53_a_reading_comes_before_a_service_of_the_same_instant() {
     let instant = at("2025-05-01T06:00:00Z");
     let placed = |what| Placed { id: id(1), instant, day: None, what };
     let service = placed(What::Service { jobs: Cow::Borrowed(&[]), meter: None });
-    let run = placed(What::Run { phase: Phase::Start, meter: None, stop_meter: None, emergency: false });
+    let run = placed(What::Run { phase: Phase::Start, meter: None, stop_meter: None, reason: None });
     let reading = placed(What::Reading(hours(100)));
     assert!(reading.key() < run.key() && run.key() < service.key());
 }

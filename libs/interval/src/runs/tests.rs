@@ -17,7 +17,13 @@ fn runs(entries: &[Entry], run_most: Option<Hours>) -> Runs {
 }
 
 fn entry(n: usize, at: i64, phase: Phase) -> Entry {
-    Entry { event: id(n), at: minute(at), by_day: false, phase, emergency: n.is_multiple_of(2) }
+    Entry {
+        event: id(n),
+        at: minute(at),
+        by_day: false,
+        phase,
+        reason: n.is_multiple_of(2).then_some(RunReason::Emergency),
+    }
 }
 
 fn whole(n: usize, from: i64, to: i64) -> Entry {

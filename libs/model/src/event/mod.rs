@@ -2,12 +2,16 @@
 
 mod adoption;
 mod analysis;
+mod battery;
 mod commissioning;
 mod component;
 mod correction;
 mod deferral;
 mod duty;
 mod effective;
+mod finding;
+mod fuel;
+mod measured;
 mod model_adoption;
 mod placement;
 mod reading;
@@ -25,12 +29,16 @@ use utoipa::ToSchema;
 pub use self::{
     adoption::Adoption,
     analysis::Analysis,
+    battery::{BatteryCheck, BatteryLoad, BatteryResult},
     commissioning::Commissioning,
     component::{Component, ComponentAction, ComponentChange},
     correction::{Correction, CorrectionAction, CorrectionMembers, CorrectionWord},
     deferral::Deferral,
     duty::Duty,
     effective::Effective,
+    finding::{Finding, FindingAction, FindingActionWord, FindingMembers, FindingSeverity},
+    fuel::{EthanolWord, Filled, FuelAction, FuelActionWord, FuelChange, FuelMembers},
+    measured::RunMeasured,
     model_adoption::{ModelAdoption, Posted, UnitModel},
     placement::Placement,
     reading::Reading,
@@ -83,6 +91,12 @@ pub enum Details {
     Run(Run),
     /// A component was fitted or rebuilt.
     Component(ComponentChange),
+    /// Fuel went into its tank or out of it, was treated, or was measured.
+    Fuel(FuelChange),
+    /// The starting battery was checked, replaced, or put on a maintainer or taken off it.
+    Battery(BatteryCheck),
+    /// Something was found to be wrong, or is so no more.
+    Finding(Finding),
     /// The unit stands somewhere else from then on.
     Placement(Placement),
     /// The unit was stored, or taken out of storage.
@@ -115,6 +129,12 @@ pub enum EventKind {
     Run,
     /// See [`Details::Component`].
     Component,
+    /// See [`Details::Fuel`].
+    Fuel,
+    /// See [`Details::Battery`].
+    Battery,
+    /// See [`Details::Finding`].
+    Finding,
     /// See [`Details::Placement`].
     Placement,
     /// See [`Details::Storage`].
@@ -140,6 +160,9 @@ pub const EVENT_KINDS: &[(&str, EventKind)] = &[
     ("reading", EventKind::Reading),
     ("run", EventKind::Run),
     ("component", EventKind::Component),
+    ("fuel", EventKind::Fuel),
+    ("battery", EventKind::Battery),
+    ("finding", EventKind::Finding),
     ("placement", EventKind::Placement),
     ("storage", EventKind::Storage),
     ("duty", EventKind::Duty),
@@ -149,9 +172,6 @@ pub const EVENT_KINDS: &[(&str, EventKind)] = &[
     ("tag", EventKind::Tag),
     ("correction", EventKind::Correction),
 ];
-
-/// Kinds whose names are taken and whose content is not settled yet.
-const RESERVED: &[&str] = &["fuel", "battery", "finding"];
 
 impl ServiceEvent {
     /// JSON Pointers to the private text of an event whose JSON is `body`: the same member is a word in one kind and
@@ -200,6 +220,9 @@ impl Details {
             Self::Reading(_) => EventKind::Reading,
             Self::Run(_) => EventKind::Run,
             Self::Component(_) => EventKind::Component,
+            Self::Fuel(_) => EventKind::Fuel,
+            Self::Battery(_) => EventKind::Battery,
+            Self::Finding(_) => EventKind::Finding,
             Self::Placement(_) => EventKind::Placement,
             Self::Storage(_) => EventKind::Storage,
             Self::Duty(_) => EventKind::Duty,
@@ -214,7 +237,7 @@ impl Details {
 
 /// What an event says by itself: when something happened, and what.
 fn content(o: &mut Object<'_>) -> Option<(Occurred, Details)> {
-    let kind = o.required("kind", kind);
+    let kind = o.required("kind", word(EVENT_KINDS));
     let occurred = occurred(o);
     let Some(kind) = kind else {
         o.ignore_rest();
@@ -226,6 +249,9 @@ fn content(o: &mut Object<'_>) -> Option<(Occurred, Details)> {
         EventKind::Reading => Reading::read(o).map(Details::Reading),
         EventKind::Run => Run::read(o).map(Details::Run),
         EventKind::Component => ComponentChange::read(o).map(Details::Component),
+        EventKind::Fuel => FuelChange::read(o).map(Details::Fuel),
+        EventKind::Battery => BatteryCheck::read(o).map(Details::Battery),
+        EventKind::Finding => Finding::read(o).map(Details::Finding),
         EventKind::Placement => Placement::read(o).map(Details::Placement),
         EventKind::Storage => Storage::read(o).map(Details::Storage),
         EventKind::Duty => Duty::read(o).map(Details::Duty),
@@ -241,6 +267,11 @@ fn content(o: &mut Object<'_>) -> Option<(Occurred, Details)> {
     {
         return o.fail("stopped_at", Flaw::new("not_after_start", "A run ends after it begins."));
     }
+    if let Details::Fuel(change) = &details
+        && occurred.when.day_as_written().is_some_and(|day| change.bought_after(day))
+    {
+        return o.fail("bought_on", Flaw::new("not_before_filled", "Fuel is filled in after it is bought."));
+    }
     Some((occurred, details))
 }
 
@@ -248,15 +279,6 @@ impl EventKind {
     /// The kind as it is written.
     pub fn as_str(self) -> &'static str {
         EVENT_KINDS.iter().find(|(_, kind)| *kind == self).map_or("", |(name, _)| *name)
-    }
-}
-
-fn kind(value: &Value) -> Result<EventKind, Flaw> {
-    match value.as_str() {
-        Some(name) if RESERVED.contains(&name) => {
-            Err(Flaw::new("kind_reserved", format!("Events of kind {name} are not taken yet.")))
-        }
-        _ => word(EVENT_KINDS)(value),
     }
 }
 

@@ -2,8 +2,8 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
-    Adoption, Commissioning, ComponentChange, Deferral, Details, Duty, EventKind, Placement, Reading, Run,
-    Service, Storage, Tag, UnitSetting, content,
+    Adoption, BatteryCheck, Commissioning, ComponentChange, Deferral, Details, Duty, EventKind, Finding,
+    FuelChange, Placement, Reading, Run, Service, Storage, Tag, UnitSetting, content,
 };
 use crate::{
     read::{Flaw, Object},
@@ -71,6 +71,12 @@ enum ReplacedDetails {
     Run(Run),
     /// A component was fitted or rebuilt.
     Component(ComponentChange),
+    /// Fuel went into its tank or out of it, was treated, or was measured.
+    Fuel(FuelChange),
+    /// The starting battery was checked, replaced, or put on a maintainer or taken off it.
+    Battery(BatteryCheck),
+    /// Something was found to be wrong, or is so no more.
+    Finding(Finding),
     /// The unit stands somewhere else from then on.
     Placement(Placement),
     /// The unit was stored, or taken out of storage.

@@ -4,6 +4,7 @@ use utoipa::ToSchema;
 use crate::{
     entry,
     entry::HoursEntry,
+    event::measured::{RunMeasured, Seen},
     id::EventId,
     quantity::Hours,
     read::{Flaw, Object, word},
@@ -24,6 +25,9 @@ pub struct Run {
     #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
     #[schema(value_type = Option<HoursEntry>)]
     pub meter_hours: Option<Hours>,
+    /// What was seen of it.
+    #[serde(flatten)]
+    pub measured: RunMeasured,
 }
 
 /// How much of a run an event tells.
@@ -56,13 +60,15 @@ pub enum RunPhase {
         /// The event of its start.
         run_id: EventId,
     },
+    /// It was to start, and did not.
+    NoStart,
 }
 
 /// The members of [`RunPhase`] as they are described.
 #[derive(ToSchema)]
 #[allow(dead_code, reason = "describes what is read by hand, member by member")]
 pub struct RunMembers {
-    /// The whole run (absent means that), its start, or its stop.
+    /// The whole run (absent means that), its start, its stop, or that it did not start.
     phase: Option<RunPhaseWord>,
     /// When the engine stopped; of a whole run, this or `run_hours`.
     #[schema(value_type = Option<String>, format = DateTime, example = "2026-08-01T07:30:00-06:00")]
@@ -88,6 +94,8 @@ pub enum RunPhaseWord {
     Start,
     /// Its stop.
     Stop,
+    /// That it was to start, and did not.
+    NoStart,
 }
 
 /// What a run was for.
@@ -104,14 +112,21 @@ pub enum RunReason {
     Other,
 }
 
-const PHASES: &[(&str, RunPhaseWord)] =
-    &[("whole", RunPhaseWord::Whole), ("start", RunPhaseWord::Start), ("stop", RunPhaseWord::Stop)];
+const PHASES: &[(&str, RunPhaseWord)] = &[
+    ("whole", RunPhaseWord::Whole),
+    ("start", RunPhaseWord::Start),
+    ("stop", RunPhaseWord::Stop),
+    ("no_start", RunPhaseWord::NoStart),
+];
 const REASONS: &[(&str, RunReason)] = &[
     ("emergency", RunReason::Emergency),
     ("test", RunReason::Test),
     ("maintenance", RunReason::Maintenance),
     ("other", RunReason::Other),
 ];
+
+/// What is told of a run that ended.
+const OF_AN_END: [&str; 5] = ["stopped_at", "run_hours", "give_or_take_hours", "stop_meter_hours", "run_id"];
 
 /// Members that belong to some phases only.
 struct Parts {
@@ -134,19 +149,28 @@ impl Run {
         };
         let reason = o.optional("reason", self::word(REASONS));
         let meter_hours = o.optional("meter_hours", Hours::read);
+        let measured = RunMeasured::read(o);
         if word.is_none() && o.has("phase") {
             return None;
         }
         let phase = match word.unwrap_or(RunPhaseWord::Whole) {
-            RunPhaseWord::Whole => parts.whole(o)?,
+            RunPhaseWord::Whole => {
+                RunMeasured::check(o, Seen::Whole)?;
+                parts.whole(o)?
+            }
             RunPhaseWord::Start => {
-                misplaced(
-                    o,
-                    &["stopped_at", "run_hours", "give_or_take_hours", "stop_meter_hours", "run_id"],
-                )?;
+                misplaced(o, &OF_AN_END)?;
+                RunMeasured::check(o, Seen::Start)?;
                 RunPhase::Start
             }
+            RunPhaseWord::NoStart => {
+                misplaced(o, &OF_AN_END)?;
+                misplaced(o, &["meter_hours"])?;
+                RunMeasured::check(o, Seen::Start)?;
+                RunPhase::NoStart
+            }
             RunPhaseWord::Stop => {
+                RunMeasured::check(o, Seen::Stop)?;
                 let only_of_others =
                     ["stopped_at", "run_hours", "give_or_take_hours", "stop_meter_hours", "reason"];
                 misplaced(o, &only_of_others)?;
@@ -156,7 +180,7 @@ impl Run {
                 RunPhase::Stop { run_id: parts.run_id? }
             }
         };
-        Some(Self { phase, reason, meter_hours })
+        Some(Self { phase, reason, meter_hours, measured })
     }
 
     /// Whether it ends before it begins, where its start is an instant.

@@ -6,7 +6,7 @@ use crate::{
     code::Code,
     entry,
     entry::HoursEntry,
-    quantity::Hours,
+    quantity::{Hours, Litres},
     read::{Flaw, Object, boolean, word},
     schedule::Part,
 };
@@ -21,6 +21,10 @@ pub struct Service {
     #[serde(skip_serializing_if = "Option::is_none", serialize_with = "entry::write")]
     #[schema(value_type = Option<HoursEntry>)]
     pub meter_hours: Option<Hours>,
+    /// Engine oil that was added, in litres; what a change of oil takes is told as its part.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000, example = 0.2)]
+    pub oil_added_litres: Option<Litres>,
 }
 
 /// One job that was done.
@@ -78,10 +82,11 @@ impl Service {
     pub(super) fn read(o: &mut Object<'_>) -> Option<Self> {
         let jobs = o.objects("jobs", 50, JobDone::read);
         let meter_hours = o.optional("meter_hours", Hours::read);
+        let oil_added_litres = o.optional("oil_added_litres", Litres::read);
         if !o.has("jobs") || jobs.as_ref().is_some_and(Vec::is_empty) {
             return o.fail("jobs", Flaw::new("required", "A service names at least one job."));
         }
-        Some(Self { jobs: jobs?, meter_hours })
+        Some(Self { jobs: jobs?, meter_hours, oil_added_litres })
     }
 }
 

@@ -32,6 +32,33 @@ fn every_kind_is_written_as_it_was_read() {
             json!({"component": "meter", "action": "fitted", "old_meter_hours": 483.7, "new_meter_hours": 2.3}),
         ),
         event("placement", json!({"site_id": SITE, "note": "on loan"})),
+        event("placement", json!({"site_id": SITE, "from_openings_metres": 6.1})),
+        event(
+            "run",
+            json!({"phase": "whole", "run_hours": 0.53, "reason": "test", "start_attempts": 1, "load_percent": 31.0,
+                "unloaded_minutes": 0, "volts": 121.5, "hertz": 60.2, "exhaust_temperature_reached": false,
+                "operating_temperature_reached": true, "transferred_load": true, "ran_before_transfer": false,
+                "fuel_used_litres": 0.7, "oil_added_litres": 0.1}),
+        ),
+        event("run", json!({"phase": "no_start", "reason": "emergency", "start_attempts": 3})),
+        event("run", json!({"phase": "start", "start_attempts": 2})),
+        event("run", json!({"phase": "stop", "run_id": SITE, "load_kw": 3.7})),
+        event(
+            "fuel",
+            json!({"action": "filled", "litres": 20.0, "bought_on": "2026-07-01", "opened_on": "2026-07-20",
+                "treated_on": "2026-07-01", "ethanol": "up_to10", "stored_at_celsius": 18.0}),
+        ),
+        event("fuel", json!({"action": "taken", "litres": 3.5})),
+        event("fuel", json!({"action": "treated"})),
+        event("fuel", json!({"action": "measured", "litres": 0.0})),
+        event(
+            "battery",
+            json!({"on_maintainer": true, "replaced": true, "result": "passed", "volts": 12.65, "rested_hours": 6.0,
+                "celsius": -4.5, "load_test": {"volts": 9.8, "amperes": 250.0, "seconds": 15}}),
+        ),
+        event("battery", json!({"on_maintainer": false})),
+        event("finding", json!({"action": "opened", "severity": "critical", "finding": "fuel_leak"})),
+        event("finding", json!({"action": "closed", "finding_id": SITE})),
         event("adoption", json!({"schedule_id": SITE, "edition_id": SITE, "effective_from": "2026-01-01"})),
         event("correction", json!({"action": "void", "target_id": SITE, "reason": "wrong unit"})),
     ];
@@ -90,7 +117,6 @@ fn an_adoption_is_for_a_unit_or_for_a_model() {
 #[test]
 fn bad_events_are_refused_where_they_are_wrong() {
     let cases = [
-        (event("fuel", json!({})), "/kind", "kind_reserved"),
         (event("oiling", json!({})), "/kind", "unknown_word"),
         (event("reading", json!({"meter_hours": -0.1})), "/meter_hours", "out_of_range"),
         (event("reading", json!({"meter_hours": 1e308})), "/meter_hours", "too_precise"),

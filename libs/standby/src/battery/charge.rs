@@ -1,17 +1,19 @@
 //! How full a battery is by its resting voltage.
 
 use interval::{Fraction, Grade};
-use model::{Hours, quantity::Volts};
+use model::{
+    Hours,
+    quantity::{Celsius, Volts},
+    unit::Chemistry,
+};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{
-    BatteryError, BatteryTrace, CAUTIONS, Chemistry, Nominal, asked_chemistry, policy::BatteryPolicy, sane,
-};
+use super::{BatteryError, BatteryTrace, CAUTIONS, Nominal, asked_chemistry, policy::BatteryPolicy, sane};
 use crate::{
     asked::Asked,
     caution::Caution,
-    convert::{Celsius, Fahrenheit, ratio},
+    convert::{Fahrenheit, ratio},
 };
 
 const MICROVOLTS_PER_HUNDREDTH: i64 = 10_000;

@@ -1,18 +1,15 @@
 //! Whether a battery passes a load test, by its temperature.
 
 use interval::{Fraction, Grade};
-use model::quantity::Volts;
+use model::{
+    quantity::{AmpereHours, Amperes, Celsius, Volts},
+    unit::Chemistry,
+};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{
-    BatteryError, BatteryTrace, CAUTIONS, Chemistry, Nominal, asked_chemistry, policy::BatteryPolicy, sane,
-};
-use crate::{
-    asked::Asked,
-    caution::Caution,
-    convert::{AmpereHours, Amperes, Celsius},
-};
+use super::{BatteryError, BatteryTrace, CAUTIONS, Nominal, asked_chemistry, policy::BatteryPolicy, sane};
+use crate::{asked::Asked, caution::Caution};
 
 /// A load test: the voltage at the end of it, and the rest as far as it is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -171,9 +168,9 @@ fn result(test: &LoadTest, least: Option<Volts>, complete: bool, policy: &Batter
 
 /// Half the cold cranking amperes, rounded up, or three times the ampere-hours.
 fn needed_load(test: &LoadTest) -> Option<Amperes> {
-    let half = |rated: Amperes| rated.whole() / 2 + rated.whole() % 2;
-    let triple = |capacity: AmpereHours| capacity.whole().saturating_mul(3);
-    test.cold_cranking.map(half).or(test.capacity.map(triple)).map(Amperes::from_whole)
+    let half = |rated: Amperes| (rated.hundredths() + 199) / 200 * 100;
+    let triple = |capacity: AmpereHours| capacity.hundredths().saturating_mul(3);
+    test.cold_cranking.map(half).or(test.capacity.map(triple)).map(Amperes::from_hundredths)
 }
 
 /// The least voltage at a temperature, and between which points it lies; none below the table.

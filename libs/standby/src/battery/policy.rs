@@ -1,10 +1,12 @@
 //! The tables and days, as data.
 
 use interval::Fraction;
-use model::{Hours, quantity::Volts};
+use model::{
+    Hours,
+    quantity::{Celsius, Volts},
+};
 
 use super::share;
-use crate::convert::Celsius;
 
 /// Tables of a wet lead-acid battery of 12 V, and how long one may stand between checks.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -14,9 +14,8 @@ const SMALL: &[(i64, [i64; 3])] =
 
 /// Rating in kW, and tenths of a US gallon per hour at a quarter, half, three quarters and full load.
 ///
-/// The row of 75 kW has no figure for full load in the copy it was taken from.
+/// The row of 75 kW has no figure for full load, and that of 20 kW none for a quarter: there copies disagree.
 const ROWS: &[(i64, [i64; 4])] = &[
-    (20, [6, 9, 13, 16]),
     (30, [13, 18, 24, 29]),
     (40, [16, 23, 32, 40]),
     (60, [18, 29, 38, 48]),
@@ -36,6 +35,8 @@ const ROWS: &[(i64, [i64; 4])] = &[
 
 /// The row of 75 kW, without full load.
 const ROW_75: (i64, [i64; 3]) = (75, [24, 34, 46]);
+/// The row of 20 kW, without a quarter of the load.
+const ROW_20: (i64, [i64; 3]) = (20, [9, 13, 16]);
 
 /// The curve of a diesel set of some rating, drawn straight between the rows beside it; none below 8 or above 500 kW.
 ///
@@ -71,6 +72,8 @@ fn column<const N: usize>(rows: &[(i64, [i64; N])], place: usize, scale: i64) ->
 fn large(place: usize) -> Vec<(i64, i64)> {
     let mut rates = column(ROWS, place, 10);
     rates.extend(ROW_75.1.get(place).map(|rate| (ROW_75.0, rate * 10)));
+    let above_quarter = place.checked_sub(1).and_then(|place| ROW_20.1.get(place));
+    rates.extend(above_quarter.map(|rate| (ROW_20.0, rate * 10)));
     rates.sort_unstable();
     rates
 }

@@ -2,12 +2,11 @@
 //! quality at delivery only.
 
 use interval::{Fraction, Grade};
-use model::LocalDate;
+use model::{LocalDate, quantity::Celsius};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{Ethanol, TankFuel};
-use crate::convert::Celsius;
 
 /// How long a kind of fuel keeps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -14,7 +14,7 @@ const WHOLE: i128 = 10_000;
 
 /// Take so much out of the mixed tank, then fill in as much fresh fuel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-#[schema(as = FuelReplacement)]
+#[schema(as = FuelToReplace)]
 pub struct Replacement {
     /// Litres to burn or drain, and then to fill in fresh.
     #[schema(value_type = f64, example = 5.84)]

@@ -136,6 +136,7 @@ pub enum Reconciled {
 /// Something to enter.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
+#[schema(as = LedgerToEnter)]
 pub enum ToEnter {
     /// What a run was for.
     ClassifyRun {

@@ -1,7 +1,6 @@
 //! Loads by the clock on the wall, also where clocks change.
 
-use jiff::{Timestamp, tz::TimeZone};
-use model::quantity::Kilowatts;
+use model::{Instant, quantity::Kilowatts};
 
 use super::{Band, LoadError, Share, Window, share};
 
@@ -14,19 +13,14 @@ pub(super) fn laid_over(
     window: &Window<'_>,
 ) -> Result<Vec<(i64, Share)>, LoadError> {
     let day = day_of(bands, rated)?;
-    let Ok(zone) = TimeZone::get(window.zone.name()) else {
-        return Ok(on_one_offset(&day, 0, 0, window.seconds));
-    };
-    let start = window.start.timestamp();
+    let second = |at: Instant| at.micros().div_euclid(1_000_000);
+    let start = second(window.start);
+    let offsets = window.zone.offsets(window.start, window.start.plus_seconds(window.seconds));
+    let ends = offsets.iter().skip(1).map(|(at, _)| second(*at) - start).chain([window.seconds]);
     let mut laid = Vec::new();
-    let mut from = 0;
-    while from < window.seconds {
-        let Ok(now) = Timestamp::from_second(start.as_second().saturating_add(from)) else { break };
-        let changes = zone.following(now).next().map(|change| change.timestamp().as_second());
-        let until = changes.map_or(window.seconds, |at| (at - start.as_second()).min(window.seconds));
-        let local = now.as_second() + i64::from(zone.to_offset(now).seconds());
-        laid.extend(on_one_offset(&day, local.rem_euclid(DAY), from, until.max(from + 1)));
-        from = until.max(from + 1);
+    for ((since, ahead), until) in offsets.iter().zip(ends) {
+        let from = second(*since) - start;
+        laid.extend(on_one_offset(&day, (second(*since) + ahead).rem_euclid(DAY), from, until));
     }
     laid.dedup_by_key(|(_, share)| *share);
     Ok(laid)

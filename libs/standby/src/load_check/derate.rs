@@ -2,12 +2,15 @@
 
 use std::borrow::Cow;
 
-use model::Metres;
+use model::{
+    Metres,
+    derating::Derating,
+    quantity::{Celsius, Percent},
+};
 use serde::{Deserialize, Serialize, Serializer};
 use utoipa::ToSchema;
 
 use super::Watts;
-use crate::convert::Celsius;
 
 const BILLION: i128 = 1_000_000_000;
 
@@ -65,6 +68,31 @@ pub struct DerateRule {
     /// How both come together.
     pub together: Together,
 }
+
+impl DerateRule {
+    /// The rule of a model, as it was entered of a unit; none where a step takes more than all.
+    #[must_use]
+    pub fn of_model(entered: &Derating) -> Option<Self> {
+        let slope = |percent: Percent, per: i64, above: i64| {
+            let percent = u16::try_from(percent.hundredths()).ok()?;
+            let (per, above) = (u16::try_from(per).ok()?, i32::try_from(above).ok()?);
+            Slope::new(percent, per, above, Growth::Linear, None).ok()
+        };
+        let (from_height, from_heat) = (entered.altitude_above_metres, entered.temperature_above_celsius);
+        let temperature = (entered.temperature_percent, entered.temperature_per_celsius);
+        Some(Self {
+            rule: "of_the_model".into(),
+            source: entered.source.to_string().into(),
+            of: RuleOf::Model,
+            altitude: slope(entered.altitude_percent, entered.altitude_per_metres, from_height.unwrap_or(0))?,
+            temperature: slope(temperature.0, temperature.1, from_heat.unwrap_or(USUAL_CELSIUS))?,
+            together: Together::Multiplied,
+        })
+    }
+}
+
+/// Up to which temperature of the air a set gives what its plate says, where its manual names no other (common practice).
+pub const USUAL_CELSIUS: i64 = 25;
 
 /// Whose rule it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

@@ -10,6 +10,7 @@ use crate::{asked::Asked, readiness::Verdict};
 /// Whether a promise counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = PromiseCounts)]
 pub enum Counts {
     /// It counts.
     Counts,
@@ -22,6 +23,7 @@ pub enum Counts {
 /// Why a promise does not count.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
+#[schema(as = PromiseWhyNot)]
 pub enum WhyNot {
     /// The same spare was promised to another site before, at an overlapping time.
     PromisedElsewhere {
@@ -65,6 +67,7 @@ pub enum WhyNot {
 
 /// What comes of one promise.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = PromiseJudged)]
 pub struct Promised {
     /// The promise.
     #[schema(value_type = String, format = "uuid")]
@@ -90,6 +93,7 @@ pub struct Promised {
 
 /// What comes of all promises, in the order in which they were made.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = PromisesJudged)]
 pub struct Promises {
     /// Each promise.
     pub promises: Vec<Promised>,

@@ -3,6 +3,10 @@
 use std::collections::BTreeSet;
 
 use model::{Code, Kilowatts, Volts};
+pub use model::{
+    site::NeutralNeed,
+    unit::{Neutral, Phases},
+};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -42,41 +46,10 @@ pub struct Need {
     pub neutral: Option<NeutralNeed>,
 }
 
-/// One or three phases.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Phases {
-    /// One phase.
-    Single,
-    /// Three phases.
-    Three,
-}
-
-/// How the neutral of a set is joined to its frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Neutral {
-    /// Joined.
-    Bonded,
-    /// Not joined.
-    Floating,
-    /// Either, as it is set.
-    Either,
-}
-
-/// What transfer equipment asks of the neutral.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum NeutralNeed {
-    /// The switch transfers the neutral: the set is a source of its own and has its neutral bonded.
-    Bonded,
-    /// The neutral stays joined to the building's: it must not be bonded a second time at the set.
-    Floating,
-}
-
 /// Whether it fits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = SpareFits)]
 pub enum Fits {
     /// In everything.
     Fits,
@@ -89,6 +62,7 @@ pub enum Fits {
 /// What is compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = SpareFitAspect)]
 pub enum Aspect {
     /// Kilowatts.
     Power,
@@ -105,6 +79,7 @@ pub enum Aspect {
 /// Something that does not fit: what the set has, and what is needed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
+#[schema(as = SpareMisfit)]
 pub enum Misfit {
     /// It is too weak.
     Power {
@@ -151,6 +126,7 @@ pub enum Misfit {
 
 /// Whether a spare fits, and in what it does not.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = SpareFit)]
 pub struct Fit {
     /// Whether it fits.
     pub fits: Fits,

@@ -22,7 +22,9 @@ impl Judging<'_> {
         let ask = ("/due", "Adopt a schedule, so that it is known what is due.");
         let facts = self.facts;
         let Some(items) = self.known(&facts.due, ask) else { return };
-        for job in jobs.iter().filter(|job| !items.value.iter().any(|item| item.job == **job)) {
+        // One of the jobs is enough: schedules name the same work differently.
+        let is_asked_for = items.value.iter().any(|item| jobs.contains(&item.job));
+        if let Some(job) = jobs.last().filter(|_| !is_asked_for) {
             let finding = Finding { job: Some(job), ..Finding::on(items) };
             self.not_known(Asked::at(format!("/due/{job}"), ADOPT), finding);
         }

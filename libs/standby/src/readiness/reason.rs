@@ -11,6 +11,7 @@ use crate::asked::Asked;
 /// Whether a set, or what a site needs of its sets, is ready; the best first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ReadinessVerdict)]
 pub enum Verdict {
     /// Nothing speaks against it.
     Ready,
@@ -25,6 +26,7 @@ pub enum Verdict {
 /// How grave a reason is; the gravest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ReadinessSeverity)]
 pub enum Severity {
     /// It is not ready while this lasts.
     Block,
@@ -61,6 +63,7 @@ impl Verdict {
 /// What was found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ReadinessReasonCode)]
 pub enum ReasonCode {
     /// A critical finding is open.
     CriticalFindingOpen,
@@ -111,6 +114,7 @@ pub enum ReasonCode {
 /// A value with its unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "unit", rename_all = "snake_case")]
+#[schema(as = ReadinessMeasure)]
 pub enum Measure {
     /// Hours.
     Hours {
@@ -145,6 +149,7 @@ pub enum Measure {
 
 /// One reason for a verdict.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = ReadinessReason)]
 pub struct Reason {
     /// How grave it is.
     pub severity: Severity,
@@ -184,6 +189,7 @@ pub struct Reason {
 /// One thing that a verdict rests on, or that was left out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
+#[schema(as = ReadinessTrace)]
 pub enum Trace {
     /// The policy applied.
     PolicyUsed {

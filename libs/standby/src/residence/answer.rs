@@ -116,6 +116,7 @@ pub enum ClockState {
 
 /// One reading of the limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = ResidenceReading)]
 pub struct Reading {
     /// The day on which the limit passes.
     #[schema(value_type = String, example = "2026-01-10")]

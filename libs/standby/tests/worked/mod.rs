@@ -11,10 +11,10 @@
 use std::path::PathBuf;
 
 use interval::Fraction;
-use model::{Hours, Instant, Kilowatts, LocalDate};
+use model::{Hours, Instant, Kilowatts, LocalDate, quantity::Celsius};
 use serde::Serialize;
 use serde_json::Value;
-use standby::{amount::Volume, convert::Celsius};
+use standby::amount::Volume;
 
 /// The whole of `tests/vectors/standby/<name>.json`.
 pub(crate) fn file(name: &str) -> Value {

@@ -20,6 +20,7 @@ use super::{
     log::{FeedRow, LogRow, OutboxRow},
     private_texts::TextRow,
     quality::QualityRow,
+    readiness::{SiteWaitRow, UnitRow},
     records::RecordRow,
 };
 use crate::key::Key;
@@ -159,12 +160,12 @@ bulk! {
         events_sum: Vec<u8> => Binary,
     }
 
-    /// Writes states of units, new or changed; each of them once.
+    /// Writes states of units, new or changed, each of them once; whether they are ready has to be judged anew.
     states, IntoStates, StateRow, "unit_state",
     "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
      standing_site = excluded.standing_site, folded_at = excluded.folded_at, folded_with = excluded.folded_with, \
      changed_at = excluded.changed_at, next_at = excluded.next_at, steps = excluded.steps, compact = excluded.compact, \
-     editions = excluded.editions", {
+     editions = excluded.editions, judge_at = 0", {
         organization: Key => SqlKey,
         unit_id: Key => SqlKey,
         home_site: Key => SqlKey,
@@ -176,6 +177,34 @@ bulk! {
         steps: String => Text,
         compact: Option<Vec<u8>> => Nullable<Binary>,
         editions: String => Text,
+    }
+
+    /// Has sites judged anew, and with them the units there, by the versions that their records have now; each of them once.
+    site_waits, IntoSiteWaits, SiteWaitRow, "site_readiness",
+    "ON CONFLICT (organization, site_id) DO UPDATE SET site_version = excluded.site_version, judge_at = 0", {
+        organization: Key => SqlKey,
+        site_id: Key => SqlKey,
+        site_version: i64 => BigInt,
+        units_version: i64 => BigInt,
+    }
+
+    /// Writes verdicts on units; each of them once.
+    readiness, IntoReadiness, UnitRow, "unit_readiness",
+    "ON CONFLICT (organization, unit_id) DO UPDATE SET home_site = excluded.home_site, \
+     standing_site = excluded.standing_site, verdict = excluded.verdict, capacity = excluded.capacity, \
+     next_at = excluded.next_at, judged_at = excluded.judged_at, judged_with = excluded.judged_with, \
+     site_version = excluded.site_version, reasons = excluded.reasons", {
+        organization: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        home_site: Key => SqlKey,
+        standing_site: Key => SqlKey,
+        verdict: Cow<'static, str> => Text,
+        capacity: Option<i64> => Nullable<BigInt>,
+        next_at: i64 => BigInt,
+        judged_at: i64 => BigInt,
+        judged_with: String => Text,
+        site_version: i64 => BigInt,
+        reasons: String => Text,
     }
 
     /// Writes with which version of a context a unit was folded, new or changed; each of them once.

@@ -46,12 +46,14 @@ impl Stored {
     }
 }
 
-/// What a record belongs to: a unit to its home site, a grant to its person, a recipient to a mail list.
+/// What a record belongs to: a unit to its home site, a grant to its person, a recipient to a mail list, a promise
+/// to its spare.
 pub(crate) fn belongs_to(kind: RecordKind, record: &Record) -> Option<Key> {
     let member = match kind {
         RecordKind::Unit => "home_site_id",
         RecordKind::Grant => "person_id",
         RecordKind::Recipient => "mail_list_id",
+        RecordKind::Promise => "unit_id",
         _ => return None,
     };
     let values = record.values();

@@ -152,6 +152,32 @@ tables! {
         steps -> Text,
         compact -> Nullable<Binary>,
         editions -> Text,
+        judge_at -> BigInt,
+    }
+    unit_readiness (organization, unit_id) {
+        organization -> SqlKey,
+        unit_id -> SqlKey,
+        home_site -> SqlKey,
+        standing_site -> SqlKey,
+        verdict -> Text,
+        capacity -> Nullable<BigInt>,
+        next_at -> BigInt,
+        judged_at -> BigInt,
+        judged_with -> Text,
+        site_version -> BigInt,
+        reasons -> Text,
+    }
+    site_readiness (organization, site_id) {
+        organization -> SqlKey,
+        site_id -> SqlKey,
+        site_version -> BigInt,
+        units_version -> BigInt,
+        judge_at -> BigInt,
+        verdict -> Nullable<Text>,
+        next_at -> BigInt,
+        judged_at -> BigInt,
+        judged_with -> Text,
+        answer -> Text,
     }
     due_item (organization, unit_id, schedule_id, task) {
         organization -> SqlKey,
@@ -420,3 +446,4 @@ diesel::allow_tables_to_appear_in_same_query!(change_log, service_event);
 diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);
 diesel::allow_tables_to_appear_in_same_query!(context, unit_context);
 diesel::allow_tables_to_appear_in_same_query!(unit_context, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(unit_readiness, unit_state);

@@ -18,7 +18,7 @@ use super::{
 use crate::{
     error::{Result, StoreError},
     key::Key,
-    view::{DueFilter, FOLDED_MOST, Folding, Known, Moment, Then, UnitDue},
+    view::{DueFilter, FOLDED_MOST, Folding, Known, Moment, Then, UnitDue, one_more},
 };
 
 /// The last row that counts; 0 before the first.
@@ -98,10 +98,15 @@ pub(crate) fn unit_fields(
     Ok(Some(Then { known_seq, answer: records::fields(&stored.record, UnitFields::read)? }))
 }
 
-type Loaded = (BTreeMap<UnitId, Unit>, Context);
+pub(crate) type Loaded = (BTreeMap<UnitId, Unit>, Context);
 
 /// Some units with what they are folded with, by the rows up to `known_seq`.
-fn loaded(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>, known_seq: i64) -> Result<Loaded> {
+pub(crate) fn loaded(
+    conn: &mut Conn,
+    organization: Key,
+    ids: &BTreeSet<UnitId>,
+    known_seq: i64,
+) -> Result<Loaded> {
     if known_seq == self::known_seq(conn, organization, Known::All)? {
         // Every row counts, so what is stored is what was known, and is read at once.
         current(conn, organization, ids)
@@ -154,6 +159,22 @@ pub(crate) fn standing(
     let mut answer = units(conn, organization, &candidates, moment, known_seq)?;
     answer.retain(|id, unit| unit.machine == *id && unit.state.site_at(moment.at) == site);
     Ok(Folding::Done(Then { known_seq, answer }))
+}
+
+/// The units that ever stood at one of some sites, or any where none are named, of those that the asker may see now; nothing if
+/// they are too many to be folded.
+pub(crate) fn ever_standing(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    sites: Option<&BTreeSet<SiteId>>,
+) -> Result<Option<BTreeSet<UnitId>>> {
+    let organization = Key::from(filter.organization);
+    let mut asked = unit_state::table.filter(due::of_asked_units(filter)).into_boxed();
+    if let Some(sites) = sites {
+        let sites = sites.iter().copied().map(Key::from).collect();
+        asked = asked.filter(unit_state::unit_id.eq_any(ever_at(organization, sites)));
+    }
+    not_more(conn, asked, FOLDED_MOST)
 }
 
 /// What these units are folded with, as it was known.
@@ -210,6 +231,16 @@ pub(crate) fn candidates(
     filter: &DueFilter,
     standing_at: Option<SiteId>,
 ) -> Result<Option<BTreeSet<UnitId>>> {
+    at_most(conn, filter, standing_at, FOLDED_MOST)
+}
+
+/// The same, with another number of units that are too many.
+pub(crate) fn at_most(
+    conn: &mut Conn,
+    filter: &DueFilter,
+    standing_at: Option<SiteId>,
+    most: usize,
+) -> Result<Option<BTreeSet<UnitId>>> {
     let organization = Key::from(filter.organization);
     // Where the asker does not see all sites, units have to be in scope of one that they see.
     let visible = DueFilter { site: None, ..filter.clone() };
@@ -220,8 +251,16 @@ pub(crate) fn candidates(
     if let Some(site) = standing_at {
         asked = asked.filter(unit_state::standing_site.eq(Key::from(site)));
     }
-    let most = i64::try_from(FOLDED_MOST).unwrap_or(i64::MAX);
+    not_more(conn, asked, most)
+}
+
+/// Some units by id, if they are not more than `most`.
+fn not_more(
+    conn: &mut Conn,
+    asked: unit_state::BoxedQuery<'_, <Conn as Connection>::Backend>,
+    most: usize,
+) -> Result<Option<BTreeSet<UnitId>>> {
     let found: Vec<Key> =
-        asked.order(unit_state::unit_id).limit(most + 1).select(unit_state::unit_id).load(conn)?;
-    Ok((found.len() <= FOLDED_MOST).then(|| found.into_iter().map(Key::id).collect()))
+        asked.order(unit_state::unit_id).limit(one_more(most)).select(unit_state::unit_id).load(conn)?;
+    Ok((found.len() <= most).then(|| found.into_iter().map(Key::id).collect()))
 }

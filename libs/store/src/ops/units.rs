@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use interval::{Bundle, Compact, Doubt, HungTag, Input, Policy, UnitFacts, UnitState};
+use interval::{Bundle, Compact, Doubt, Happened, HungTag, Input, Policy, Stayed, UnitFacts, UnitState};
 use model::{
     EditionId, EventId, Instant, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
@@ -386,6 +386,31 @@ pub(crate) fn labels(
         Some((UnitId::from_uuid(view.id), text))
     };
     Ok(page.items.into_iter().filter_map(label).collect())
+}
+
+/// What of a unit is told beside what is due on it.
+pub(crate) struct Told {
+    pub(crate) fields: UnitFields,
+    pub(crate) happened: Vec<Happened>,
+    pub(crate) stayed: Vec<Stayed>,
+    pub(crate) tags: Vec<HungTag>,
+    /// The first instant after it at which something that is recorded happens.
+    pub(crate) ahead: Option<Instant>,
+}
+
+/// What happened to a unit by an instant, where it stood, and what hangs on it.
+pub(crate) fn told(unit: &Unit, context: &Context, at: Instant) -> Result<Told> {
+    let subject = Subject::of(unit, context)?;
+    let input = subject.input(subject.machine.id, context);
+    let mut happened = interval::happened(&input, Instant::LAST);
+    let later = happened.split_off(happened.partition_point(|event| event.at <= at));
+    Ok(Told {
+        fields: subject.machine.fields.clone(),
+        ahead: later.first().map(|event| event.at),
+        happened,
+        stayed: interval::stayed(&input, at),
+        tags: interval::tags(&input, at),
+    })
 }
 
 /// The tags that hang on a unit at an instant.

@@ -17,6 +17,7 @@ mod judge;
 mod known;
 mod named;
 mod other_content;
+mod outages;
 mod plan;
 mod receive;
 mod refer;

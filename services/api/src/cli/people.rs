@@ -5,7 +5,7 @@ use std::{path::PathBuf, process::ExitCode};
 use anyhow::{Result, anyhow};
 use clap::Args;
 use model::{OrganizationId, PersonId};
-use process::{Clock, ConfigFile, Database};
+use process::{Clock, ConfigFile, Database, readiness::PolicyJudge};
 use serde_json::json;
 
 use super::{Trust, block_on, say, serve};
@@ -71,7 +71,16 @@ impl Organization {
         let keys = access::keys::jwks([key.public()]).to_string();
         let address = self.database.address()?;
         block_on(async {
-            let state = serve::open(&address, 2, &parties, &keys, Clock::machine(), Rates::DEFAULT).await?;
+            let state = serve::open(
+                &address,
+                2,
+                &parties,
+                &keys,
+                Clock::machine(),
+                Rates::DEFAULT,
+                PolicyJudge::standard(),
+            )
+            .await?;
             let (organization, person) = setup::found(&state, &self.name, &self.person).await?;
             let token = signing::access_token(&key, &parties, organization, person, state.clock.now(), 8)?;
             say(&json!({"organization_id": organization, "person_id": person, "token": token}).to_string());

@@ -6,7 +6,7 @@ use access::{KeyRing, Leaving};
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::Args;
-use process::{Clock, ConfigFile, Database, Log, stop_signal};
+use process::{Clock, ConfigFile, Database, Log, ReadinessRules, readiness::PolicyJudge, stop_signal};
 use store::{Address, Store};
 
 use super::{Trust, say};
@@ -63,6 +63,8 @@ pub(super) struct Network {
     log: Log,
     #[command(flatten)]
     rates: Rates,
+    #[command(flatten)]
+    rules: ReadinessRules,
 }
 
 impl Serve {
@@ -103,7 +105,8 @@ impl Network {
         let listener =
             TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
         actix_web::rt::System::new().block_on(async {
-            let state = open(address, self.connections, parties, keys, clock, self.rates).await?;
+            let judge = self.rules.judge()?;
+            let state = open(address, self.connections, parties, keys, clock, self.rates, judge).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
             tokio::spawn(again::keep_trying(state.clone()));
@@ -142,6 +145,7 @@ pub(super) async fn open(
     keys: &str,
     clock: Clock,
     rates: Rates,
+    judge: PolicyJudge,
 ) -> Result<State> {
     let store = Store::open(address, connections)?;
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
@@ -154,6 +158,7 @@ pub(super) async fn open(
         keys: Arc::new(keys),
         tokens: Tokens::default(),
         clock,
+        judge: Arc::new(judge),
         leaving,
         cursors: Cursors::new(&secret),
         streams: Streams::default(),

@@ -24,20 +24,28 @@ operations! {
     acknowledge
     apply_import
     cancel_import
+    change_incident
     change_mail_list
+    change_promise
     change_recipient
     change_schedule
     change_site
     change_unit
+    check_fuel_storage
+    check_load
+    check_promises
     create_edition
     create_import
+    create_incident
     create_mail_list
+    create_promise
     create_recipient
     create_schedule
     create_site
     create_unit
     enrol_handset
     export_due
+    export_hours_pack
     export_service_events
     export_sites
     export_units
@@ -56,11 +64,15 @@ operations! {
     list_held
     list_import_rows
     list_imports
+    list_incidents
     list_mail_lists
     list_policy_packs
+    list_promises
+    list_readiness
     list_recipients
     list_schedules
     list_service_events
+    list_site_readiness
     list_sites
     list_units
     list_while_here
@@ -72,28 +84,44 @@ operations! {
     read_edition
     read_engine_class
     read_handset
+    read_hours_ledger
+    read_hours_pack
     read_import
+    read_incident
     read_limits
     read_mail_list
     read_openapi
     read_problem
+    read_promise
     read_recipient
+    read_residence
     read_schedule
     read_service_event
     read_site
+    read_site_readiness
+    read_survival
     read_unit
+    read_unit_battery
     read_unit_due
+    read_unit_fit
+    read_unit_fuel
     read_unit_hours
+    read_unit_readiness
+    read_unit_tests
     readyz
     record_service_event
     record_service_events
     refuse_held
     release_held
     revoke_handset
+    run_fleet_through
+    run_site_through
+    run_unit_through
     send_import_file
     show_unsubscribe
     summarize_due_by_site
     sync
+    triage_endurance
     unsubscribe
 }
 

@@ -2,18 +2,26 @@
 
 use std::collections::BTreeSet;
 
-use model::{event::ServiceEvent, mail::RecipientFields, site::SiteFields, unit::UnitFields};
+use model::{
+    event::ServiceEvent,
+    mail::RecipientFields,
+    outage::{IncidentFields, PromiseFields},
+    site::SiteFields,
+    unit::UnitFields,
+};
 use serde_json::{Map, Value, json};
 
 use super::schemas::{Schemas, reached, reference, referred, visit, words};
 
 /// Patches, each with the fields it may set.
-const PATCHES: [(&str, &str); 5] = [
+const PATCHES: [(&str, &str); 7] = [
     ("SitePatch", "SiteFields"),
     ("UnitPatch", "UnitFields"),
     ("SchedulePatch", "ScheduleFields"),
     ("MailListPatch", "MailListFields"),
     ("RecipientPatch", "RecipientFields"),
+    ("IncidentPatch", "IncidentFields"),
+    ("PromisePatch", "PromiseFields"),
 ];
 
 /// Patches from the fields of their records: any may be absent, and null removes one that a record can do without.
@@ -132,7 +140,12 @@ fn is_number(property: &Map<String, Value>) -> bool {
 
 /// Members of private text, which may come with a salt.
 fn private() -> impl Iterator<Item = &'static str> {
-    let all = SiteFields::PRIVATE.iter().chain(UnitFields::PRIVATE).chain(RecipientFields::PRIVATE);
+    let of_outages = IncidentFields::PRIVATE.iter().chain(PromiseFields::PRIVATE);
+    let all = SiteFields::PRIVATE
+        .iter()
+        .chain(UnitFields::PRIVATE)
+        .chain(RecipientFields::PRIVATE)
+        .chain(of_outages);
     let of_events = ServiceEvent::PRIVATE_MEMBERS.iter().copied();
     all.filter_map(|pointer| pointer.strip_prefix('/')).chain(of_events)
 }

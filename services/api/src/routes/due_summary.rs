@@ -122,16 +122,20 @@ pub(super) async fn by_site(
     };
     let last = page.items.last().filter(|_| page.more).map(|row| Place { pin, site: row.site });
     let next = last.map(|place| state.cursors.make(caller.organization(), &list, &place)).transpose()?;
-    let names = names(&state, &caller, &page.items).await?;
+    let sites = page.items.iter().map(|row| row.site).collect();
+    let names = names(&state, &caller, sites).await?;
     let items = page.items.iter().map(|row| line(row, &names)).collect();
     Ok(HttpResponse::Ok().json(DueBySite { as_of: pin.as_of(), known, pending, items, next }))
 }
 
 /// What people call those of the sites that the caller may see.
-async fn names(state: &State, caller: &Caller, rows: &[SiteRow]) -> ApiResult<BTreeMap<SiteId, String>> {
+pub(super) async fn names(
+    state: &State,
+    caller: &Caller,
+    mut sites: BTreeSet<SiteId>,
+) -> ApiResult<BTreeMap<SiteId, String>> {
     let visible = caller.visible_sites();
-    let seen = |site: &SiteId| visible.as_ref().is_none_or(|sites| sites.contains(site));
-    let sites: BTreeSet<SiteId> = rows.iter().map(|row| row.site).filter(seen).collect();
+    sites.retain(|site| visible.as_ref().is_none_or(|sites| sites.contains(site)));
     let most = sites.len();
     let found = state.store.sites(caller.organization(), Some(sites), None, most).await?;
     let named = found.items.iter().filter_map(|view| {

@@ -5,7 +5,7 @@
 mod due;
 mod rows;
 
-use actix_web::{HttpRequest, HttpResponse, http::header, web};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder, http::header, web};
 use futures_util::{StreamExt, stream};
 use model::{SiteId, UnitId};
 
@@ -106,13 +106,19 @@ async fn file(name: &str, mut pages: impl Pages + 'static) -> ApiResult<HttpResp
     });
     let first = stream::once(async { Ok(first) });
     let body = first.chain(rest).map(|bytes: Result<Vec<u8>, actix_web::Error>| bytes.map(web::Bytes::from));
-    Ok(HttpResponse::Ok()
+    Ok(attached(name).streaming(Box::pin(body)))
+}
+
+/// The answer that a file is sent in.
+pub(super) fn attached(name: &str) -> HttpResponseBuilder {
+    let mut answer = HttpResponse::Ok();
+    answer
         .content_type("text/csv; charset=utf-8; header=present")
-        .insert_header((header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")))
-        .streaming(Box::pin(body)))
+        .insert_header((header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")));
+    answer
 }
 
 /// What a file could not be written for.
-fn unwritten(error: impl std::fmt::Display) -> ApiError {
+pub(super) fn unwritten(error: impl std::fmt::Display) -> ApiError {
     ApiError::internal(error)
 }

@@ -13,21 +13,27 @@ mod due_query;
 mod due_summary;
 mod exports;
 mod fingerprints;
+mod fit;
 mod handset_edits;
 mod handsets;
 mod health;
 mod held;
+mod hours_pack;
 mod import_file;
 mod imports;
+mod incidents;
 mod limits;
 mod mail_lists;
 mod moment;
 mod policy_packs;
 mod problems;
+mod promises;
+mod readiness_lists;
 mod records;
 mod schedules;
 mod service_events;
 mod sites;
+mod standby;
 mod sync;
 mod unit_due;
 mod unit_hours;
@@ -38,6 +44,11 @@ mod while_here;
 use actix_web::{HttpRequest, Resource, web};
 use utoipa::OpenApi;
 
+pub(crate) use self::promises::PromiseWarning;
+use self::standby::{
+    battery, endurance, fuel, fuel_storage, hours_ledger, load_check, readiness, residence, run_through,
+    survival, tests,
+};
 use crate::problem::ApiError;
 
 /// Makes the router and the OpenAPI paths from one table, so that neither can have what the other lacks.
@@ -81,8 +92,23 @@ routes! {
     "/v1/units/{unit_id}" { get units::read, patch units::change, }
     "/v1/units/{unit_id}/due" { get unit_due::read, }
     "/v1/units/{unit_id}/engine-class" { get policy_packs::engine_class, }
+    "/v1/units/{unit_id}/fit" { get fit::read, }
     "/v1/policy-packs" { get policy_packs::list, }
     "/v1/units/{unit_id}/hours" { get unit_hours::read, }
+    "/v1/units/{unit_id}/readiness" { get readiness::unit, }
+    "/v1/units/{unit_id}/fuel" { get fuel::read, }
+    "/v1/units/{unit_id}/battery" { get battery::read, }
+    "/v1/units/{unit_id}/tests" { get tests::read, }
+    "/v1/units/{unit_id}/hours-ledger" { get hours_ledger::read, }
+    "/v1/units/{unit_id}/load-check" { post load_check::check, }
+    "/v1/units/{unit_id}/run-through" { get run_through::unit, }
+    "/v1/sites/{site_id}/readiness" { get readiness::site, }
+    "/v1/sites/{site_id}/run-through" { get run_through::site, }
+    "/v1/sites/{site_id}/residence" { get residence::read, }
+    "/v1/sites/{site_id}/survival" { get survival::read, }
+    "/v1/run-through" { get run_through::fleet, }
+    "/v1/endurance" { get endurance::list, }
+    "/v1/fuel-storage" { post fuel_storage::check, }
     "/v1/schedules" { get schedules::list, post schedules::create, }
     "/v1/schedules/{schedule_id}" { get schedules::read, patch schedules::change, }
     "/v1/schedules/{schedule_id}/editions" { get schedules::list_editions, post schedules::create_edition, }
@@ -95,6 +121,8 @@ routes! {
     "/v1/due/changes" { get due_changes::list, }
     "/v1/due/acknowledgements" { get acknowledgements::list, post acknowledgements::acknowledge, }
     "/v1/due/by-site" { get due_summary::by_site, }
+    "/v1/readiness" { get readiness_lists::units, }
+    "/v1/readiness/sites" { get readiness_lists::sites, }
     "/v1/data-quality" { get data_quality::list, }
     "/v1/handsets" { get handsets::list, post handsets::enrol, }
     "/v1/handsets/codes" { post handsets::make_code, }
@@ -124,6 +152,13 @@ routes! {
     "/v1/mail-lists/{mail_list_id}" { get mail_lists::read, patch mail_lists::change, }
     "/v1/recipients" { get mail_lists::list_recipients, post mail_lists::create_recipient, }
     "/v1/recipients/{recipient_id}" { get mail_lists::read_recipient, patch mail_lists::change_recipient, }
+    "/v1/incidents" { get incidents::list, post incidents::create, }
+    "/v1/incidents/{incident_id}" { get incidents::read, patch incidents::change, }
+    "/v1/incidents/{incident_id}/hours-pack" { get hours_pack::read, }
+    "/v1/incidents/{incident_id}/hours-pack.csv" { get hours_pack::table, }
+    "/v1/promises" { get promises::list, post promises::create, }
+    "/v1/promises/check" { get promises::check, }
+    "/v1/promises/{promise_id}" { get promises::read, patch promises::change, }
     "/v1/unsubscribe/{token}" { get unsubscribe::page, post unsubscribe::leave, }
     "/livez" { get health::livez, }
     "/readyz" { get health::readyz, }

@@ -52,6 +52,11 @@ impl Asked {
         Self { valid_at, known_at: params.instant("known_at"), now }
     }
 
+    /// How things are at `now`.
+    pub(super) const fn now(now: Instant) -> Self {
+        Self { valid_at: None, known_at: None, now }
+    }
+
     /// Takes only by what was known.
     pub(super) fn by_known(params: &mut Params, now: Instant) -> Self {
         Self { valid_at: None, known_at: params.instant("known_at"), now }
@@ -86,11 +91,16 @@ impl Asked {
 
 /// What came of folding many units; too many are a problem.
 pub(super) fn folded<T>(found: Folding<T>) -> ApiResult<Then<T>> {
+    folded_at_most(FOLDED_MOST, found)
+}
+
+/// The same where another number of them is too many.
+pub(super) fn folded_at_most<T>(most: usize, found: Folding<T>) -> ApiResult<Then<T>> {
     match found {
         Folding::Done(then) => Ok(then),
         Folding::TooMany => {
             let detail = format!(
-                "Every unit asked about has to be worked out anew for this, and {FOLDED_MOST} at most are: ask about one site, or one unit."
+                "Every unit asked about has to be worked out anew for this, and {most} at most are: ask about one site, or one unit."
             );
             let flaw = Flaw::new("too_many_units", detail.clone());
             let error = FieldError::in_parameter("site", flaw);

@@ -16,7 +16,7 @@ fn moment() -> impl Strategy<Value = Instant> {
 }
 
 fn happening() -> impl Strategy<Value = (Instant, What<'static>)> {
-    let run = |phase| What::Run { phase, meter: None, stop_meter: None, emergency: false };
+    let run = |phase| What::Run { phase, meter: None, stop_meter: None, reason: None };
     let about = || prop::sample::select(&[0_i64, 0, 0, HOUR, 9 * HOUR][..]);
     let seconds = || prop_oneof![4 => 60_i64..8 * HOUR, 1 => HOUR..3 * DAY];
     prop_oneof![

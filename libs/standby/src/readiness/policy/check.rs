@@ -133,6 +133,7 @@ pub enum Check {
 /// The lower bound that a share of starts is held against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = StartRateBound)]
 pub enum Bound {
     /// Clopper and Pearson's, the lower of two for 95 %; it never claims too much.
     #[serde(rename = "clopper_pearson_95")]

@@ -24,7 +24,8 @@ fn rule(rule: &'static str, check: Check, not_known: NotKnown, source: &'static 
 
 /// What has to be done on a set.
 fn work() -> [Rule; 6] {
-    let oil = ["oil_change"].into_iter().filter_map(|job| Code::parse(job).ok()).collect();
+    let oil =
+        ["oil_and_filter_change", "oil_change"].into_iter().filter_map(|job| Code::parse(job).ok()).collect();
     let oil = Check::DueItems { jobs: oil, overdue: Found::Block, due: Found::Limit };
     let others = Check::DueItems { jobs: BTreeSet::new(), overdue: Found::Limit, due: Found::Info };
     let recommission = Check::Recommission { open: Found::Block };

@@ -177,7 +177,9 @@ impl Reader<'_> {
                 | RecordKind::Grant
                 | RecordKind::Handset
                 | RecordKind::MailList
-                | RecordKind::Recipient => {}
+                | RecordKind::Recipient
+                | RecordKind::Incident
+                | RecordKind::Promise => {}
             }
         }
         told.extend(told::events(self.conn, self.organization, &events)?);

@@ -224,6 +224,8 @@ fn repeated(conn: &mut Conn, organization: Key, row: &LogRow, then: &mut DoubtsT
         RecordKind::Handset => Target::Handset(row.record_id.id()),
         RecordKind::MailList => Target::MailList(row.record_id.id()),
         RecordKind::Recipient => Target::Recipient(row.record_id.id()),
+        RecordKind::Incident => Target::Incident(row.record_id.id()),
+        RecordKind::Promise => Target::Promise(row.record_id.id()),
     };
     let stored = replay::record(conn, organization, target, row.seq)?;
     records::view(conn, organization, target, &stored).map(Written::Record)

@@ -17,7 +17,7 @@ use super::super::{
     events,
     folds::{self, Changed, Fold, Items, StateRow},
     quality::{self, QualityRow},
-    scope,
+    readiness, scope,
     units::{self, Context, Unit},
 };
 use super::{Planned, Work, Wrote, doubts};
@@ -70,6 +70,8 @@ pub(super) struct Folded {
     /// What was to be put right of the units, and what is.
     quality: (Vec<QualityRow>, Vec<QualityRow>),
     with: Vec<contexts::Folded>,
+    /// Units whose fields are set though nothing that is due follows from them.
+    unfolded: Vec<Key>,
     answers: Answers,
 }
 
@@ -106,6 +108,7 @@ impl Folded {
         }
         contexts::keep(conn, organization, &self.with)?;
         quality::put(conn, self.quality.0, self.quality.1)?;
+        readiness::units_wait(conn, organization, &self.unfolded)?;
         Ok((folds::put(conn, &self.states, self.items)?, self.with))
     }
 }
@@ -114,6 +117,8 @@ impl Work<'_> {
     /// Folds every unit that may come out otherwise, each once; nothing is written.
     pub(super) fn fold_units(&mut self, conn: &mut Conn) -> Result<Folded> {
         let mut touched = std::mem::take(&mut self.units);
+        let unfolded = touched.iter().filter(|(_, touched)| !touched.folds);
+        let unfolded = unfolded.map(|(id, _)| Key::from(*id)).collect();
         touched.retain(|_, touched| touched.folds);
         let keys: Vec<Key> = touched.keys().map(|id| Key::from(*id)).collect();
         let mut with = contexts::of_units(conn, self.organization, &keys)?;
@@ -124,7 +129,7 @@ impl Work<'_> {
         self.give_kin(&mut touched);
         let units: Vec<&Unit> = touched.values().filter_map(|touched| touched.unit.as_ref()).collect();
         context.load(conn, self.organization, &units)?;
-        let mut folded = Folded { quality: (poor, Vec::new()), ..Folded::default() };
+        let mut folded = Folded { quality: (poor, Vec::new()), unfolded, ..Folded::default() };
         let new = new_events(&self.planned);
         for (id, touched) in &touched {
             let key = Key::from(*id);

@@ -8,6 +8,7 @@ use model::{
     edit::{Action, Target},
     event::{CorrectionAction, Details, ServiceEvent, UnitModel},
     external::LISTS,
+    outage,
     read::{FieldError, Flaw},
     site::SiteFields,
     unit::UnitFields,
@@ -25,6 +26,7 @@ use super::super::{
 use super::{
     Kept, Planned, Work, Wrote,
     fold::{Touched, bears_on_others},
+    outages,
     row::{note_time, resealed},
     sent::{Stamps, is_absent, received_before},
 };
@@ -280,7 +282,7 @@ impl Work<'_> {
             Target::Unit(_) => {
                 fields.get("home_site_id").and_then(|id| SiteId::read(id).ok()).into_iter().collect()
             }
-            _ => BTreeSet::new(),
+            _ => outage::places(target.kind(), fields),
         };
         let errors = self.reference_errors(conn, target, fields)?;
         if !errors.is_empty() {
@@ -318,9 +320,18 @@ impl Work<'_> {
             return Ok(Some(Refusal::Stale(stored.etag())));
         }
         let fields = body.value.as_object().cloned().unwrap_or_default();
-        let errors = self.reference_errors(conn, target, &fields)?;
+        let mut errors = self.reference_errors(conn, target, &fields)?;
+        let after = outages::fields_after(&stored, &fields);
+        errors.extend(outages::span_error(target, &after));
         if !errors.is_empty() {
             return Ok(Some(Refusal::Invalid(errors)));
+        }
+        // Nobody moves one to where they could not have made it.
+        if outages::is_placed_by_fields(target) {
+            let sites = outage::places(target.kind(), &after);
+            if self.permission(&proposal.edit.action, &sites, false) != Permission::Allowed {
+                return Ok(Some(Refusal::Forbidden));
+            }
         }
         if let Some(refusal) = self.external_ids_refused(conn, target, Some(&stored), &fields)? {
             return Ok(Some(refusal));
@@ -536,6 +547,10 @@ impl Work<'_> {
             Target::Unit(id) => match self.units.get(&id) {
                 Some(touched) => touched.sites.clone(),
                 None => self.known.scope(conn, id)?,
+            },
+            Target::Incident(_) | Target::Promise(_) => match self.known.record(conn, target)? {
+                Some(stored) => outage::places(target.kind(), &merge::nest(stored.record.values())),
+                None => BTreeSet::new(),
             },
             _ => BTreeSet::new(),
         })

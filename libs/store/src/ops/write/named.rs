@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use merge::Needs;
 use model::{
-    Code, MailListId, PersonId, SiteId,
+    Code, MailListId, PersonId, SiteId, UnitId,
     edit::{Action, RecordKind, Target},
     event::{CorrectionAction, Details, ServiceEvent, SettingOf, TagAction},
     external::EXTERNAL_IDS,
@@ -28,7 +28,12 @@ pub(super) fn targets(action: &Action) -> Vec<Target> {
             let person = fields.get("person_id").and_then(|id| PersonId::read(id).ok()).map(Target::Person);
             let list =
                 fields.get("mail_list_id").and_then(|id| MailListId::read(id).ok()).map(Target::MailList);
-            std::iter::once(*target).chain(site).chain(person).chain(list).collect()
+            let promised = matches!(target, Target::Promise(_)).then_some(fields);
+            let spare =
+                promised.and_then(|fields| UnitId::read(fields.get("unit_id")?).ok()).map(Target::Unit);
+            let place =
+                promised.and_then(|fields| SiteId::read(fields.get("site_id")?).ok()).map(Target::Site);
+            std::iter::once(*target).chain(site).chain(person).chain(list).chain(spare).chain(place).collect()
         }
         Action::Event(event) => {
             let mut found = vec![Target::Unit(event.unit_id)];
@@ -113,6 +118,9 @@ fn named_in(details: &Details, found: &mut Vec<Target>) {
         | Details::Reading(_)
         | Details::Run(_)
         | Details::Component(_)
+        | Details::Fuel(_)
+        | Details::Battery(_)
+        | Details::Finding(_)
         | Details::Storage(_)
         | Details::Duty(_) => {}
     }

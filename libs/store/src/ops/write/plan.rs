@@ -22,6 +22,7 @@ use super::super::{
     model_adoptions,
     other_content::{self, Other},
     private_texts::TextRow,
+    readiness,
     records::{self, RecordRow, Stored},
     scope,
 };
@@ -268,6 +269,7 @@ impl Plan {
         }
         editions::add(conn, self.organization, &added)?;
         inserts::records(conn, &self.records)?;
+        readiness::sites_wait(conn, &self.records)?;
         external_ids::put(conn, self.organization, &self.external)
     }
 }

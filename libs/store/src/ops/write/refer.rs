@@ -6,8 +6,8 @@ use model::{
     Code, EventId, LocalDate, MailListId, PersonId, ScheduleId, SiteId, UnitId, Zone,
     edit::{RecordKind, Target},
     event::{
-        Adoption, AppliesTo, Details, JobDone, LimitsOf, Run, RunPhase, Service, ServiceEvent, SettingOf,
-        Tag, TagAction,
+        Adoption, AppliesTo, Details, Finding, FindingAction, JobDone, LimitsOf, Run, RunPhase, Service,
+        ServiceEvent, SettingOf, Tag, TagAction,
     },
     person::SiteScope,
     read::{FieldError, Flaw},
@@ -38,6 +38,7 @@ impl Work<'_> {
         if let Some(Ok(list)) = fields.get("mail_list_id").map(MailListId::read) {
             errors.extend(self.mail_list_error(conn, "/mail_list_id", list)?);
         }
+        errors.extend(self.outage_errors(conn, target, fields)?);
         if target.kind() == RecordKind::MailList
             && let Some(Ok(SiteScope::Only(sites))) = fields.get("sites").map(SiteScope::read)
         {
@@ -94,7 +95,10 @@ impl Work<'_> {
                 errors.extend(self.person_error(conn, "/authorised_by", deferral.authorised_by)?);
             }
             Details::Tag(tag) => errors.extend(self.tag_error(conn, unit, tag)?),
+            Details::Finding(finding) => errors.extend(self.finding_error(conn, unit, finding)?),
             Details::Reading(_)
+            | Details::Fuel(_)
+            | Details::Battery(_)
             | Details::Component(_)
             | Details::Storage(_)
             | Details::Duty(_)
@@ -152,7 +156,12 @@ impl Work<'_> {
         Ok(zone.is_some_and(|zone| zone.skips(text)).then(|| FieldError::at("/occurred_at", flaw())))
     }
 
-    fn site_error(&mut self, conn: &mut Conn, pointer: &str, site: SiteId) -> Result<Option<FieldError>> {
+    pub(super) fn site_error(
+        &mut self,
+        conn: &mut Conn,
+        pointer: &str,
+        site: SiteId,
+    ) -> Result<Option<FieldError>> {
         let seen = self.sees(site) && self.known.record(conn, Target::Site(site))?.is_some();
         Ok((!seen).then(|| FieldError::at(pointer, Flaw::new("unknown_site", "There is no such site."))))
     }
@@ -277,7 +286,7 @@ impl Work<'_> {
                     FieldError::at(pointer_of(&occurred.when), flaw)
                 }))
             }
-            RunPhase::Start => Ok(None),
+            RunPhase::Start | RunPhase::NoStart => Ok(None),
         }
     }
 
@@ -305,6 +314,21 @@ impl Work<'_> {
                 Ok((!hung).then(|| FieldError::at("/tag_id", flaw())))
             }
         }
+    }
+
+    /// A finding that is closed was opened on the same unit.
+    fn finding_error(
+        &mut self,
+        conn: &mut Conn,
+        unit: UnitId,
+        finding: &Finding,
+    ) -> Result<Option<FieldError>> {
+        let FindingAction::Closed { finding_id } = finding.action else { return Ok(None) };
+        let opened = self.event_of_unit(conn, unit, finding_id)?.is_some_and(|event| {
+            matches!(&event.details, Details::Finding(Finding { action: FindingAction::Opened { .. } }))
+        });
+        let flaw = || Flaw::new("unknown_finding", "No such finding was opened on the unit.");
+        Ok((!opened).then(|| FieldError::at("/finding_id", flaw())))
     }
 
     /// An event of a unit, recorded earlier or by this same write.

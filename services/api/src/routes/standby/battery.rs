@@ -1,0 +1,106 @@
+//! `/v1/units/{unit_id}/battery`: how the starting battery of a unit stands.
+
+use actix_web::{HttpRequest, HttpResponse, web};
+use model::{EventId, LocalDate, UnitId};
+use serde::Serialize;
+use standby::battery::{BatteryPolicy, Charge, LoadTestAnswer, Standing};
+use utoipa::ToSchema;
+
+use super::{
+    super::moment::{Asked, MomentParams},
+    story::{self, UnitHead},
+};
+use crate::{
+    extract::{Caller, Params, path_id},
+    openapi::Problems,
+    problem::ApiResult,
+    state::State,
+};
+
+/// The starting battery of a unit.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UnitBattery {
+    #[serde(flatten)]
+    head: UnitHead,
+    /// Whether it has one: false only where the unit is started by hand.
+    has_battery: bool,
+    /// Whether it is fit by the last check that says so; absent where none does.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    passed: Option<bool>,
+    /// When its next check is due, by how long it stood on and off a maintainer since the last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    standing: Option<Standing>,
+    /// How full it was when it was last measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    charge: Option<ChargeOn>,
+    /// How it did in its last load test.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    load_test: Option<LoadTestOn>,
+    /// The service events that it rests on.
+    #[schema(value_type = Vec<String>)]
+    evidence: Vec<EventId>,
+}
+
+/// A charge as it was measured on a day.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ChargeOn {
+    /// The day.
+    #[schema(value_type = String, format = Date)]
+    on: LocalDate,
+    /// What it came to.
+    #[serde(flatten)]
+    charge: Charge,
+}
+
+/// A load test on a day.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct LoadTestOn {
+    /// The day.
+    #[schema(value_type = String, format = Date)]
+    on: LocalDate,
+    /// What it came to.
+    #[serde(flatten)]
+    test: LoadTestAnswer,
+}
+
+/// Say how the starting battery of a unit stands
+///
+/// When its next check is due, by the share of time that it stood on a maintainer and off it; its state of charge from the voltage
+/// at rest, corrected for temperature; and whether its load test passed, by the limit for its temperature: a test below 75 % charge
+/// says nothing. Batteries give off gas that explodes and hold acid: the answer carries the cautions.
+#[utoipa::path(get, path = "/v1/units/{unit_id}/battery", tag = "readiness", operation_id = "read_unit_battery",
+    params(("unit_id" = String, Path, format = "uuid", description = "The unit."), MomentParams),
+    responses((status = 200, body = UnitBattery), Problems))]
+pub(in crate::routes) async fn read(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+) -> ApiResult<HttpResponse> {
+    let id: UnitId = path_id(&request, "unit_id")?;
+    let mut params = Params::of(&request)?;
+    let asked = Asked::of(&mut params, caller.now());
+    params.close()?;
+    let told = story::unit(&state, &caller, id, &asked).await?;
+    let battery = told.record().battery(&BatteryPolicy::standard());
+    let head = told.head;
+    Ok(HttpResponse::Ok().json(match battery {
+        None => UnitBattery {
+            head,
+            has_battery: false,
+            passed: None,
+            standing: None,
+            charge: None,
+            load_test: None,
+            evidence: Vec::new(),
+        },
+        Some(battery) => UnitBattery {
+            head,
+            has_battery: true,
+            passed: battery.passed,
+            standing: Some(battery.standing),
+            charge: battery.charge.map(|(on, charge)| ChargeOn { on, charge }),
+            load_test: battery.load_test.map(|(on, test)| LoadTestOn { on, test }),
+            evidence: battery.evidence,
+        },
+    }))
+}
