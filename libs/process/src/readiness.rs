@@ -5,7 +5,8 @@ use model::{Code, Instant};
 use serde::Serialize;
 use standby::{
     readiness::{
-        Readiness, ReadinessPolicy, ReasonCode, Severity, SiteUnit, Text, Verdict, judge, site_readiness,
+        Readiness, ReadinessPolicy, ReasonCode, Severity, SiteUnit, Text, VERDICTS, Verdict, judge,
+        site_readiness,
     },
     record::Record,
 };
@@ -17,25 +18,6 @@ use utoipa::ToSchema;
 
 /// Which facts are made of what is recorded; another number has everything judged anew.
 const FACTS: u32 = 2;
-
-/// The words of a verdict.
-pub const VERDICTS: &[(&str, Verdict)] = &[
-    ("ready", Verdict::Ready),
-    ("ready_with_limits", Verdict::ReadyWithLimits),
-    ("unknown", Verdict::Unknown),
-    ("not_ready", Verdict::NotReady),
-];
-
-/// The word of a verdict.
-#[must_use]
-pub const fn word_of(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Ready => "ready",
-        Verdict::ReadyWithLimits => "ready_with_limits",
-        Verdict::Unknown => "unknown",
-        Verdict::NotReady => "not_ready",
-    }
-}
 
 /// Judges by a policy, all units by the same one.
 #[derive(Debug)]
@@ -113,7 +95,7 @@ impl Judge for PolicyJudge {
             job: reason.job,
         });
         Ok(Judged {
-            verdict: word_of(readiness.verdict),
+            verdict: readiness.verdict.as_str(),
             until: readiness.until,
             capacity: record.capacity(),
             told: serde_json::to_string(&reasons.collect::<Vec<_>>())?,
@@ -124,7 +106,7 @@ impl Judge for PolicyJudge {
         let units: Vec<SiteUnit> = seen.units.iter().map(site_unit).collect();
         let readiness = site_readiness(seen.id, seen.fields.needs_kw, &units);
         Ok(Judged {
-            verdict: word_of(readiness.verdict),
+            verdict: readiness.verdict.as_str(),
             until: readiness.until,
             capacity: None,
             told: serde_json::to_string(&readiness)?,
@@ -156,7 +138,7 @@ mod tests {
         let words: Vec<&str> = VERDICTS.iter().map(|(word, _)| *word).collect();
         assert_eq!(words, store::readiness::VERDICTS);
         for (word, verdict) in VERDICTS {
-            assert_eq!(word_of(*verdict), *word);
+            assert_eq!(verdict.as_str(), *word);
             assert_eq!(serde_json::to_value(verdict).unwrap(), *word);
         }
     }

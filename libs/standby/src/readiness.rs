@@ -28,6 +28,6 @@ pub use self::{
     facts::{BatteryFact, DueFact, EnduranceFact, Fact, Facts, Known, LoadFact, Recommission, StartOutcome},
     judge::{Readiness, judge},
     policy::{Bound, Check, Found, NotKnown, Percent, PolicyError, ReadinessPolicy, Rule, Text},
-    reason::{Measure, Reason, ReasonCode, Severity, Trace, Verdict},
+    reason::{Measure, Reason, ReasonCode, Severity, Trace, VERDICTS, Verdict},
     site::{SiteReadiness, SiteTrace, SiteUnit, site_readiness},
 };

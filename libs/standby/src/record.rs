@@ -7,6 +7,7 @@ mod battery;
 mod burned;
 mod facts;
 mod fuel;
+mod hours;
 mod outage;
 mod runs;
 

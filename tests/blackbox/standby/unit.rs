@@ -181,6 +181,15 @@ fn hours_by_class(backend: Backend) {
     assert_eq!(years(&answer, "emergency"), [(2025, 4.0), (2026, 6.0)], "{answer}");
     assert_eq!(years(&answer, "maintenance_test"), [(2025, 0.0), (2026, 0.0)]);
     assert_eq!(answer["ledger"]["policy"], "emergency_engine_hours");
+    // A year without any run on record: what the meter moved in it is of no class, and in the worst case counts.
+    let quiet = Storm::new(&world);
+    quiet.told("2026-01-03T09:00:00-07:00", json!({"kind": "reading", "meter_hours": 212.4}));
+    let answer = quiet.ask("hours-ledger");
+    let of_2025 = &answer["ledger"]["years"][0];
+    let expected = json!({"year": 2025, "logged": 0.0, "meter": 92.4, "unlogged": 92.4});
+    none_failed(&differs("/years/0", of_2025, &expected));
+    assert_eq!(of_2025["worst"]["counted"], json!(92.4), "{answer}");
+    assert_eq!(answer["ledger"]["years"][1]["meter"], json!(0.0));
 }
 
 /// NEEDS.md B12: in height and heat 88.4 % of what is left; the largest surge first passes, all at once does not.

@@ -48,7 +48,21 @@ impl From<Found> for Severity {
     }
 }
 
+/// The words for [`Verdict`].
+pub const VERDICTS: &[(&str, Verdict)] = &[
+    ("ready", Verdict::Ready),
+    ("ready_with_limits", Verdict::ReadyWithLimits),
+    ("unknown", Verdict::Unknown),
+    ("not_ready", Verdict::NotReady),
+];
+
 impl Verdict {
+    /// The word for it.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        VERDICTS.iter().find(|(_, verdict)| *verdict == self).map_or("", |(word, _)| *word)
+    }
+
     /// What a reason alone would make of a set.
     pub(super) const fn by(severity: Severity) -> Self {
         match severity {

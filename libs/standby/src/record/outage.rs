@@ -124,13 +124,18 @@ impl Record<'_> {
             tolerance: asked.tolerance.hours.unwrap_or(Hours::ZERO),
         });
         let due_date = item.calendar.map(|calendar| calendar.limit_date);
+        let changes_oil = OIL_CHANGES.contains(&item.job.as_str());
+        // How much oil a change takes is known of the engine, and staged with what is made up.
+        let staged = |part: &&schedule::Part| {
+            changes_oil && self.fields.oil_litres.is_some() && part.unit.as_str() == "litres"
+        };
         (hours.is_some() || due_date.is_some()).then(|| Task {
             task: item.task.clone(),
             hours,
             due_date,
             stop: None,
-            parts: asked.parts.iter().map(part).collect(),
-            changes_oil: OIL_CHANGES.contains(&item.job.as_str()),
+            parts: asked.parts.iter().filter(|part| !staged(part)).map(part).collect(),
+            changes_oil,
             is_check: OIL_CHECKS.contains(&item.job.as_str()) && hours.is_some(),
         })
     }

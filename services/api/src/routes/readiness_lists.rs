@@ -4,10 +4,10 @@ use std::sync::Arc;
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{Instant, SiteId, UnitId};
-use process::readiness::{ShortReason, VERDICTS, word_of};
+use process::readiness::ShortReason;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use standby::readiness::{SiteReadiness, Verdict};
+use standby::readiness::{SiteReadiness, VERDICTS, Verdict};
 use store::{
     StoreError,
     readiness::{Judge, ReadinessQuery, SiteRow, UnitRow},
@@ -207,7 +207,7 @@ fn asked(state: &State, caller: &Caller, request: &HttpRequest) -> ApiResult<(Re
         cursor.map(|cursor| state.cursors.read(caller.organization(), &list, &cursor)).transpose()?;
     let query = ReadinessQuery {
         of,
-        verdicts: verdicts.into_iter().map(word_of).collect(),
+        verdicts: verdicts.into_iter().map(Verdict::as_str).collect(),
         now: caller.now(),
         judged_with: state.judge.version().to_owned(),
         after: place.map(|place| place.after),

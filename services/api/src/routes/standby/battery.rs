@@ -1,21 +1,16 @@
 //! `/v1/units/{unit_id}/battery`: how the starting battery of a unit stands.
 
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{EventId, LocalDate, UnitId};
+use model::{EventId, LocalDate};
 use serde::Serialize;
 use standby::battery::{BatteryPolicy, Charge, LoadTestAnswer, Standing};
 use utoipa::ToSchema;
 
 use super::{
-    super::moment::{Asked, MomentParams},
+    super::moment::MomentParams,
     story::{self, UnitHead},
 };
-use crate::{
-    extract::{Caller, Params, path_id},
-    openapi::Problems,
-    problem::ApiResult,
-    state::State,
-};
+use crate::{extract::Caller, openapi::Problems, problem::ApiResult, state::State};
 
 /// The starting battery of a unit.
 #[derive(Debug, Serialize, ToSchema)]
@@ -76,11 +71,7 @@ pub(in crate::routes) async fn read(
     caller: Caller,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
-    let id: UnitId = path_id(&request, "unit_id")?;
-    let mut params = Params::of(&request)?;
-    let asked = Asked::of(&mut params, caller.now());
-    params.close()?;
-    let told = story::unit(&state, &caller, id, &asked).await?;
+    let told = story::asked_unit(&state, &caller, &request).await?;
     let battery = told.record().battery(&BatteryPolicy::standard());
     let head = told.head;
     Ok(HttpResponse::Ok().json(match battery {

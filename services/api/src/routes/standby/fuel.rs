@@ -1,7 +1,7 @@
 //! `/v1/units/{unit_id}/fuel`: how much is in the tank of a unit, how old it is, and what brings it back within its limits.
 
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{EventId, Litres, UnitId};
+use model::{EventId, Litres};
 use serde::Serialize;
 use standby::{
     asked::Asked as ToEnter,
@@ -11,15 +11,10 @@ use standby::{
 use utoipa::ToSchema;
 
 use super::{
-    super::moment::{Asked, MomentParams},
+    super::moment::MomentParams,
     story::{self, UnitHead},
 };
-use crate::{
-    extract::{Caller, Params, path_id},
-    openapi::Problems,
-    problem::ApiResult,
-    state::State,
-};
+use crate::{extract::Caller, openapi::Problems, problem::ApiResult, state::State};
 
 /// The fuel of a unit.
 #[derive(Debug, Serialize, ToSchema)]
@@ -55,11 +50,7 @@ pub(in crate::routes) async fn read(
     caller: Caller,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
-    let id: UnitId = path_id(&request, "unit_id")?;
-    let mut params = Params::of(&request)?;
-    let asked = Asked::of(&mut params, caller.now());
-    params.close()?;
-    let told = story::unit(&state, &caller, id, &asked).await?;
+    let told = story::asked_unit(&state, &caller, &request).await?;
     let record = told.record();
     let fuel = record.fuel();
     let missing = missing(fuel.as_ref());

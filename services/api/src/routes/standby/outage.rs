@@ -22,8 +22,8 @@ pub(crate) struct OutageParams {
     #[param(value_type = Option<String>, format = DateTime)]
     from: Option<String>,
     /// What a unit carries: a percentage of its rated output (`60`), kilowatts (`3.3kW`), or either by the clock on the wall of the
-    /// site, in times that cover the day once (`06:00-22:00=60,22:00-06:00=30`). Absent means what the site needs, shared by the
-    /// ratings of the units that stand there.
+    /// site, in times that cover the day once (`06:00-22:00=60,22:00-06:00=30`). Absent means what the site needs: all
+    /// of it where one unit is asked about, else shared by the ratings of the units that stand there.
     #[param(example = "06:00-22:00=60,22:00-06:00=30")]
     load: Option<String>,
     /// Fuel on each site beside the tanks, in litres.

@@ -1,7 +1,7 @@
 //! `/v1/units/{unit_id}/readiness` and `/v1/sites/{site_id}/readiness`: whether a unit or a site is ready, and why not.
 
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{Kilowatts, SiteId, UnitId};
+use model::{Kilowatts, SiteId};
 use serde::Serialize;
 use standby::readiness::{Readiness, SiteReadiness, SiteUnit, site_readiness};
 use utoipa::ToSchema;
@@ -65,11 +65,7 @@ pub(in crate::routes) async fn unit(
     caller: Caller,
     request: HttpRequest,
 ) -> ApiResult<HttpResponse> {
-    let id: UnitId = path_id(&request, "unit_id")?;
-    let mut params = Params::of(&request)?;
-    let asked = Asked::of(&mut params, caller.now());
-    params.close()?;
-    let told = story::unit(&state, &caller, id, &asked).await?;
+    let told = story::asked_unit(&state, &caller, &request).await?;
     let readiness = state.judge.readiness(&told.record());
     Ok(HttpResponse::Ok().json(UnitReady { head: told.head, readiness }))
 }

@@ -161,7 +161,7 @@ pub(in crate::routes) async fn unit(
         Ok(Answer::Unknown { missing }) => {
             (None, missing.into_iter().map(|missing| to_enter(&missing.pointer, missing.enter)).collect())
         }
-        Err(error) => (None, vec![refused(&error)?]),
+        Err(error) => (None, vec![refused(&error, asked.load.is_some(), fuel.is_some())?]),
     };
     let running = record.open_run().and_then(|run| running(&record, &run));
     let engine_hours = record.state.hours_at(told.at);
@@ -290,11 +290,12 @@ fn to_enter(pointer: &str, enter: &str) -> ToEnter {
     ToEnter { pointer: of_record, parameter: of_request.map(str::to_owned), enter: enter.to_owned() }
 }
 
-/// What cannot be: a parameter is refused, a record that contradicts itself is to be put right.
-fn refused(error: &OutageError) -> ApiResult<ToEnter> {
+/// What cannot be: a parameter is refused, a record that contradicts itself is to be put right. Load and fuel are of the record where
+/// the request does not say them.
+fn refused(error: &OutageError, says_load: bool, says_fuel: bool) -> ApiResult<ToEnter> {
     let of_request = match error.pointer() {
-        "/supply/start_litres" => true,
-        pointer => parameter(pointer).is_some(),
+        "/supply/start_litres" => says_fuel,
+        pointer => parameter(pointer).is_some_and(|name| name != "load" || says_load),
     };
     if of_request { Err(self::of_request(error)) } else { Ok(to_enter(error.pointer(), &error.to_string())) }
 }

@@ -1,6 +1,7 @@
 //! Units and sites with all that happened to them, as every question asks for them.
 
 use access::{Action, Object};
+use actix_web::HttpRequest;
 use model::{Instant, SiteId, UnitId, Zone, read::Flaw};
 use process::readiness::record;
 use serde::Serialize;
@@ -14,7 +15,7 @@ use super::super::{
     units,
 };
 use crate::{
-    extract::Caller,
+    extract::{Caller, Params, path_id},
     problem::{ApiError, ApiResult, Kind},
     state::State,
 };
@@ -88,6 +89,15 @@ impl ToldSite {
     pub(super) fn record<'a>(&self, unit: &'a UnitStory) -> Record<'a> {
         record(unit, self.at)
     }
+}
+
+/// The unit that a request names, at the moment that it names.
+pub(super) async fn asked_unit(state: &State, caller: &Caller, request: &HttpRequest) -> ApiResult<ToldUnit> {
+    let id: UnitId = path_id(request, "unit_id")?;
+    let mut params = Params::of(request)?;
+    let asked = Asked::of(&mut params, caller.now());
+    params.close()?;
+    unit(state, caller, id, &asked).await
 }
 
 /// A unit that the caller may see.

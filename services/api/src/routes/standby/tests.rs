@@ -38,7 +38,6 @@ pub(crate) struct UnitTests {
 /// By which spacing tests are due.
 #[derive(Clone, Copy, PartialEq, ToSchema)]
 #[schema(rename_all = "snake_case", as = TestSpacingWord)]
-#[allow(clippy::enum_variant_names, reason = "named as the rules are")]
 pub(crate) enum TestSpacing {
     /// Once in each calendar month.
     CalendarMonth,
