@@ -1,13 +1,9 @@
 //! The digest of a large town: computing and rendering its mails by `keepstart-nightly preview`, a whole process.
 
-use std::{path::PathBuf, process::Command, time::Instant as Ticks};
+use std::{path::PathBuf, time::Instant as Ticks};
 
 use anyhow::{Context, Result, ensure};
-use blackbox::{
-    Database,
-    service::{in_folder, program},
-    world::fresh,
-};
+use blackbox::{Database, service::in_folder, world::fresh};
 use model::{
     EditId, Instant, MailListId,
     edit::{Action, Channel, Edit, Target},
@@ -18,6 +14,7 @@ use store::command::Proposal;
 use crate::{
     fleet::{Fleet, Past},
     fresh_store,
+    night::shift,
     options::{On, Options, progress},
     reads::settle,
     stats::middle,
@@ -61,7 +58,7 @@ pub(crate) async fn lines(on: On, options: &Options) -> Result<Vec<Line>> {
     ground.give_up(one).await?;
     ground.listed(json!("all")).await?;
     let first = ground.digest("first digest of all sites", FIRST, &nothing)?;
-    ground.shift("once", FIRST[1], &["--at", FIRST[1]])?;
+    shift(&ground.database, "once", FIRST[1], &["--at", FIRST[1]])?;
     ground.work().await?;
     let second = ground.digest("digest of all sites on the day after", SECOND, &nothing)?;
     Ok(vec![first, second, of_one])
@@ -131,7 +128,7 @@ impl<'o> Ground<'o> {
 
     /// Brings stored states up to just before a digest, and measures it.
     fn digest(&self, what: &str, [before, at]: [&str; 2], nothing: &[f64]) -> Result<Line> {
-        self.shift("once", before, &["--at", before])?;
+        shift(&self.database, "once", before, &["--at", before])?;
         settle(&self.database);
         let seconds = self.previewed(at, RECIPIENTS)?;
         let what = format!("{what}, {} due items at {SITES} sites", self.units.len() * TASKS);
@@ -148,7 +145,7 @@ impl<'o> Ground<'o> {
         for round in 0..=self.options.rounds {
             let folder = PathBuf::from(in_folder(&self.database, "preview"));
             let began = Ticks::now();
-            let said = self.shift("preview", at, &["--folder", &folder.display().to_string()])?;
+            let said = shift(&self.database, "preview", at, &["--folder", &folder.display().to_string()])?;
             let took = began.elapsed().as_secs_f64();
             ensure!(said.contains(&format!("Wrote {mails} mail(s)")), "not {mails} mails: {said}");
             std::fs::remove_dir_all(folder)?;
@@ -158,19 +155,5 @@ impl<'o> Ground<'o> {
         }
         seconds.sort_by(f64::total_cmp);
         Ok(seconds)
-    }
-
-    /// Runs the night shift to its end, its clock beginning at `clock`; gives what it said.
-    fn shift(&self, name: &str, clock: &str, more: &[&str]) -> Result<String> {
-        let mut command: Command = program("keepstart-nightly", &[name]);
-        command.args(["--database-url", self.database.url(), "--clock", clock, "--log", "warn"]).args(more);
-        if name == "once" {
-            command.args(["--mail-folder", &in_folder(&self.database, "sent")]);
-        }
-        let output = command.output()?;
-        let said =
-            [output.stdout, output.stderr].map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).concat();
-        ensure!(output.status.success(), "keepstart-nightly {name}: {said}");
-        Ok(said)
     }
 }

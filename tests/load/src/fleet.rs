@@ -13,6 +13,7 @@ use model::{Instant, edit::Channel, event::ServiceEvent};
 use store::command::Proposal;
 
 use crate::{
+    standing,
     town::{self, JOBS, NOW, Town},
     unit::Unit,
 };
@@ -37,6 +38,14 @@ pub(crate) enum Past {
     /// One unit in eight has never been seen to; the others began at different times, run more or less, and have had two
     /// services: of their tasks some are in order, some coming due, due or overdue.
     Mixed,
+    /// They stand by at sites of ten, with so many events each, and are ready; of each `one_in` units one has something that
+    /// keeps it from running.
+    StandBy {
+        /// Events of each.
+        events: usize,
+        /// How many units for each that is not ready.
+        one_in: usize,
+    },
 }
 
 impl Past {
@@ -46,6 +55,7 @@ impl Past {
             Self::Events(events) => (EDITS / (events + 1)).max(1),
             Self::Recent { .. } => EDITS / 6,
             Self::Mixed => 8,
+            Self::StandBy { .. } => standing::AT_A_SITE,
         }
     }
 }
@@ -127,8 +137,15 @@ fn unit(town: &Town, group: usize, member: usize, past: Past) -> Result<(Unit, V
             unit = Unit::new(&town.places, group, begun);
             mixed(&mut unit, member, days)?
         }
+        Past::StandBy { events, one_in } => {
+            unit = Unit::new(&town.places, group, Instant::parse(standing::BEGIN)?.plus_seconds(shift));
+            standing::life(&mut unit, events, !member.is_multiple_of(one_in))?
+        }
     };
-    let created = unit.created()?;
+    let created = match past {
+        Past::StandBy { .. } => unit.created_with(standing::fields())?,
+        _ => unit.created()?,
+    };
     Ok((unit, std::iter::once(created).chain(life.into_iter().map(town::happened)).collect()))
 }
 

@@ -8,14 +8,19 @@ mod fleet;
 mod handset;
 mod http;
 mod imports;
+mod judge;
 mod library;
 mod log;
 mod long;
 mod memory;
+mod night;
 mod options;
+mod outage;
 mod profile;
 mod push;
 mod reads;
+mod ready;
+mod standing;
 mod stats;
 mod storm;
 mod sync;
@@ -87,6 +92,12 @@ async fn run(options: &Options) -> Result<()> {
         if [Row::Get, Row::List, Row::Memory].into_iter().any(|row| options.wants(row)) {
             lines.extend(reads::lines(*on, options).await?);
         }
+        if options.wants(Row::Readiness) {
+            lines.extend(ready::lines(*on, options).await?);
+        }
+        if options.wants(Row::Outage) {
+            lines.push(outage::line(*on, options).await?);
+        }
         if options.wants(Row::Digest) {
             lines.extend(digest::lines(*on, options).await?);
         }
@@ -97,6 +108,9 @@ async fn run(options: &Options) -> Result<()> {
     if options.wants(Row::Library) {
         lines.extend(library::lines(options)?);
         lines.extend(long::lines(options)?);
+    }
+    if options.wants(Row::Judge) {
+        lines.extend(judge::lines(options)?);
     }
     let mut out = std::io::stdout();
     if !lines.is_empty() {

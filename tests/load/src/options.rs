@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 #[derive(Args, Clone)]
 pub(crate) struct Options {
     /// Which rows of the table.
-    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "memory", "digest", "import"])]
+    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "judge", "memory", "readiness", "outage", "digest", "import"])]
     pub(crate) rows: Vec<Row>,
     /// On which databases.
     #[arg(long, value_delimiter = ',', default_values = ["postgres", "sqlite"])]
@@ -56,8 +56,14 @@ pub(crate) enum Row {
     Get,
     /// List what is overdue.
     List,
-    /// The pure library.
+    /// Due state in the pure library.
     Library,
+    /// Readiness in the pure library.
+    Judge,
+    /// List what is not ready.
+    Readiness,
+    /// Run many units through an outage.
+    Outage,
     /// Memory of the service.
     Memory,
     /// The digest of a town of 1,000 sites.

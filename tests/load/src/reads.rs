@@ -52,7 +52,9 @@ pub(crate) async fn lines(on: On, options: &Options) -> Result<Vec<Line>> {
     }
     if options.wants(Row::List) {
         let small = Ground::build(on, SMALL).await?;
-        lines.push(list(on, &large, &small, options)?);
+        let what = format!("list {OVERDUE} overdue items of {} units", options.units);
+        let answered = Answered { what, path: LIST, items: OVERDUE, fleet: SMALL };
+        lines.push(answered.line(on, (&large.server, &small.server), options)?);
     }
     if options.wants(Row::Memory) {
         lines.push(memory::line(on, options.units, large.service.pid())?);
@@ -65,37 +67,51 @@ fn get(on: On, ground: &Ground, options: &Options) -> Result<Line> {
     let step = (ground.fleet.units.len() / PATHS).max(1);
     let paths: Vec<String> =
         ground.fleet.units.iter().step_by(step).map(|unit| format!("/v1/units/{}", unit.id)).collect();
-    let rounds = in_turn(options, (&ground.server, &paths), (&server, &paths))?;
+    let rounds = in_turn(CLIENTS, options, (&ground.server, &paths), (&server, &paths))?;
     let what = format!("GET one of {} units", options.units);
     Ok(Line::of_rates(what, on.name(), &rounds, 1.0, "requests/s", (0.5, "at least 0.5")))
 }
 
-fn list(on: On, large: &Ground, small: &Ground, options: &Options) -> Result<Line> {
-    let paths = [LIST.to_owned()];
-    for ground in [large, small] {
-        let answer: Value = serde_json::from_slice(&ground.server.get(LIST)?)?;
-        let items = answer.get("items").and_then(Value::as_array).map_or(0, Vec::len);
-        ensure!(items == OVERDUE, "{items} items are overdue, not {OVERDUE}");
-    }
-    let rounds = in_turn(options, (&large.server, &paths), (&small.server, &paths))?;
-    // The bar is about time: the large fleet may take one and a half times as long.
-    let what = format!("list {OVERDUE} overdue items of {} units, against {SMALL} units", options.units);
-    let mut line = Line::of_rates(
-        what,
-        on.name(),
-        &rounds,
-        1.0,
-        "requests/s",
-        (1.0 / 1.5, "within 1.5 × (ratio at least 0.67)"),
-    );
-    line.bare = format!("{}, {SMALL} units", line.bare);
-    Ok(line)
+/// A list that is answered alike in a large and in a small fleet.
+pub(crate) struct Answered {
+    pub(crate) what: String,
+    pub(crate) path: &'static str,
+    /// Items of the answer.
+    pub(crate) items: usize,
+    /// Units of the small fleet.
+    pub(crate) fleet: usize,
 }
 
-fn in_turn(options: &Options, ours: (&Server, &[String]), bare: (&Server, &[String])) -> Result<Rounds> {
+impl Answered {
+    /// The large fleet against the small one.
+    pub(crate) fn line(self, on: On, (large, small): (&Server, &Server), options: &Options) -> Result<Line> {
+        let Self { what, path, items, fleet } = self;
+        for server in [large, small] {
+            let answer: Value = serde_json::from_slice(&server.get(path)?)?;
+            let found = answer.get("items").and_then(Value::as_array).map_or(0, Vec::len);
+            ensure!(found == items, "{path} gives {found} items, not {items}");
+        }
+        let paths = [path.to_owned()];
+        let rounds = in_turn(CLIENTS, options, (large, &paths), (small, &paths))?;
+        // The bar is about time: the large fleet may take one and a half times as long.
+        let bar = (1.0 / 1.5, "within 1.5 × (ratio at least 0.67)");
+        let what = format!("{what}, against {fleet} units");
+        let mut line = Line::of_rates(what, on.name(), &rounds, 1.0, "requests/s", bar);
+        line.bare = format!("{}, {fleet} units", line.bare);
+        Ok(line)
+    }
+}
+
+/// Measures the one and the other in turn, over so many connections.
+pub(crate) fn in_turn(
+    clients: usize,
+    options: &Options,
+    ours: (&Server, &[String]),
+    bare: (&Server, &[String]),
+) -> Result<Rounds> {
     let once = |(server, paths): (&Server, &[String])| {
         let requests = paths.iter().map(|path| server.get_request(path)).collect();
-        server.measure(requests, CLIENTS, options.time())
+        server.measure(requests, clients, options.time())
     };
     let mut rounds = Rounds::default();
     // The first round warms caches and connections, and does not count.

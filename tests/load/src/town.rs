@@ -86,6 +86,11 @@ impl Town {
 
     /// The same with so many sites.
     pub(crate) async fn of_sites(store: &Store, sites: usize) -> Result<Self> {
+        Self::of_sites_with(store, sites, &json!({})).await
+    }
+
+    /// The same with sites of which more is known.
+    pub(crate) async fn of_sites_with(store: &Store, sites: usize, more: &Value) -> Result<Self> {
         let places = Places::of_sites(sites);
         let town = Self { store: store.clone(), organization: fresh(), person: fresh(), places };
         ensure!(store.create_organization(town.organization).await?, "an organization that is there already");
@@ -96,8 +101,9 @@ impl Town {
             created(Target::Grant(fresh()), grant)?,
         ];
         for (n, site) in town.places.sites.iter().enumerate() {
-            let fields = json!({"name": format!("Site {n}"), "zone": "America/Denver"});
-            edits.push(created(Target::Site(*site), fields)?);
+            let mut fields = members(json!({"name": format!("Site {n}"), "zone": "America/Denver"}))?;
+            fields.extend(members(more.clone())?);
+            edits.push(created(Target::Site(*site), fields.into())?);
         }
         for (n, (schedule, edition)) in town.places.schedules.iter().enumerate() {
             let fields = json!({"title": format!("Sets of kind {n}"), "publisher": "Tarn Valley", "basis": "common_practice"});

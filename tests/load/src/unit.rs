@@ -38,12 +38,23 @@ impl Unit {
 
     /// Its record.
     pub(crate) fn created(&self) -> Result<Proposal> {
+        town::created_offline(self.id, self.fields(), self.seen)
+    }
+
+    /// Its record, when more is known of it.
+    pub(crate) fn created_with(&self, more: Value) -> Result<Proposal> {
+        let mut fields = town::members(self.fields())?;
+        fields.extend(town::members(more)?);
+        town::created_offline(self.id, fields.into(), self.seen)
+    }
+
+    /// What is known of it.
+    pub(crate) fn fields(&self) -> Value {
         let label = self.id.to_string().split_off(24);
-        let fields = json!({
+        json!({
             "label": format!("TV-{label}"), "home_site_id": self.site, "maker": "Harrow & Pine", "model": "HP 55",
             "serial": label, "fuel": "petrol", "rated_kw": 5.5, "tank_litres": 24, "ignition": "spark",
-        });
-        town::created_offline(self.id, fields, self.seen)
+        })
     }
 
     /// It comes into service, and follows its schedule from then on.
@@ -76,6 +87,12 @@ impl Unit {
     pub(crate) fn service_of(&mut self, job: &str, seconds: i64, tenths: u32) -> Result<ServiceEvent> {
         self.goes_on(seconds, tenths);
         let value = json!({"kind": "service", "jobs": [{"job": job}], "meter_hours": self.meter()});
+        self.event(value)
+    }
+
+    /// Something else happens to it, after `seconds`.
+    pub(crate) fn happens(&mut self, seconds: i64, value: Value) -> Result<ServiceEvent> {
+        self.goes_on(seconds, 0);
         self.event(value)
     }
 
