@@ -142,7 +142,7 @@ columns! {
         Id by tag_id target_id other_id to_unit_id other_unit_id;
         Number start_attempts load_kw load_percent unloaded_minutes volts hertz;
         Flag exhaust_temperature_reached operating_temperature_reached transferred_load ran_before_transfer;
-        Number fuel_used_litres oil_added_litres from_openings_metres litres;
+        Number fuel_used_litres oil_added_litres from_openings_metres litres kilograms;
         Date bought_on opened_on treated_on;
         Text ethanol;
         Number stored_at_celsius;

@@ -156,6 +156,7 @@ macro_rules! quantities {
 
 quantities! {
     Litres 0 1_000_000 "Litres" "A volume in litres.";
+    Kilograms 0 100_000 "Kilograms" "A mass in kilograms.";
     Kilowatts 0 100_000 "Kilowatts" "A power in kilowatts.";
     Volts 0 1_000 "Volts" "A potential in volts.";
     Metres -500 9_000 "Metres" "A height above sea level in metres.";

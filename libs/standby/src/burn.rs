@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 
 pub use self::{
     curve::{Beyond, BurnAt, BurnCurve, BurnError},
-    fuels::{propane, same_heat},
+    fuels::{propane, propane_mass, same_heat},
     generic::generic_diesel,
 };
 use crate::{amount::BurnRate, asked::Asked, load::Share};

@@ -7,7 +7,7 @@
 
 use std::fmt;
 
-use model::quantity::{Celsius, Metres};
+use model::quantity::{self, Celsius, Metres};
 use serde::{Serialize, Serializer};
 
 use crate::amount::Volume;
@@ -89,6 +89,11 @@ impl From<UsGallons> for Volume {
 impl From<Volume> for UsGallons {
     fn from(volume: Volume) -> Self {
         Self(ratio(volume.microlitres(), 100_000, NANOLITRES_PER_GALLON))
+    }
+}
+impl From<quantity::Kilograms> for Kilograms {
+    fn from(written: quantity::Kilograms) -> Self {
+        Self(written.hundredths().saturating_mul(10))
     }
 }
 impl From<Pounds> for Kilograms {

@@ -68,7 +68,10 @@ pub use self::{
     error::OutageError,
     fleet::{FleetStage, SiteAsked, SiteStage, fleet},
     input::{EngineHours, HourLimit, Oil, OilUse, OnSite, Outage, Set, Supply, Task},
-    plan::{After, Answer, Cans, OilToStage, OnSiteLasts, Part, RunThrough, Stage, Stop, StopReason, Work},
+    plan::{
+        After, Answer, Cans, OilToStage, OnSiteLasts, Part, RunThrough, Stage, Stop, StopReason, Weighed,
+        Work,
+    },
     site::{SharedLasts, SitePlan, SiteTank, UnitAnswer, UnitSet, site},
     trace::TraceEntry,
 };

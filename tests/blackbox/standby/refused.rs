@@ -24,6 +24,9 @@ fn parameters_that_cannot_be(backend: Backend) {
             "bands_do_not_meet",
         ),
         (format!("{unit}/run-through?fuel_litres=25&load=60"), "fuel_litres", "more_than_the_tank_holds"),
+        // Petrol is not weighed.
+        (format!("{unit}/run-through?fuel_kilograms=9&load=60"), "fuel_kilograms", "misplaced"),
+        (format!("{unit}/run-through?fuel_kilograms=-1"), "fuel_kilograms", "out_of_range"),
         (format!("{unit}/run-through?stock_litres=-1"), "stock_litres", "out_of_range"),
         (format!("{unit}/tests?exercise_days=0"), "exercise_days", "out_of_range"),
         (format!("{unit}/tests?spacing=weekly"), "spacing", "unknown_word"),

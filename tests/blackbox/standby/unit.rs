@@ -8,6 +8,7 @@ use super::{STORM, Storm, codes, differs};
 on_both!(
     ready_or_not,
     the_age_of_fuel,
+    propane_is_weighed,
     the_battery,
     which_runs_were_tests,
     hours_by_class,
@@ -113,6 +114,29 @@ fn the_age_of_fuel(backend: Backend) {
 }
 
 /// NEEDS.md A31: checked and put on the maintainer on 1 January, taken off it on 10 February: due on 26 February.
+/// At 0.508 kg per litre (value from memory): a cylinder of 20 lb holds 9.07 kg, which are 17.85 litres.
+fn propane_is_weighed(backend: Backend) {
+    let world = World::at(backend, STORM);
+    let storm = Storm::new(&world);
+    let unit = format!("/v1/units/{}", storm.unit);
+    let etag = storm.client().get(&unit).expect(200).etag();
+    storm.client().patch(&unit, &etag, &json!({"fuel": "propane"})).expect(200);
+    storm.told("2025-08-01T17:00:00-06:00", json!({"kind": "fuel", "action": "measured", "kilograms": 9.07}));
+    let fuel = storm.ask("fuel");
+    assert_eq!(
+        (&fuel["in_tank_litres"], &fuel["in_tank_kilograms"]),
+        (&json!(17.85), &json!(9.07)),
+        "{fuel}"
+    );
+    let recorded = storm.ask("run-through?load=60");
+    let weighed = storm.ask("run-through?load=60&fuel_kilograms=9.07");
+    assert_eq!(weighed["plan"]["stage"], recorded["plan"]["stage"]);
+    let stage = &recorded["plan"]["stage"];
+    let (litres, mass) = (&stage["fuel_litres"], &stage["weighed"]["fuel_kilograms"]);
+    assert!((litres.as_f64().unwrap() * 0.508 - mass.as_f64().unwrap()).abs() < 0.01, "{stage}");
+    assert!(storm.ask("run-through?load=60&fuel_litres=17.85")["plan"]["stage"]["weighed"].is_object());
+}
+
 fn the_battery(backend: Backend) {
     let world = World::at(backend, STORM);
     let storm = Storm::new(&world);

@@ -2,7 +2,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    quantity::{Celsius, Litres, more_than_nought},
+    quantity::{Celsius, Kilograms, Litres, more_than_nought},
     read::{Flaw, Object, word},
     time::LocalDate,
 };
@@ -25,22 +25,35 @@ pub enum FuelAction {
     /// It was taken out, but not burned.
     Taken {
         /// How much.
-        litres: Litres,
+        #[serde(flatten)]
+        amount: FuelAmount,
     },
     /// Stabiliser was added to all that is in the tank.
     Treated,
-    /// What is in the tank was measured, by dipstick or gauge.
+    /// What is in the tank was measured, by dipstick, gauge or scales.
     Measured {
         /// How much there was.
-        litres: Litres,
+        #[serde(flatten)]
+        amount: FuelAmount,
     },
+}
+
+/// How much fuel, as it was measured: propane is weighed, what is poured has a volume.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FuelAmount {
+    /// By volume.
+    Litres(Litres),
+    /// By mass.
+    Kilograms(Kilograms),
 }
 
 /// Fuel that was filled in, and what is known of it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Filled {
     /// How much.
-    pub litres: Litres,
+    #[serde(flatten)]
+    pub amount: FuelAmount,
     /// When it was bought.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bought_on: Option<LocalDate>,
@@ -64,9 +77,12 @@ pub struct Filled {
 pub struct FuelMembers {
     /// What was done.
     action: FuelActionWord,
-    /// How much, in litres; of all but a treatment.
+    /// How much, in litres; of all but a treatment, where it is not weighed.
     #[schema(value_type = Option<f64>, minimum = 0, maximum = 1_000_000, example = 20)]
     litres: Option<f64>,
+    /// How much, in kilograms: of propane that is weighed, in the place of litres.
+    #[schema(value_type = Option<f64>, minimum = 0, maximum = 100_000, example = 9)]
+    kilograms: Option<f64>,
     /// When it was bought; of what is filled in.
     #[schema(value_type = Option<String>, format = Date)]
     bought_on: Option<String>,
@@ -122,11 +138,7 @@ const OF_FILLED: [&str; 5] = ["bought_on", "opened_on", "treated_on", "ethanol",
 impl FuelChange {
     pub(super) fn read(o: &mut Object<'_>) -> Option<Self> {
         let action = o.required("action", word(ACTIONS));
-        let litres = if action == Some(FuelActionWord::Measured) {
-            o.optional("litres", Litres::read)
-        } else {
-            o.optional("litres", more_than_nought(Litres::read))
-        };
+        let amount = FuelAmount::read(o, action);
         let bought_on = o.optional("bought_on", LocalDate::read);
         let opened_on = o.optional("opened_on", LocalDate::read);
         let treated_on = o.optional("treated_on", LocalDate::read);
@@ -135,24 +147,39 @@ impl FuelChange {
         let action = action?;
         let misplaced: &[&str] = match action {
             FuelActionWord::Filled => &[],
-            FuelActionWord::Treated => {
-                &["litres", "bought_on", "opened_on", "treated_on", "ethanol", "stored_at_celsius"]
-            }
+            FuelActionWord::Treated => &[
+                "litres",
+                "kilograms",
+                "bought_on",
+                "opened_on",
+                "treated_on",
+                "ethanol",
+                "stored_at_celsius",
+            ],
             FuelActionWord::Taken | FuelActionWord::Measured => &OF_FILLED,
         };
         if let Some(name) = misplaced.iter().find(|name| o.has(name)) {
             return o.fail(name, Flaw::new("misplaced", "This does not belong to this action."));
         }
-        if action != FuelActionWord::Treated && !o.has("litres") {
-            return o.fail("litres", Flaw::new("required", "Say how many litres."));
+        if o.has("litres") && o.has("kilograms") {
+            return o.fail(
+                "kilograms",
+                Flaw::new("misplaced", "Say how many litres or how many kilograms, not both."),
+            );
+        }
+        if action != FuelActionWord::Treated && !o.has("litres") && !o.has("kilograms") {
+            return o.fail(
+                "litres",
+                Flaw::new("required", "Say how many litres, or of propane how many kilograms."),
+            );
         }
         let action = match action {
             FuelActionWord::Treated => FuelAction::Treated,
-            FuelActionWord::Taken => FuelAction::Taken { litres: litres? },
-            FuelActionWord::Measured => FuelAction::Measured { litres: litres? },
+            FuelActionWord::Taken => FuelAction::Taken { amount: amount? },
+            FuelActionWord::Measured => FuelAction::Measured { amount: amount? },
             FuelActionWord::Filled => {
                 let filled =
-                    Filled { litres: litres?, bought_on, opened_on, treated_on, ethanol, stored_at_celsius };
+                    Filled { amount: amount?, bought_on, opened_on, treated_on, ethanol, stored_at_celsius };
                 filled.in_order(o)?;
                 FuelAction::Filled(filled)
             }
@@ -163,6 +190,19 @@ impl FuelChange {
     /// Fuel that was bought after a day cannot have been filled in on it.
     pub(super) fn bought_after(&self, on: LocalDate) -> bool {
         matches!(&self.action, FuelAction::Filled(filled) if filled.bought_on.is_some_and(|bought| bought > on))
+    }
+}
+
+impl FuelAmount {
+    /// Only what is measured may be nothing.
+    fn read(o: &mut Object<'_>, action: Option<FuelActionWord>) -> Option<Self> {
+        let (litres, kilograms) = if action == Some(FuelActionWord::Measured) {
+            (o.optional("litres", Litres::read), o.optional("kilograms", Kilograms::read))
+        } else {
+            let litres = o.optional("litres", more_than_nought(Litres::read));
+            (litres, o.optional("kilograms", more_than_nought(Kilograms::read)))
+        };
+        litres.map(Self::Litres).or(kilograms.map(Self::Kilograms))
     }
 }
 

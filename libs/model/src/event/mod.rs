@@ -37,7 +37,7 @@ pub use self::{
     duty::Duty,
     effective::Effective,
     finding::{Finding, FindingAction, FindingActionWord, FindingMembers, FindingSeverity},
-    fuel::{EthanolWord, Filled, FuelAction, FuelActionWord, FuelChange, FuelMembers},
+    fuel::{EthanolWord, Filled, FuelAction, FuelActionWord, FuelAmount, FuelChange, FuelMembers},
     measured::RunMeasured,
     model_adoption::{ModelAdoption, Posted, UnitModel},
     placement::Placement,

@@ -20,6 +20,13 @@ pub fn propane(mass: Kilograms) -> Volume {
     Volume::from_microlitres(i64::try_from(microlitres).unwrap_or(i64::MAX))
 }
 
+/// What an amount of liquid propane weighs, by the same figure.
+#[must_use]
+pub fn propane_mass(volume: Volume) -> Kilograms {
+    let grams = (i128::from(volume.microlitres()) * PROPANE_GRAMS_PER_LITRE + 500_000) / 1_000_000;
+    Kilograms::from_grams(i64::try_from(grams).unwrap_or(i64::MAX))
+}
+
 /// How much of one fuel holds the heat of an amount of another; none where a fuel is not a liquid in a tank.
 ///
 /// Lower heating values in Btu per US gallon: petrol (E10) 116,090, diesel 128,488, propane 84,250 (published by the US Department

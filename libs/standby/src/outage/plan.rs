@@ -6,7 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::TraceEntry;
-use crate::{asked::Asked, caution::Caution};
+use crate::{asked::Asked, caution::Caution, convert::Kilograms};
 
 /// The run-through, or what has to be entered for one.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -160,6 +160,9 @@ pub struct Stage {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<f64>, example = 58.56)]
     pub fuel_to_fill_up_litres: Option<Litres>,
+    /// The same two weighed, in kilograms; of propane only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub weighed: Option<Weighed>,
     /// The least fuel in cans of the size that the site uses, rounded up; absent without such cans or a tank of its own.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cans: Option<Cans>,
@@ -168,6 +171,18 @@ pub struct Stage {
     pub oil: Option<OilToStage>,
     /// Parts, each with how many.
     pub parts: Vec<Part>,
+}
+
+/// Propane to stage, in kilograms at 0.508 kg per litre.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = PropaneToStage)]
+pub struct Weighed {
+    /// The least.
+    #[schema(value_type = f64, example = 25.43)]
+    pub fuel_kilograms: Kilograms,
+    /// Where every stop fills the tank.
+    #[schema(value_type = f64, example = 29.75)]
+    pub fuel_to_fill_up_kilograms: Kilograms,
 }
 
 /// Cans to stage.

@@ -2,15 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use model::Label;
+use model::{Label, unit::Fuel};
 
 use super::{
-    Cans, OilToStage, OilUse, Outage, Part, Set, Stage, TraceEntry,
+    Cans, OilToStage, OilUse, Outage, Part, Set, Stage, TraceEntry, Weighed,
     course::{self, Course},
     prepare::Ready,
     tell::up,
 };
-use crate::amount::Volume;
+use crate::{amount::Volume, burn::propane_mass};
 
 pub(super) fn stage(outage: &Outage, set: &Set, ready: &Ready, course: &Course) -> Stage {
     let there = Volume::from(set.on_site.litres);
@@ -22,10 +22,16 @@ pub(super) fn stage(outage: &Outage, set: &Set, ready: &Ready, course: &Course) 
         course::Supply::Fed => None,
     };
     let fuel_litres = own_tank.map(|(least, _)| least.litres());
+    let is_propane = set.burn.fuel == Some(Fuel::Propane);
+    let weighed = |(least, to_fill)| Weighed {
+        fuel_kilograms: propane_mass(least),
+        fuel_to_fill_up_kilograms: propane_mass(to_fill),
+    };
     let cans = |(size, fuel)| Cans { size_litres: size, count: up(fuel, size) };
     Stage {
         fuel_litres,
         fuel_to_fill_up_litres: own_tank.map(|(_, to_fill)| to_fill.litres()),
+        weighed: own_tank.filter(|_| is_propane).map(weighed),
         cans: set.on_site.can_size.zip(fuel_litres).map(cans),
         oil: oil(outage, set, ready, course),
         parts: parts(set, ready, course),

@@ -3,7 +3,7 @@
 use interval::Happened;
 use model::{
     EventId, Hours, Instant, LocalDate,
-    event::{Details, EthanolWord, Filled, FuelAction, FuelChange},
+    event::{Details, EthanolWord, Filled, FuelAction, FuelAmount, FuelChange},
 };
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -14,6 +14,7 @@ use super::{
 };
 use crate::{
     amount::Volume,
+    burn::propane,
     fuel::{Batch, Dated, Ethanol, Ledger, Movement, Tank, TankFuel, fold},
 };
 
@@ -44,6 +45,12 @@ pub enum Uncounted {
         #[schema(value_type = String, format = "uuid")]
         event_id: EventId,
     },
+    /// It was weighed, and is no propane: it counts as nothing until it is told in litres.
+    Weighed {
+        /// The event.
+        #[schema(value_type = String, format = "uuid")]
+        event_id: EventId,
+    },
     /// How long it took, or what the unit burns, is not known: nothing was taken off.
     NotTakenOff {
         /// The event of the run.
@@ -69,7 +76,12 @@ impl FuelRecord {
     #[must_use]
     pub fn level_known(&self) -> bool {
         let not_taken_off = |run: &Uncounted| {
-            matches!(run, Uncounted::NotTakenOff { .. } | Uncounted::HoursNotTakenOff { .. })
+            matches!(
+                run,
+                Uncounted::NotTakenOff { .. }
+                    | Uncounted::HoursNotTakenOff { .. }
+                    | Uncounted::Weighed { .. }
+            )
         };
         self.told && !self.ledger.overdrawn && !self.uncounted.iter().any(not_taken_off)
     }
@@ -90,18 +102,23 @@ impl Record<'_> {
 
     pub(super) fn fuel_by(&self, runs: &[RunTold]) -> Option<FuelRecord> {
         let fuel = self.fields.fuel.and_then(TankFuel::of)?;
-        let changes: Vec<(&Happened, &FuelChange)> = self.picked(change).collect();
+        let (changes, weighed): (Vec<(&Happened, &FuelChange)>, Vec<_>) =
+            self.picked(change).partition(|(_, change)| counts(change, fuel));
         let measured = changes.iter().rfind(|(_, change)| is_level(change)).map(|(event, _)| event.at);
         let first = changes.iter().find(|(_, change)| is_told(change)).map(|(event, _)| event.at);
         let burns = self.burns(runs, measured.or(first));
         let sure: Vec<Burned> = burns.all.iter().filter(|burned| !burned.guessed).copied().collect();
         let is_open = |doubt: &Doubt| measured.is_none_or(|at| doubt.until.is_none_or(|until| until > at));
+        let weighed = weighed.iter().map(|(event, _)| *event);
+        let told_since = weighed.clone().filter(|event| measured.is_none_or(|at| event.at > at));
+        let no_volume = told_since.map(|event| Uncounted::Weighed { event_id: event.id });
+        let doubts = burns.doubts.into_iter().filter(is_open).map(|doubt| doubt.of);
         Some(FuelRecord {
             ledger: self.ledger(fuel, &changes, &burns.all),
             oldest: (sure.len() < burns.all.len()).then(|| self.ledger(fuel, &changes, &sure)),
             told: first.is_some(),
-            uncounted: burns.doubts.into_iter().filter(is_open).map(|doubt| doubt.of).collect(),
-            evidence: changes.iter().map(|(event, _)| event.id).collect(),
+            uncounted: doubts.chain(no_volume).collect(),
+            evidence: changes.iter().map(|(event, _)| *event).chain(weighed).map(|event| event.id).collect(),
         })
     }
 
@@ -116,7 +133,11 @@ impl Record<'_> {
                 burned.cut_at(cuts).map(|(at, volume)| (at, self.zone.date(at), Movement::Burn(volume)));
             moved.extend(parts);
         }
-        moved.extend(changes.iter().map(|(event, change)| (event.at, event.on, movement(change, event.on))));
+        moved.extend(
+            changes
+                .iter()
+                .filter_map(|(event, change)| Some((event.at, event.on, movement(change, event.on, fuel)?))),
+        );
         // What was burned up to an instant was burned when the tank was filled or measured then.
         moved.sort_by_key(|(at, ..)| *at);
         // Days of two zones may run backwards; what came first stays first.
@@ -146,12 +167,24 @@ fn change(details: &Details) -> Option<&FuelChange> {
     if let Details::Fuel(change) = details { Some(change) } else { None }
 }
 
-fn movement(change: &FuelChange, on: LocalDate) -> Movement {
-    match &change.action {
-        FuelAction::Filled(filled) => Movement::Fill(batch(filled, on), filled.litres.into()),
-        FuelAction::Taken { litres } => Movement::Drain((*litres).into()),
+/// What it does to the tank; nothing where it was weighed and is no propane.
+fn movement(change: &FuelChange, on: LocalDate, fuel: TankFuel) -> Option<Movement> {
+    Some(match &change.action {
+        FuelAction::Filled(filled) => Movement::Fill(batch(filled, on), volume(filled.amount, fuel)?),
+        FuelAction::Taken { amount } => Movement::Drain(volume(*amount, fuel)?),
         FuelAction::Treated => Movement::Treat,
-        FuelAction::Measured { litres } => Movement::Level((*litres).into()),
+        FuelAction::Measured { amount } => Movement::Level(volume(*amount, fuel)?),
+    })
+}
+
+fn counts(change: &FuelChange, fuel: TankFuel) -> bool {
+    movement(change, LocalDate::FIRST, fuel).is_some()
+}
+
+fn volume(amount: FuelAmount, fuel: TankFuel) -> Option<Volume> {
+    match amount {
+        FuelAmount::Litres(litres) => Some(litres.into()),
+        FuelAmount::Kilograms(mass) => (fuel == TankFuel::Propane).then(|| propane(mass.into())),
     }
 }
 

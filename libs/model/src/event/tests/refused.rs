@@ -64,6 +64,14 @@ fn with_a_pointer_and_a_code() {
         (event("fuel", json!({})), "/action", "required"),
         (event("fuel", json!({"action": "filled"})), "/litres", "required"),
         (event("fuel", json!({"action": "filled", "litres": 0})), "/litres", "out_of_range"),
+        (event("fuel", json!({"action": "filled", "kilograms": 0})), "/kilograms", "out_of_range"),
+        (event("fuel", json!({"action": "taken", "kilograms": 100_001})), "/kilograms", "out_of_range"),
+        (
+            event("fuel", json!({"action": "measured", "litres": 17.7, "kilograms": 9})),
+            "/kilograms",
+            "misplaced",
+        ),
+        (event("fuel", json!({"action": "treated", "kilograms": 9})), "/kilograms", "misplaced"),
         (event("fuel", json!({"action": "measured", "litres": -1})), "/litres", "out_of_range"),
         (event("fuel", json!({"action": "treated", "litres": 1})), "/litres", "misplaced"),
         (

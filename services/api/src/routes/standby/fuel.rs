@@ -1,10 +1,12 @@
 //! `/v1/units/{unit_id}/fuel`: how much is in the tank of a unit, how old it is, and what brings it back within its limits.
 
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{EventId, Litres};
+use model::{EventId, Litres, unit::Fuel};
 use serde::Serialize;
 use standby::{
     asked::Asked as ToEnter,
+    burn::propane_mass,
+    convert::Kilograms,
     fuel::{AgePolicy, FuelAge, fuel_age_of},
     record::{FuelRecord, Uncounted},
 };
@@ -25,6 +27,10 @@ pub(crate) struct UnitFuel {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<f64>, example = 14.0)]
     in_tank_litres: Option<Litres>,
+    /// The same weighed, in kilograms; of propane only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 9.0)]
+    in_tank_kilograms: Option<Kilograms>,
     /// How old it is; absent where nothing is known of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     age: Option<FuelAge>,
@@ -53,13 +59,16 @@ pub(in crate::routes) async fn read(
     let told = story::asked_unit(&state, &caller, &request).await?;
     let record = told.record();
     let fuel = record.fuel();
+    let level = fuel.as_ref().and_then(FuelRecord::level);
+    let is_propane = record.fields.fuel == Some(Fuel::Propane);
     let missing = missing(fuel.as_ref());
     let age = fuel
         .as_ref()
         .filter(|fuel| fuel.told)
         .map(|fuel| fuel_age_of(&fuel.ledger, record.today(), &AgePolicy::standard()));
     Ok(HttpResponse::Ok().json(UnitFuel {
-        in_tank_litres: fuel.as_ref().and_then(FuelRecord::level).map(|level| level.litres()),
+        in_tank_litres: level.map(|level| level.litres()),
+        in_tank_kilograms: level.filter(|_| is_propane).map(propane_mass),
         age,
         not_counted: fuel.as_ref().map(|fuel| fuel.uncounted.clone()).unwrap_or_default(),
         evidence: fuel.map(|fuel| fuel.evidence).unwrap_or_default(),

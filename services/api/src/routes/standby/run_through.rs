@@ -8,11 +8,14 @@ use interval::EngineHours;
 use model::{
     EventId, Hours, Instant, Litres, SiteId, UnitId,
     event::{Details, TagWord},
+    quantity::Kilograms,
     read::{FieldError, Flaw},
+    unit::Fuel,
 };
 use process::readiness::record;
 use serde::Serialize;
 use standby::{
+    burn::propane,
     outage::{
         self, Answer, FleetStage, OutageError, RunThrough, SiteAsked, SitePlan, SiteTank, UnitSet,
         live::{Checks, LiveTask, OpenRun, checks},
@@ -121,6 +124,9 @@ pub(crate) struct TankParams {
     /// What is in the tank at the beginning, in litres; absent means what the record says.
     #[param(value_type = Option<f64>, minimum = 0, example = 24)]
     fuel_litres: Option<f64>,
+    /// The same weighed, in kilograms, of a unit that burns propane; in the place of `fuel_litres`.
+    #[param(value_type = Option<f64>, minimum = 0, example = 18)]
+    fuel_kilograms: Option<f64>,
 }
 
 /// What is in the tank of a site.
@@ -151,17 +157,18 @@ pub(in crate::routes) async fn unit(
     let id: UnitId = path_id(&request, "unit_id")?;
     let mut params = Params::of(&request)?;
     let asked = AskedOutage::of(&mut params, caller.now());
-    let fuel = params.take("fuel_litres", number(Litres::read));
+    let tank = AskedTank::of(&mut params);
     params.close()?;
     let told = story::unit(&state, &caller, id, &Asked::now(caller.now())).await?;
     let record = told.record();
+    let fuel = tank.litres(record.fields.fuel)?;
     let of_unit = OutageAsked { site_tank: false, fuel, ..asked.of_unit(&record, None, 0, 1) };
     let (plan, missing) = match outage::run_through(&asked.at(told.zone()), &record.outage_set(&of_unit)) {
         Ok(Answer::Planned { plan }) => (Some(plan), Vec::new()),
         Ok(Answer::Unknown { missing }) => {
             (None, missing.into_iter().map(|missing| to_enter(&missing.pointer, missing.enter)).collect())
         }
-        Err(error) => (None, vec![refused(&error, asked.load.is_some(), fuel.is_some())?]),
+        Err(error) => (None, vec![refused(&error, asked.load.is_some(), tank.parameter())?]),
     };
     let running = record.open_run().and_then(|run| running(&record, &run));
     let engine_hours = record.state.hours_at(told.at);
@@ -290,23 +297,59 @@ fn to_enter(pointer: &str, enter: &str) -> ToEnter {
     ToEnter { pointer: of_record, parameter: of_request.map(str::to_owned), enter: enter.to_owned() }
 }
 
+/// What the request says is in the tank.
+struct AskedTank {
+    litres: Option<Litres>,
+    mass: Option<Kilograms>,
+}
+
+impl AskedTank {
+    fn of(params: &mut Params) -> Self {
+        Self {
+            litres: params.take("fuel_litres", number(Litres::read)),
+            mass: params.take("fuel_kilograms", number(Kilograms::read)),
+        }
+    }
+
+    /// The parameter that says it.
+    fn parameter(&self) -> Option<&'static str> {
+        self.litres.map(|_| "fuel_litres").or(self.mass.map(|_| "fuel_kilograms"))
+    }
+
+    /// By volume, in a unit that burns this fuel.
+    fn litres(&self, fuel: Option<Fuel>) -> ApiResult<Option<Litres>> {
+        let Some(mass) = self.mass else { return Ok(self.litres) };
+        if self.litres.is_some() || fuel != Some(Fuel::Propane) {
+            let flaw =
+                Flaw::new("misplaced", "Only propane is weighed, and then not told in litres as well.");
+            return Err(invalid("fuel_kilograms", flaw));
+        }
+        Ok(Some(propane(mass.into()).litres()))
+    }
+}
+
 /// What cannot be: a parameter is refused, a record that contradicts itself is to be put right. Load and fuel are of the record where
 /// the request does not say them.
-fn refused(error: &OutageError, says_load: bool, says_fuel: bool) -> ApiResult<ToEnter> {
-    let of_request = match error.pointer() {
+fn refused(error: &OutageError, says_load: bool, says_fuel: Option<&'static str>) -> ApiResult<ToEnter> {
+    let name = match error.pointer() {
         "/supply/start_litres" => says_fuel,
-        pointer => parameter(pointer).is_some_and(|name| name != "load" || says_load),
+        pointer => parameter(pointer).filter(|name| *name != "load" || says_load),
     };
-    if of_request { Err(self::of_request(error)) } else { Ok(to_enter(error.pointer(), &error.to_string())) }
+    match name {
+        Some(name) => Err(invalid(name, Flaw::new(error.code(), error.to_string()))),
+        None => Ok(to_enter(error.pointer(), &error.to_string())),
+    }
 }
 
 /// What cannot be of what the request says.
 fn of_request(error: &OutageError) -> ApiError {
     let name = match error.pointer() {
-        "/supply/start_litres" => "fuel_litres",
         "/site_tank/litres" => "site_tank_litres",
         pointer => parameter(pointer).unwrap_or("hours"),
     };
-    let error = FieldError::in_parameter(name, Flaw::new(error.code(), error.to_string()));
-    ApiError::new(Kind::InvalidParameter).errors(vec![error])
+    invalid(name, Flaw::new(error.code(), error.to_string()))
+}
+
+fn invalid(name: &str, flaw: Flaw) -> ApiError {
+    ApiError::new(Kind::InvalidParameter).errors(vec![FieldError::in_parameter(name, flaw)])
 }
