@@ -17,7 +17,7 @@ use store::{
 use utoipa::ToSchema;
 
 /// Which facts are made of what is recorded; another number has everything judged anew.
-const FACTS: u32 = 2;
+const FACTS: u32 = 3;
 
 /// Judges by a policy, all units by the same one.
 #[derive(Debug)]

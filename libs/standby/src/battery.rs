@@ -18,6 +18,7 @@ mod charge;
 mod load;
 mod policy;
 mod standing;
+mod verdict;
 
 use interval::Fraction;
 use model::{
@@ -32,6 +33,7 @@ pub use self::{
     load::{LoadOutcome, LoadTest, LoadTestAnswer, load_test},
     policy::BatteryPolicy,
     standing::{Stand, Standing, StandingTrace, standing},
+    verdict::{CheckFound, PassedBy, Verdict, judge_checks},
 };
 use crate::{
     asked::Asked,

@@ -147,6 +147,7 @@ fn lasts(question: &Question, set: &Stocked, burn: &Burn, load: Share, tank: Lit
     let trace = [Some(EnduranceTrace::BurnUsed { basis: *basis }), beyond, Some(reserve), early];
     Some(Endurance {
         unit_id: set.unit,
+        load_share: load,
         hours: Hours::from_seconds(seconds),
         runs_out_at,
         litres: burnable.litres(),

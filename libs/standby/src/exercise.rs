@@ -33,7 +33,7 @@ pub use self::{
     judge::{Judged, QualifiedBy, RunVerdict, Shortfall, judge},
     record::{AnnualOwed, DueTest, Effectiveness, JudgedRun, TestRecord, test_record},
     rules::{AnnualTrigger, Due, Stage, TestKind, TestPolicy, TestRule, Within},
-    run::{Load, Run, RunError, Set, Stretch},
+    run::{Joined, Load, Run, RunError, Set, Stretch},
     spacing::{Gap, GapVerdict, Spacing, SpacingRule, spacing},
     trace::ExerciseTrace,
 };

@@ -59,6 +59,7 @@ pub struct Run {
     class: RunClass,
     incident: Option<String>,
     reason: Option<String>,
+    by_day: bool,
 }
 
 impl Run {
@@ -80,7 +81,14 @@ impl Run {
         if until <= from {
             return Err(LedgerError::NoTime);
         }
-        Ok(Self { id: id.into(), from, until, class, incident, reason })
+        Ok(Self { id: id.into(), from, until, class, incident, reason, by_day: false })
+    }
+
+    /// The same where of its begin only the day is known, and it is given from the first instant of that day: it is counted by
+    /// itself, since nothing says that it ran while another did.
+    #[must_use]
+    pub fn known_by_day(self) -> Self {
+        Self { by_day: true, ..self }
     }
 }
 
@@ -110,6 +118,23 @@ pub struct Reclassified {
 pub struct MeterYear {
     year: i16,
     moved: Hours,
+    read: Option<Read>,
+}
+
+/// The time between the readings that tell it, in whole seconds: that time for certain, and at the most.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Read {
+    least: (i64, i64),
+    most: (i64, i64),
+}
+
+/// From one reading to another; of one known by its day only, when it may have been taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Between {
+    /// The first instant and the last at which the earlier may have been taken.
+    pub from: (Instant, Instant),
+    /// The same of the later.
+    pub until: (Instant, Instant),
 }
 
 impl MeterYear {
@@ -124,8 +149,17 @@ impl MeterYear {
         } else if moved > Hours::from_seconds(366 * 86_400) {
             Err(LedgerError::MoreThanAYear)
         } else {
-            Ok(Self { year, moved })
+            Ok(Self { year, moved, read: None })
         }
+    }
+
+    /// The same where the readings do not span the whole year: only the hours that were run between them are compared with it.
+    #[must_use]
+    pub fn between(self, readings: Between) -> Self {
+        let Between { from, until } = readings;
+        let span = |(from, until)| (whole_second(from), whole_second(until));
+        let read = Read { least: span((from.1, until.0)), most: span((from.0, until.1)) };
+        Self { read: Some(read), ..self }
     }
 }
 
@@ -136,7 +170,7 @@ pub struct Asked<'a> {
     pub runs: &'a [Run],
     /// Later words on what they were for.
     pub reclassified: &'a [Reclassified],
-    /// What the meter moved, for the years of which that is known.
+    /// What the meter moved, for the years of which that is known, and between which readings.
     pub meter: &'a [MeterYear],
     /// The zone of the site, where a year begins at local midnight.
     pub zone: &'a Zone,

@@ -28,6 +28,7 @@
 //!     since_check: Hours::ZERO,
 //!     check_every: Some(hours(24)),
 //!     tasks: Vec::new(),
+//!     not_told: Vec::new(),
 //!     oil: Oil::default(),
 //!     plain_stop: None,
 //! };
@@ -67,12 +68,12 @@ use self::{
 pub use self::{
     error::OutageError,
     fleet::{FleetStage, SiteAsked, SiteStage, fleet},
-    input::{EngineHours, HourLimit, Oil, OilUse, OnSite, Outage, Set, Supply, Task},
+    input::{EngineHours, HourLimit, NotTold, Oil, OilUse, OnSite, Outage, Set, Supply, Task},
     plan::{
-        After, Answer, Cans, OilToStage, OnSiteLasts, Part, RunThrough, Stage, Stop, StopReason, Weighed,
-        Work,
+        After, Answer, Cans, Carried, OilToStage, OnSiteLasts, Part, RunThrough, Stage, Stop, StopReason,
+        Weighed, Work,
     },
-    site::{SharedLasts, SitePlan, SiteTank, UnitAnswer, UnitSet, site},
+    site::{FuelToStage, SharedLasts, SitePlan, SiteTank, UnitAnswer, UnitSet, site},
     trace::TraceEntry,
 };
 

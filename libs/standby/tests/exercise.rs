@@ -9,8 +9,8 @@ use model::{Hours, Instant, LocalDate, Zone, quantity::Kilowatts, unit::Ignition
 use proptest::prelude::*;
 use serde_json::Value;
 use standby::exercise::{
-    Cadence, Load, MeterReading, Run, RunError, RunVerdict, Set, SpacingRule, Stretch, TestPolicy, TestRule,
-    automatic_exercise, judge, spacing, test_record,
+    Cadence, Joined, Load, MeterReading, Run, RunError, RunVerdict, Set, SpacingRule, Stretch, TestPolicy,
+    TestRule, automatic_exercise, judge, spacing, test_record,
 };
 use worked::{cases, date, matches, number, share, text};
 
@@ -52,6 +52,10 @@ fn run(given: &Value) -> Result<Run, RunError> {
     run.operating_temperature_reached = given["operating_temperature_reached"].as_bool();
     run.ran_before_transfer = given["ran_before_transfer"].as_bool();
     run.transferred_load = given["transferred_load"].as_bool();
+    run.joined = given["joined"].as_object().map(|joined| Joined {
+        runs: usize::try_from(number(&joined["runs"], 0).unwrap()).unwrap(),
+        pauses: minutes(&joined["pause_minutes"]),
+    });
     Ok(run)
 }
 

@@ -105,6 +105,7 @@ fn set_of(given: &Value) -> Set {
         since_check: Hours::from_seconds(seconds(&given["run_since_check_s"])),
         check_every: Some(hours(&given["cadence_run_h"])),
         tasks: given["tasks"].as_array().unwrap().iter().map(task).collect(),
+        not_told: Vec::new(),
         oil: Oil::default(),
         plain_stop: Some(Hours::from_seconds(seconds(&given["stop_s"]))),
     }

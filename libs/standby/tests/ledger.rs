@@ -8,8 +8,8 @@ use model::{Hours, Instant, Zone};
 use proptest::prelude::*;
 use serde_json::Value;
 use standby::ledger::{
-    Asked, Ledger, LedgerError, LedgerPolicy, MeterYear, OverlapRule, Reclassified, Run, RunClass, ToEnter,
-    ledger,
+    Asked, Between, Ledger, LedgerError, LedgerPolicy, MeterYear, OverlapRule, Reclassified, Reconciled, Run,
+    RunClass, ToEnter, ledger,
 };
 use worked::{cases, date, hours, instant, list, matches_named as matches, text};
 
@@ -29,7 +29,8 @@ fn run(given: &Value) -> Result<Run, LedgerError> {
     let until = instant(&given["until"])
         .unwrap_or_else(|| from.plus_seconds(hours(&given["hours"]).unwrap().seconds()));
     let told = |name: &str| given[name].as_str().map(str::to_owned);
-    Run::new(text(given, "id"), from, until, class(given), told("incident"), told("reason"))
+    let run = Run::new(text(given, "id"), from, until, class(given), told("incident"), told("reason"))?;
+    Ok(if given["by_day"] == Value::Bool(true) { run.known_by_day() } else { run })
 }
 
 fn reclassified(given: &Value) -> Reclassified {
@@ -48,7 +49,13 @@ fn meter(given: &Value) -> Result<MeterYear, LedgerError> {
         || hours(&given["moved"]),
         |text| Some(Hours::from_hundredths(text.parse::<i64>().unwrap() * 100)),
     );
-    MeterYear::new(i16::try_from(given["year"].as_i64().unwrap()).unwrap(), moved.unwrap())
+    let year = MeterYear::new(i16::try_from(given["year"].as_i64().unwrap()).unwrap(), moved.unwrap())?;
+    let reading = |name: &str| match &given[name] {
+        Value::Array(both) => (instant(&both[0]).unwrap(), instant(&both[1]).unwrap()),
+        one => (instant(one).unwrap(), instant(one).unwrap()),
+    };
+    let is_part = given["from"] != Value::Null;
+    Ok(if is_part { year.between(Between { from: reading("from"), until: reading("until") }) } else { year })
 }
 
 fn policy(given: &Value) -> Result<LedgerPolicy, LedgerError> {
@@ -181,6 +188,31 @@ proptest! {
         }
         let logged: i64 = summed(&runs, &[]).years.iter().map(|year| year.logged.seconds()).sum();
         prop_assert_eq!(logged, union);
+    }
+
+    #[test]
+    fn a_run_known_by_its_day_agrees_with_the_meter_wherever_it_lay(
+        begins in 0_i64..86_400, lasts in 1_i64..200_000, from in -150_000_i64..150_000, spans in 1_i64..300_000,
+    ) {
+        let day = Instant::parse("2025-06-10T00:00:00-06:00").unwrap();
+        let until = from + spans;
+        let between = (until.min(begins + lasts) - from.max(begins)).max(0);
+        let read = |at: i64| (day.plus_seconds(at), day.plus_seconds(at));
+        let meter = MeterYear::new(2025, Hours::from_seconds(between)).unwrap();
+        let meter = meter.between(Between { from: read(from), until: read(until) });
+        let run = Run::new("r", day, day.plus_seconds(lasts), CLASSES[1], None, None).unwrap().known_by_day();
+        let year = &summed(&[run], &[meter]).years[0];
+        prop_assert_eq!(year.reconciled, Reconciled::Agrees);
+        prop_assert_eq!(year.logged, Hours::from_seconds(lasts));
+        prop_assert!(year.worst.counted >= year.logged);
+    }
+
+    #[test]
+    fn runs_known_by_their_days_all_count(plan in plan()) {
+        let by_day = |(id, run): (usize, &(i64, i64, usize))| made(id, *run).known_by_day();
+        let runs: Vec<Run> = plan.iter().enumerate().map(by_day).collect();
+        let logged: i64 = summed(&runs, &[]).years.iter().map(|year| year.logged.seconds()).sum();
+        prop_assert_eq!(logged, plan.iter().map(|(_, lasts, _)| lasts).sum::<i64>());
     }
 
     #[test]

@@ -18,6 +18,8 @@ use standby::{
 
 use self::given::code;
 
+const NO_STOCK: OnSite = OnSite { litres: Litres::from_hundredths(0), can_size: None };
+
 fn of_hundredths(hundredths: i64) -> Litres {
     Litres::from_hundredths(hundredths)
 }
@@ -87,6 +89,7 @@ prop_compose! {
             since_check: Hours::from_hundredths(check * since / 100),
             check_every: Some(Hours::from_hundredths(check)),
             tasks: tasks.into_iter().map(task).collect(),
+            not_told: Vec::new(),
             oil: Oil::default(),
             plain_stop: Some(Hours::from_seconds(plain)),
         }
@@ -198,7 +201,7 @@ proptest! {
     fn a_site_does_not_contradict_itself(set in set(), seconds in 1..400_000_i64, litres in 0..30_000_i64, reserve in 0..3_000_i64) {
         let unit = UnitId::parse("01990593-db00-7000-8000-000000000001").unwrap();
         let tank = SiteTank { litres: of_hundredths(litres), reserve: of_hundredths(reserve) };
-        let plan = site(&outage(seconds), &[UnitSet { unit, set: set.clone() }], Some(tank)).unwrap();
+        let plan = site(&outage(seconds), &[UnitSet { unit, set: set.clone() }], Some(tank), NO_STOCK).unwrap();
         let shared = plan.shared.unwrap();
         let fill_up = plan.fuel_to_fill_up_litres.hundredths();
         // Less than half a hundredth is told as nothing.
@@ -207,7 +210,7 @@ proptest! {
         prop_assert_eq!(shared.suffices, shared.down_to_reserve_at.is_none());
         prop_assert!(plan.fuel_to_stage_litres.hundredths() <= fill_up + 1);
         prop_assert_eq!(plan.cans, None);
-        let alone = site(&outage(seconds), &[UnitSet { unit, set }], None).unwrap();
+        let alone = site(&outage(seconds), &[UnitSet { unit, set }], None, NO_STOCK).unwrap();
         prop_assert!(alone.cans.unwrap() * 2_000 >= alone.fuel_to_stage_litres.hundredths());
     }
 

@@ -13,6 +13,7 @@ use standby::{
     battery::BatteryPolicy,
     exercise::{RunVerdict, TestPolicy, test_record},
     fuel::{AgePolicy, fuel_age_of},
+    ledger::{Asked, Ledger, LedgerPolicy, ledger},
     outage::{OnSite, Outage, OutagePolicy, Set, Supply, run_through},
     readiness::{Fact, Facts, ReadinessPolicy, judge},
     record::{OutageAsked, Record, RunEnd},
@@ -59,6 +60,7 @@ fn answer(record: &Record<'_>, case: &Value) -> Value {
         "readiness": judge(&ReadinessPolicy::standard(), &facts, record.at, record.zone),
         "fuel": fuel(record),
         "battery": battery(record),
+        "ledger": hours_ledger(record),
         "runs": record.runs().iter().map(|run| json!({
             "event": run.id, "from": run.from, "grade": run.grade, "reason": run.reason,
             "end": match run.end {
@@ -77,10 +79,10 @@ fn answer(record: &Record<'_>, case: &Value) -> Value {
         })),
     });
     if case["outage"].is_object() {
-        let asked = asked(&case["outage"]);
+        let asked = asked(&case["outage"], record.at);
         let set = record.outage_set(&asked);
         let outage = Outage {
-            start: record.at,
+            start: asked.from,
             duration: Hours::from_hundredths(7200),
             zone: record.zone.clone(),
             policy: OutagePolicy::standard(),
@@ -161,8 +163,16 @@ fn battery(record: &Record<'_>) -> Value {
         "charge": battery.charge,
         "load_test": battery.load_test,
         "passed": battery.passed,
+        "passed_by": battery.passed_by,
+        "missing": battery.missing,
         "evidence": battery.evidence,
     })
+}
+
+fn hours_ledger(record: &Record<'_>) -> Ledger {
+    let (runs, meter) = (record.classed_runs(&record.runs()), record.meter_years());
+    let asked = Asked { runs: &runs, reclassified: &[], meter: &meter, zone: record.zone, known_at: None };
+    ledger(&asked, &LedgerPolicy::standard()).unwrap()
 }
 
 fn tests(record: &Record<'_>) -> Value {
@@ -182,6 +192,7 @@ fn tests(record: &Record<'_>) -> Value {
             "runs": verdicts.collect::<Vec<_>>(),
             "hours": tests.effectiveness.hours,
             "last_on": tests.due[0].last_on,
+            "annual_on": tests.annual.last_on,
             "state": tests.due[0].state,
         });
         (policy.policy.to_owned(), told)
@@ -189,7 +200,7 @@ fn tests(record: &Record<'_>) -> Value {
     told.collect::<serde_json::Map<_, _>>().into()
 }
 
-fn asked(given: &Value) -> OutageAsked {
+fn asked(given: &Value, at: model::Instant) -> OutageAsked {
     let some = |name: &str| Some(&given[name]).filter(|value| !value.is_null());
     OutageAsked {
         load: some("load").map(given::profile),
@@ -200,6 +211,7 @@ fn asked(given: &Value) -> OutageAsked {
         },
         check_every: some("check_every_hours").map(given::hours),
         site_tank: given["site_tank"] == Value::Bool(true),
+        from: instant(&given["from"]).unwrap_or(at),
     }
 }
 

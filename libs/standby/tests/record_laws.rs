@@ -138,6 +138,7 @@ fn ask_all(record: &Record<'_>) {
         on_site: OnSite { litres: model::Litres::from_hundredths(0), can_size: None },
         check_every: None,
         site_tank: false,
+        from: record.at,
     };
     let set = record.outage_set(&asked);
     assert_eq!(set.running, record.open_run().is_some());

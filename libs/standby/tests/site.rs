@@ -8,7 +8,7 @@ use std::time::Instant;
 
 use model::{SiteId, UnitId};
 use serde_json::{Value, json};
-use standby::outage::{SiteAsked, SiteTank, UnitSet, fleet, site};
+use standby::outage::{OnSite, SiteAsked, SiteTank, UnitSet, fleet, site};
 
 use self::given::*;
 
@@ -17,6 +17,13 @@ const CASES: &str = include_str!("../../../tests/vectors/standby/site.json");
 fn tank(value: &Value) -> Option<SiteTank> {
     (!value.is_null())
         .then(|| SiteTank { litres: litres(&value["litres"]), reserve: litres(&value["reserve"]) })
+}
+
+fn stock(value: &Value) -> OnSite {
+    OnSite {
+        litres: value.get("litres").map(litres).unwrap_or_default(),
+        can_size: value.get("can_litres").map(litres),
+    }
 }
 
 /// The sets of a case, with ids that end in their place.
@@ -30,7 +37,7 @@ fn units(case: &Value) -> Vec<UnitSet> {
 fn worked_examples() {
     for case in cases(CASES) {
         let sets = units(&case);
-        let found = match site(&outage(&case["outage"]), &sets, tank(&case["tank"])) {
+        let found = match site(&outage(&case["outage"]), &sets, tank(&case["tank"]), stock(&case["stock"])) {
             Ok(plan) => serde_json::to_value(plan).unwrap(),
             Err(error) => json!({"error": error.code(), "pointer": error.pointer()}),
         };
@@ -47,6 +54,7 @@ fn of_fleet(sites: usize) -> Vec<SiteAsked> {
         outage: outage(&case["outage"]),
         sets: sets.clone(),
         tank: None,
+        stock: stock(&Value::Null),
     };
     (0..sites).map(one).collect()
 }

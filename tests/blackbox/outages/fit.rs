@@ -50,7 +50,7 @@ fn everything_is_compared(backend: Backend) {
     assert_eq!(found["trace"][0]["rests_on"], "rated_output");
     let enter: Vec<&Value> =
         found["trace"][0]["enter"].as_array().unwrap().iter().map(|one| &one["pointer"]).collect();
-    assert_eq!(enter, ["/site/elevation_metres", "/air_celsius", "/rule"]);
+    assert_eq!(enter, ["/site/elevation_metres", "/air_celsius", "/derating"]);
     assert!(found["cautions"].as_array().unwrap().iter().any(|caution| caution["caution"] == "back_feed"));
     // Without a site its home site is meant.
     assert_eq!(town.coordinator().get(&format!("/v1/units/{unit}/fit")).expect(200).json(), found);

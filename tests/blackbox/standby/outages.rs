@@ -101,6 +101,26 @@ fn a_site_and_the_fleet(backend: Backend) {
     assert_eq!(fleet["stage"]["fuel_burned_litres"], json!(30.4), "{fleet}");
     assert_eq!(fleet["left_out"], json!([third]));
     assert_eq!(fleet["stage"]["sites"].as_array().unwrap().len(), 1);
+    // Two sets of 24 L burn 15.2 L each down to a reserve of 4.8 L, so that stock is not needed; it is there for both.
+    let stocked = storm.ask_site("run-through?hours=24&stock_litres=40&can_litres=20");
+    let without = storm.ask_site("run-through?hours=24");
+    let staged = |answer: &Value| answer["plan"]["fuel_to_stage_litres"].as_f64().unwrap();
+    assert!((staged(&without) - staged(&stocked) - 40.0).abs() < 0.01, "{stocked}");
+    assert_eq!(stocked["plan"]["cans"].as_f64().unwrap(), (staged(&stocked) / 20.0).ceil(), "{stocked}");
+    // By itself each carries all that the site needs, 3.8 kW of 5.5; the set that is locked out, nothing.
+    let endurance = storm.client().get("/v1/endurance").expect(200).json();
+    let shares: Vec<&Value> =
+        endurance["lasting"].as_array().unwrap().iter().map(|set| &set["load_share"]).collect();
+    assert_eq!(endurance["left_out"], json!([third]), "{endurance}");
+    assert_eq!(shares, [&json!(1.0); 2], "{endurance}");
+    let survival = storm.ask_site("survival?hours=8");
+    assert_eq!(survival["left_out"], json!([third]), "{survival}");
+    let locked = storm
+        .client()
+        .get(&format!("/v1/units/{third}/run-through?fuel_litres=24&load=60"))
+        .expect(200)
+        .json();
+    assert_eq!(locked["tagged_out"], json!(true), "{locked}");
     // A custodian of the other site sees none of it.
     let custodian = world.person(storm.town.id, &[("custodian", json!([storm.town.sites[1]]))]);
     let elsewhere = world.client(storm.town.id, custodian);

@@ -24,6 +24,10 @@ fn parameters_that_cannot_be(backend: Backend) {
             "bands_do_not_meet",
         ),
         (format!("{unit}/run-through?fuel_litres=25&load=60"), "fuel_litres", "more_than_the_tank_holds"),
+        (format!("{unit}/run-through?can_litres=0"), "can_litres", "out_of_range"),
+        // What is in the tank is known as of now, not as of then.
+        (format!("{unit}/run-through?from=2025-08-01T12:00:00Z"), "from", "in_the_past"),
+        ("/v1/endurance?from=2020-01-01T00:00:00Z".to_owned(), "from", "in_the_past"),
         // Petrol is not weighed.
         (format!("{unit}/run-through?fuel_kilograms=9&load=60"), "fuel_kilograms", "misplaced"),
         (format!("{unit}/run-through?fuel_kilograms=-1"), "fuel_kilograms", "out_of_range"),

@@ -47,6 +47,10 @@ pub struct BatteryPolicy {
     pub least_charge: Fraction,
     /// How long the load is put on, in seconds.
     pub load_seconds: u32,
+    /// A battery that rested and has less than this does not pass, whatever else was found.
+    pub least_to_pass: Fraction,
+    /// Where that comes from.
+    pub least_to_pass_source: &'static str,
 }
 
 impl BatteryPolicy {
@@ -88,6 +92,8 @@ impl BatteryPolicy {
             load_source: "published table: least voltage of a 12 V battery under half its cold cranking amperes for 15 s",
             least_charge: share(7500),
             load_seconds: 15,
+            least_to_pass: share(5000),
+            least_to_pass_source: "common practice: half a charge at the least to be relied on for a start",
         }
     }
 }

@@ -9,6 +9,7 @@ use crate::{
     asked::Asked,
     burn::{Beyond, BurnBasis},
     caution::Caution,
+    load::Share,
 };
 
 /// How long one set lasts.
@@ -17,6 +18,9 @@ pub struct Endurance {
     /// The set.
     #[schema(value_type = String, format = "uuid")]
     pub unit_id: UnitId,
+    /// What it carries, as a share of its rating.
+    #[schema(value_type = f64, example = 0.6)]
+    pub load_share: Share,
     /// Hours until it has burned that: down to the reserve where that is kept, and else until it stops.
     #[schema(value_type = f64, example = 12.8)]
     pub hours: Hours,

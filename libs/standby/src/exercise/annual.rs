@@ -4,11 +4,11 @@ use interval::{Fraction, Grade};
 use model::{LocalDate, unit::Ignition};
 
 use super::{
-    judge::QualifiedBy,
+    judge::{QualifiedBy, RATED_KW},
     record::{AnnualOwed, JudgedRun},
     rules::{AnnualTrigger, TestKind, TestPolicy},
     run::{Load, Run, Set},
-    stages::dipped,
+    stages::{dipped, told},
 };
 use crate::asked::Asked;
 
@@ -20,8 +20,10 @@ fn first_of_month(date: LocalDate) -> LocalDate {
 struct Month {
     first: LocalDate,
     kept: bool,
-    /// Whether the loads of some run are told.
+    /// Whether the loads of some run are told, as shares of the rating.
     told: bool,
+    /// Whether those of some run would be if the rating was known.
+    lacks_rating: bool,
     /// The last day on which a run fell short.
     short_on: Option<LocalDate>,
     grade: Grade,
@@ -68,8 +70,7 @@ pub(super) fn annual(
             } else if not_known.is_empty() && !runs.is_empty() {
                 (Some(false), Grade::A, Vec::new())
             } else {
-                let enter = "The monthly tests of these months with their loads, or that there was none.";
-                (None, Grade::D, vec![Asked::at("/runs", enter)])
+                (None, Grade::D, asked(&months, &not_known))
             };
             let recent =
                 |month: &&Month| month.short_on.is_some_and(|on| on > at.plus_months(-12) || unsettled(on));
@@ -94,6 +95,17 @@ fn not_known(months: &[Month], last_on: Option<LocalDate>, at: LocalDate) -> Vec
         .collect()
 }
 
+/// The rating, where it is all that is missing of a month; else the runs.
+fn asked(months: &[Month], not_known: &[LocalDate]) -> Vec<Asked> {
+    let lacks_rating =
+        |first: &LocalDate| months.iter().any(|month| month.first == *first && month.lacks_rating);
+    let enter = "The monthly tests of these months with their loads, or that there was none.";
+    let rating = not_known.iter().any(lacks_rating).then(|| Asked::at(RATED_KW.0, RATED_KW.1));
+    let runs =
+        (not_known.is_empty() || !not_known.iter().all(lacks_rating)).then(|| Asked::at("/runs", enter));
+    rating.into_iter().chain(runs).collect()
+}
+
 fn months(runs: &[&Run], judged: &[JudgedRun], set: &Set, policy: &TestPolicy) -> Vec<Month> {
     let monthly = policy.rules.iter().filter(|rule| rule.counts_for.contains(&TestKind::Monthly));
     let least = monthly.filter_map(|rule| rule.stages.first()).map(|stage| stage.least).max();
@@ -110,11 +122,15 @@ fn months(runs: &[&Run], judged: &[JudgedRun], set: &Set, policy: &TestPolicy) -
         let short = !kept && !unknown && (low || judged.load_too_low(TestKind::Monthly));
         let first = first_of_month(judged.on);
         if months.last().is_none_or(|last| last.first != first) {
-            months.push(Month { first, kept: false, told: false, short_on: None, grade: Grade::D });
+            let (kept, told, lacks_rating) = (false, false, false);
+            months.push(Month { first, kept, told, lacks_rating, short_on: None, grade: Grade::D });
         }
         let Some(month) = months.last_mut() else { continue };
         month.kept |= kept;
-        month.told |= !run.stretches().iter().any(|stretch| stretch.load == Load::NotKnown);
+        let all_told = told(run.stretches(), least, set.nameplate);
+        month.told |= all_told;
+        let written = !run.stretches().iter().any(|stretch| stretch.load == Load::NotKnown);
+        month.lacks_rating |= written && !all_told;
         if short {
             let dip = judged.counts(TestKind::Monthly).is_some();
             let told = run.exhaust_temperature_reached.is_some();

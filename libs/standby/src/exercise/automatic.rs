@@ -36,6 +36,10 @@ pub enum MeterGap {
     AutomaticExerciseNotLogged {
         /// How many times.
         times: i64,
+        /// How many times at the least, if the meter was off by a tick.
+        least_times: i64,
+        /// How many times at the most.
+        most_times: i64,
         /// What is left over; less than nothing where the meter shows less.
         #[schema(value_type = f64)]
         residue_hours: Hours,
@@ -54,7 +58,7 @@ pub enum MeterGap {
         #[schema(value_type = f64)]
         hours: Hours,
     },
-    /// The meter is too coarse to tell one exercise from none.
+    /// The meter is too coarse to tell so much exercise from anything else.
     MeterTooCoarse {
         /// More than was written down.
         #[schema(value_type = f64)]
@@ -115,11 +119,22 @@ pub fn automatic_exercise(
     sorted.iter().zip(sorted.iter().skip(1)).map(|(earlier, later)| between(earlier, later)).collect()
 }
 
-/// Two readings that drop what is below the last digit are together wrong by less than one tick.
+/// Two readings that drop what is below the last digit are together wrong by less than one tick, however many exercises lie
+/// between them. Where all multiples of the exercise together leave no room beside them, only that it is as often as the days
+/// ask tells it from anything else, and only where it is more than that error may come to.
 fn gap(left: Hours, seconds: i64, cadence: Cadence, tick: Hours) -> MeterGap {
     let (lasts, tick) = (cadence.lasts.seconds().max(1), tick.seconds().max(0));
-    let most_times = seconds / (cadence.every_days.max(1) * DAY_SECONDS) + 1;
-    let times = (left.seconds() + lasts / 2).div_euclid(lasts);
+    let every = cadence.every_days.max(1).saturating_mul(DAY_SECONDS);
+    let usual = seconds / every..=(seconds + every - 1) / every;
+    let most_times = usual.start() + 1;
+    let nearest = (left.seconds() + lasts / 2).div_euclid(lasts);
+    let fits = |times: i64| (left.seconds() - times.saturating_mul(lasts)).abs() <= tick;
+    let all_fit = tick * 2 >= lasts;
+    // Of several that fit that which the days ask for.
+    let times =
+        usual.clone().filter(|times| all_fit && fits(*times)).min_by_key(|times| (times - nearest).abs());
+    let is_usual = times.is_some();
+    let times = times.unwrap_or(nearest);
     let residue_hours = left - Hours::from_seconds(times.saturating_mul(lasts));
     if left.seconds().abs() <= tick {
         MeterGap::Explained
@@ -127,11 +142,12 @@ fn gap(left: Hours, seconds: i64, cadence: Cadence, tick: Hours) -> MeterGap {
         MeterGap::LoggedMoreThanMeter { hours: -left }
     } else if !(1..=most_times).contains(&times) {
         MeterGap::Unexplained { hours: left, most_times }
-    } else if tick * 2 >= lasts {
-        // Whatever is left would fit.
+    } else if all_fit && (!is_usual || tick * 2 >= times.saturating_mul(lasts)) {
         MeterGap::MeterTooCoarse { hours: left }
-    } else if residue_hours.seconds().abs() <= tick {
-        MeterGap::AutomaticExerciseNotLogged { times, residue_hours }
+    } else if fits(times) {
+        let least_times = ((left.seconds() - tick + lasts - 1) / lasts).clamp(1, times);
+        let most_times = ((left.seconds() + tick) / lasts).clamp(times, most_times);
+        MeterGap::AutomaticExerciseNotLogged { times, least_times, most_times, residue_hours }
     } else {
         MeterGap::Unexplained { hours: left, most_times }
     }

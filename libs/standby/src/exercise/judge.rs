@@ -141,9 +141,13 @@ pub fn judge(run: &Run, set: &Set, rule: &TestRule) -> Judged {
             Some(_) => RunVerdict::Fails { reasons },
         }
     };
+    trace.extend(
+        run.joined.map(|one| ExerciseTrace::StagesJoined { runs: one.runs, pause_hours: one.pauses }),
+    );
     trace.extend(left_out(run, rule, by));
     let not_told = trace.iter().any(|one| {
         matches!(one, ExerciseTrace::OperatingTemperatureNotKnown | ExerciseTrace::TransferNotKnown)
+            || matches!(one, ExerciseTrace::StagesJoined { pause_hours, .. } if *pause_hours > Hours::ZERO)
     });
     let grade = match &verdict {
         RunVerdict::Unknown { .. } => Grade::D,
@@ -227,11 +231,14 @@ fn short(carried: Carrying, stages: &[(Fraction, Hours)], loaded: Hours, needed:
     }
 }
 
+/// What to enter where a load is known but not its share.
+pub(super) const RATED_KW: (&str, &str) = ("/rated_kw", "The standby rating of the nameplate in kilowatts.");
+
 fn asked(run: &Run, set: &Set) -> Vec<Asked> {
     let in_kilowatts =
         run.stretches().iter().any(|stretch| matches!(stretch.load, super::run::Load::Kilowatts(_)));
     if set.nameplate.is_none() && in_kilowatts {
-        vec![Asked::at("/rated_kw", "The standby rating of the nameplate in kilowatts.")]
+        vec![Asked::at(RATED_KW.0, RATED_KW.1)]
     } else {
         vec![Asked::at(
             "/load",

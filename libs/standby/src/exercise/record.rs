@@ -1,5 +1,7 @@
 //! The tests of a set up to a day: which runs counted, what is due next, and whether the annual test is owed.
 
+use std::collections::BTreeSet;
+
 use interval::{DueState, Fraction, Grade};
 use model::{Hours, Instant, LocalDate, Zone, unit::Ignition};
 use serde::Serialize;
@@ -194,6 +196,15 @@ impl JudgedRun {
         of_kind.map(|judged| &judged.verdict).any(|verdict| matches!(verdict, RunVerdict::Unknown { .. }))
     }
 
+    /// What to enter so that it can be told if it counts.
+    fn lacks(&self, kind: TestKind) -> impl Iterator<Item = &Asked> {
+        let of_kind = self.judged.iter().filter(move |judged| judged.counts_for.contains(&kind));
+        of_kind.flat_map(|judged| match &judged.verdict {
+            RunVerdict::Unknown { missing } => missing.as_slice(),
+            RunVerdict::Qualifies { .. } | RunVerdict::Fails { .. } => &[],
+        })
+    }
+
     /// The grade of what the rules of a kind say of it.
     pub(super) fn grade(&self, kind: TestKind) -> Grade {
         let of_kind = self.judged.iter().filter(|judged| judged.counts_for.contains(&kind));
@@ -237,14 +248,22 @@ fn due_test(due: &Due, runs: &[JudgedRun], annual: &AnnualOwed, fits: bool, at: 
         _ if kind == TestKind::Annual => annual.grade.max(grade_of(last, kind)),
         _ => grade_of(last, kind),
     };
-    let asked = || Asked::at("/runs", "A run with its load that counts as a test, or make one.");
     let missing = if kind == TestKind::Annual && annual.owed.is_none() {
         annual.missing.clone()
+    } else if last_on.is_none() && state != DueState::NotApplicable {
+        asked(kind, runs)
     } else {
-        (last_on.is_none() && state != DueState::NotApplicable).then(asked).into_iter().collect()
+        Vec::new()
     };
     let days_since = last_on.map(|last| at.days_since(last));
     DueTest { kind, state, last_on, days_since, spacing, grade, missing }
+}
+
+/// What would tell of the runs whether one counts; a run, where none of them can.
+fn asked(kind: TestKind, runs: &[JudgedRun]) -> Vec<Asked> {
+    let lacks: BTreeSet<&Asked> = runs.iter().flat_map(|run| run.lacks(kind)).collect();
+    let run = || Asked::at("/runs", "A run with its load that counts as a test, or make one.");
+    if lacks.is_empty() { vec![run()] } else { lacks.into_iter().cloned().collect() }
 }
 
 /// By the window of the next test alone.

@@ -49,6 +49,17 @@ pub struct Run {
     pub ran_before_transfer: Option<bool>,
     /// Whether it was started by the load being transferred to it.
     pub transferred_load: Option<bool>,
+    /// Where it was written down as several runs, one after the other: how they were joined.
+    pub joined: Option<Joined>,
+}
+
+/// Runs that count as the stages of one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Joined {
+    /// How many.
+    pub runs: usize,
+    /// How long it was between them, in all; it does not count.
+    pub pauses: Hours,
 }
 
 /// Why a run cannot be what was entered.
@@ -116,6 +127,7 @@ impl Run {
             operating_temperature_reached: None,
             ran_before_transfer: None,
             transferred_load: None,
+            joined: None,
         })
     }
 

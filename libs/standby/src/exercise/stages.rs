@@ -128,6 +128,11 @@ pub(super) fn lowest_share(stretches: &[Stretch], nameplate: Option<Kilowatts>) 
     shares?.into_iter().min()
 }
 
+/// Whether of all of it can be told if it was below `least`.
+pub(super) fn told(stretches: &[Stretch], least: Fraction, nameplate: Option<Kilowatts>) -> bool {
+    stretches.iter().all(|stretch| carried(stretch.load, least, nameplate) != Carried::NotKnown)
+}
+
 /// Whether at some time while there was load it was below `least`, exactly.
 pub(super) fn dipped(stretches: &[Stretch], least: Fraction, nameplate: Option<Kilowatts>) -> bool {
     let below = |stretch: &&Stretch| carried(stretch.load, least, nameplate) == Carried::No;

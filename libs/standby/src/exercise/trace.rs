@@ -37,6 +37,15 @@ pub enum ExerciseTrace {
     OperatingTemperatureNotKnown,
     /// Whether the engine was run before the transfer is not known; it counts as if it was not.
     TransferNotKnown,
+    /// It was written down as several runs, which count as the stages of one: each began within five minutes of the end of that
+    /// before (common practice for changing the load).
+    StagesJoined {
+        /// How many.
+        runs: usize,
+        /// How long it was between them in all: that it ran on meanwhile is taken, not known.
+        #[schema(value_type = f64)]
+        pause_hours: model::Hours,
+    },
     /// It was not started by a transfer of the load; the transfer switch is to be operated each month as well (value from
     /// memory).
     NotByTransfer,

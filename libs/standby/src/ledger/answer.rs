@@ -6,6 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{OverlapRule, RunClass};
+use crate::asked::Asked;
 
 /// The hours of an engine by calendar year at its site.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -26,6 +27,10 @@ pub struct Ledger {
     /// The zone in which years begin.
     #[schema(example = "America/Denver")]
     pub zone: String,
+    /// What to enter where there is no year, since neither a run nor the meter is known; else each year says it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub missing: Vec<Asked>,
     /// What was used, what was left out, and why.
     pub trace: Vec<LedgerTrace>,
 }
@@ -48,14 +53,18 @@ pub struct YearLedger {
     /// Logged hours of which no run says what they were for.
     #[schema(value_type = f64, example = 9.5)]
     pub unclassified: Hours,
-    /// All logged hours, each once.
+    /// All logged hours, each once; those of a run known by its day only by themselves.
     #[schema(value_type = f64, example = 149.2)]
     pub logged: Hours,
-    /// What the meter moved, where that is known.
+    /// Those of them that were run between the readings of the meter, with which it is compared; absent where all were.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 140.0)]
+    pub logged_between_readings: Option<Hours>,
+    /// What the meter moved between its readings in the year, where that is known.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<f64>, example = 149.2)]
     pub meter: Option<Hours>,
-    /// Hours that the meter shows and no run explains; absent without a meter.
+    /// Hours that the meter shows and no run between its readings explains; absent without a meter.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<f64>, example = 0.0)]
     pub unlogged: Option<Hours>,
@@ -111,7 +120,8 @@ pub struct Used {
 pub enum YearVerdict {
     /// Within both, and the meter bears it out, whatever the unclassified and unlogged hours were.
     Within,
-    /// Within both by the runs that were logged; no meter says whether those are all, or it shows less than they.
+    /// Within both by the runs that were logged; no meter says whether those are all, it shows less than they, or some were run
+    /// before its first reading or after its last.
     WithinAsLogged,
     /// Over one of them if the unclassified and unlogged hours were the class that hurts most.
     OverIfUnclassified,
@@ -159,7 +169,7 @@ pub enum ToEnter {
         #[schema(value_type = f64)]
         hours: Hours,
     },
-    /// The meter at the turn of the years (40 CFR 63.6655(f)).
+    /// The meter at the turn of the years, and after the last run (40 CFR 63.6655(f)).
     ReadMeter,
     /// Why a run was an emergency, or what else it was for (40 CFR 63.6655(f), 60.4214(b)).
     GiveReason {
@@ -247,6 +257,11 @@ pub enum LedgerTrace {
         #[schema(value_type = f64)]
         hours: Hours,
     },
+    /// A run was counted by itself: only its day is known, so that nothing says that it ran while another did.
+    CountedByItself {
+        /// The run.
+        run: String,
+    },
     /// What the meter moved was used.
     MeterUsed {
         /// The year.
@@ -254,5 +269,13 @@ pub enum LedgerTrace {
         /// The hours.
         #[schema(value_type = f64)]
         hours: Hours,
+        /// From which reading on, or since the year began; absent where the whole year is known.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        #[schema(value_type = Option<String>, format = DateTime)]
+        from: Option<Instant>,
+        /// Up to which reading, or the end of the year.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        #[schema(value_type = Option<String>, format = DateTime)]
+        until: Option<Instant>,
     },
 }

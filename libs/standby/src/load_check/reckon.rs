@@ -86,7 +86,7 @@ impl Told {
         }
         let Some(rule) = &set.rule else {
             self.ask(
-                "/rule",
+                "/derating",
                 "What the model's manual takes off for height and heat; no rule holds for all models.",
             );
             return Left { sure: None, most: Factor::ALL };
@@ -97,7 +97,7 @@ impl Told {
             let factor = rule.altitude.at_metres(metres);
             self.beyond(
                 factor,
-                "/rule/altitude",
+                "/derating/altitude",
                 "What the maker says of this height: its rule ends below it.",
             )
         });
@@ -105,7 +105,7 @@ impl Told {
             let factor = rule.temperature.at_celsius(air);
             self.beyond(
                 factor,
-                "/rule/temperature",
+                "/derating/temperature",
                 "What the maker says of such heat: its rule ends below it.",
             )
         });

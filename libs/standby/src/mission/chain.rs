@@ -21,7 +21,8 @@ pub(super) fn by_hour(mission: &Mission) -> Result<Vec<Probability>, MissionErro
     for load in &mission.load {
         let failed = after_failures(mission, &states, &mut ways)?;
         states = carried(mission, load.hundredths(), failed);
-        let alive: f64 = states.values().sum();
+        // The sum of nothing would be -0.
+        let alive = states.values().fold(0.0, |sum, likely| sum + likely);
         // What rounding adds is less than the last place that is told.
         survival.push(Probability(alive.clamp(0.0, 1.0)));
     }

@@ -65,8 +65,14 @@ pub enum OutageError {
         /// The set.
         pointer: String,
     },
+    /// Sets of several fuels on one tank.
+    #[error("The tank of the site holds one fuel, and the sets that draw on it burn several.")]
+    SiteTankOfOneFuel {
+        /// The set.
+        pointer: String,
+    },
     /// More stops than make a plan.
-    #[error("There would be more than 20,000 stops: what is at {pointer} is too small.")]
+    #[error("There would be more than 20,000 stops: a value is too small.")]
     TooManyStops {
         /// What most of the stops are for.
         pointer: String,
@@ -93,6 +99,7 @@ impl OutageError {
             Self::TwoChecks { .. } => "two_checks",
             Self::TaskWithoutLimit { .. } => "task_without_limit",
             Self::NoSiteTank { .. } => "no_site_tank",
+            Self::SiteTankOfOneFuel { .. } => "site_tank_of_one_fuel",
             Self::TooManyStops { .. } => "too_many_stops",
             Self::TankLastsNoTime => "tank_lasts_no_time",
         }
@@ -113,6 +120,7 @@ impl OutageError {
             | Self::TwoChecks { pointer }
             | Self::TaskWithoutLimit { pointer }
             | Self::NoSiteTank { pointer }
+            | Self::SiteTankOfOneFuel { pointer }
             | Self::TooManyStops { pointer } => pointer,
         }
     }

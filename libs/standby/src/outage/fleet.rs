@@ -5,7 +5,7 @@ use model::{Hours, Litres, SiteId};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{Outage, OutageError, SitePlan, SiteTank, UnitSet, site};
+use super::{FuelToStage, OnSite, Outage, OutageError, SitePlan, SiteTank, UnitSet, site};
 use crate::amount::Volume;
 
 /// A site of a fleet, with its own zone and outage.
@@ -19,6 +19,8 @@ pub struct SiteAsked {
     pub sets: Vec<UnitSet>,
     /// Its tank, if it has one.
     pub tank: Option<SiteTank>,
+    /// What stands there beside the tanks.
+    pub stock: OnSite,
 }
 
 /// What a fleet needs.
@@ -27,6 +29,8 @@ pub struct SiteAsked {
 pub struct FleetStage {
     /// Each site, in the order asked.
     pub sites: Vec<SiteStage>,
+    /// Each fuel by itself: the sums below are over all of them.
+    pub fuels: Vec<FuelToStage>,
     /// The least fuel to stage.
     #[schema(value_type = f64, example = 1200.5)]
     pub fuel_to_stage_litres: Litres,
@@ -72,7 +76,7 @@ pub struct SiteStage {
 pub fn fleet(asked: &[SiteAsked]) -> Result<FleetStage, (usize, OutageError)> {
     let mut sites = Vec::with_capacity(asked.len());
     for (place, one) in asked.iter().enumerate() {
-        let plan = site(&one.outage, &one.sets, one.tank).map_err(|error| (place, error))?;
+        let plan = site(&one.outage, &one.sets, one.tank, one.stock).map_err(|error| (place, error))?;
         sites.push(SiteStage { site_id: one.site, plan });
     }
     let litres = |of: fn(&SitePlan) -> Litres| {
@@ -81,6 +85,7 @@ pub fn fleet(asked: &[SiteAsked]) -> Result<FleetStage, (usize, OutageError)> {
     let count =
         |of: fn(&SitePlan) -> i64| sites.iter().map(|site| of(&site.plan)).fold(0, i64::saturating_add);
     Ok(FleetStage {
+        fuels: fuels(&sites),
         fuel_to_stage_litres: litres(|plan| plan.fuel_to_stage_litres),
         fuel_to_fill_up_litres: litres(|plan| plan.fuel_to_fill_up_litres),
         fuel_burned_litres: litres(|plan| plan.fuel_burned_litres),
@@ -92,4 +97,16 @@ pub fn fleet(asked: &[SiteAsked]) -> Result<FleetStage, (usize, OutageError)> {
         unknown: sites.iter().map(|site| site.plan.unknown).sum(),
         sites,
     })
+}
+
+/// The fuels of all sites, each added up.
+fn fuels(sites: &[SiteStage]) -> Vec<FuelToStage> {
+    let mut sums: Vec<FuelToStage> = Vec::new();
+    for of in sites.iter().flat_map(|site| &site.plan.fuels) {
+        match sums.iter_mut().find(|sum| sum.fuel == of.fuel) {
+            Some(sum) => *sum = sum.and(of),
+            None => sums.push(*of),
+        }
+    }
+    sums
 }

@@ -44,10 +44,26 @@ pub struct Set {
     pub check_every: Option<Hours>,
     /// What is due on it.
     pub tasks: Vec<Task>,
+    /// What may be due on it, and is not known.
+    pub not_told: Vec<NotTold>,
     /// Its oil.
     pub oil: Oil,
     /// How long a stop lasts at which no work is done; absent means that of the policy.
     pub plain_stop: Option<Hours>,
+}
+
+/// Work of which it is not known when it is due.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NotTold {
+    /// A task that nobody recorded as done, or hours without a reading.
+    Task {
+        /// The task.
+        task: Code,
+        /// Whether it takes oil.
+        changes_oil: bool,
+    },
+    /// Any: it follows no schedule.
+    Schedule,
 }
 
 /// Where the fuel of a set comes from.
@@ -87,6 +103,12 @@ pub struct EngineHours {
 }
 
 impl EngineHours {
+    /// After so many hours of running.
+    #[must_use]
+    pub fn after(self, ran: Hours) -> Self {
+        Self { nominal: self.nominal + ran, upper: self.upper + ran, ..self }
+    }
+
     /// Hours that were measured.
     #[must_use]
     pub const fn measured(hours: Hours) -> Self {

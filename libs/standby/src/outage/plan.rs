@@ -6,7 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::TraceEntry;
-use crate::{asked::Asked, caution::Caution, convert::Kilograms};
+use crate::{asked::Asked, caution::Caution, convert::Kilograms, load::Share};
 
 /// The run-through, or what has to be entered for one.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -45,6 +45,8 @@ pub struct RunThrough {
     /// When it ends.
     #[schema(value_type = String, format = DateTime)]
     pub until: Instant,
+    /// What the set carries.
+    pub load: Carried,
     /// The stops in order.
     pub stops: Vec<Stop>,
     /// Hours that the set runs.
@@ -144,6 +146,28 @@ pub enum StopReason {
     TaskDue,
     /// Something has to be done before the set is started at all.
     BeforeStart,
+}
+
+/// What a set carries, as shares of its rating.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = LoadCarried)]
+pub struct Carried {
+    /// The least.
+    #[schema(value_type = f64, example = 0.3)]
+    pub least_share: Share,
+    /// The most.
+    #[schema(value_type = f64, example = 0.6)]
+    pub most_share: Share,
+}
+
+impl Carried {
+    pub(super) const fn steady(share: Share) -> Self {
+        Self { least_share: share, most_share: share }
+    }
+
+    pub(super) fn and(self, share: Share) -> Self {
+        Self { least_share: self.least_share.min(share), most_share: self.most_share.max(share) }
+    }
 }
 
 /// What to have on the site beforehand.

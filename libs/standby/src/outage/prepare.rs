@@ -4,7 +4,7 @@ use interval::Grade;
 use model::{Code, Hours, Instant, quantity::Litres};
 
 use super::{
-    EngineHours, Outage, OutageError, Set, Supply, Task,
+    Carried, EngineHours, OnSite, Outage, OutageError, Set, Supply, Task,
     course::{self, Stock, Work},
     rates::{Rates, Reading},
 };
@@ -34,6 +34,7 @@ pub(super) struct Ready {
     pub fuel_grade: Grade,
     /// Whether more than the rated output is carried.
     pub overload: bool,
+    pub load: Carried,
     pub supply: course::Supply,
     pub check_every: Hours,
     /// The task whose interval that is.
@@ -68,10 +69,7 @@ pub(super) fn prepare(outage: &Outage, set: &Set) -> Result<Prepared, OutageErro
     let seconds = duration(outage)?;
     let mut missing = Vec::new();
     let supply = supply(set, &mut missing)?;
-    not_below(set.on_site.litres.hundredths(), "/on_site/litres")?;
-    if let Some(size) = set.on_site.can_size {
-        positive(size.hundredths(), "/on_site/can_litres")?;
-    }
+    on_site(set.on_site)?;
     let burn = Burn::of(&set.burn).map_err(|field| missing.push(field)).ok();
     if set.load.is_none() {
         missing.push(Asked::at("/load", "what the set has to carry"));
@@ -86,7 +84,7 @@ pub(super) fn prepare(outage: &Outage, set: &Set) -> Result<Prepared, OutageErro
     let (Some(burn), Some(load), Some(supply), true) = (burn, load, supply, missing.is_empty()) else {
         return Ok(Prepared::Missing(missing));
     };
-    let Reading { rates, beyond, grade: fuel_grade, overload } = Rates::of(&burn, &load, seconds);
+    let Reading { rates, beyond, grade: fuel_grade, overload, load } = Rates::of(&burn, &load, seconds);
     let supply = if burn == Burn::Piped { course::Supply::Fed } else { supply };
     let until = outage.start.plus_seconds(seconds);
     let since_check = set.since_check.seconds();
@@ -98,6 +96,7 @@ pub(super) fn prepare(outage: &Outage, set: &Set) -> Result<Prepared, OutageErro
         beyond,
         fuel_grade,
         overload,
+        load,
         supply,
         check_every,
         check_task,
@@ -107,6 +106,12 @@ pub(super) fn prepare(outage: &Outage, set: &Set) -> Result<Prepared, OutageErro
         places,
         left_out,
     })))
+}
+
+/// Stock that can be.
+pub(super) fn on_site(stock: OnSite) -> Result<(), OutageError> {
+    not_below(stock.litres.hundredths(), "/on_site/litres")?;
+    stock.can_size.map_or(Ok(()), |size| positive(size.hundredths(), "/on_site/can_litres"))
 }
 
 pub(super) fn duration(outage: &Outage) -> Result<i64, OutageError> {
@@ -228,7 +233,7 @@ fn work(outage: &Outage, task: &Task, hours: Option<EngineHours>) -> Work {
     }
 }
 
-fn not_below(value: i64, pointer: &str) -> Result<(), OutageError> {
+pub(super) fn not_below(value: i64, pointer: &str) -> Result<(), OutageError> {
     if value < 0 { Err(OutageError::BelowNothing { pointer: pointer.to_owned() }) } else { Ok(()) }
 }
 

@@ -2,6 +2,7 @@
 
 use interval::Grade;
 
+use super::plan::Carried;
 use crate::{
     amount::{BurnRate, Volume},
     burn::{Beyond, Burn},
@@ -21,6 +22,8 @@ pub(crate) struct Reading {
     pub grade: Grade,
     /// Whether some load is more than the set is rated for.
     pub overload: bool,
+    /// What is carried.
+    pub load: Carried,
 }
 
 impl Rates {
@@ -28,16 +31,19 @@ impl Rates {
     pub(crate) fn of(burn: &Burn, load: &Timeline, seconds: i64) -> Reading {
         let (mut beyond, mut grade, mut overload) = (Vec::new(), Grade::A, false);
         let mut rates = Vec::new();
+        let mut carried: Option<Carried> = None;
         for (from, share) in load.steps().iter().filter(|(from, _)| *from < seconds) {
             let at = burn.rate(*share);
             beyond.extend(at.beyond.map(|side| (*share, side)));
             grade = grade.max(burn.grade(*share));
             overload |= *share > Share::FULL;
+            carried = Some(carried.unwrap_or(Carried::steady(*share)).and(*share));
             rates.push((*from, at.rate));
         }
         beyond.sort_unstable();
         beyond.dedup();
-        Reading { rates: Self(rates), beyond, grade, overload }
+        let load = carried.unwrap_or(Carried::steady(Share::NONE));
+        Reading { rates: Self(rates), beyond, grade, overload, load }
     }
 
     /// The rate at an offset, and until when it holds.

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use model::{Label, unit::Fuel};
 
 use super::{
-    Cans, OilToStage, OilUse, Outage, Part, Set, Stage, TraceEntry, Weighed,
+    Cans, NotTold, OilToStage, OilUse, Outage, Part, Set, Stage, TraceEntry, Weighed,
     course::{self, Course},
     prepare::Ready,
     tell::up,
@@ -58,7 +58,8 @@ fn oil(outage: &Outage, set: &Set, ready: &Ready, course: &Course) -> Option<Oil
     let changes =
         times(ready, course).filter_map(|place| set.tasks.get(place)).filter(|task| task.changes_oil).count();
     let left_out_change =
-        ready.left_out.iter().filter_map(|place| set.tasks.get(*place)).any(|task| task.changes_oil);
+        ready.left_out.iter().filter_map(|place| set.tasks.get(*place)).any(|task| task.changes_oil)
+            || set.not_told.iter().any(may_change_oil);
     let change = set.oil.capacity.map_or(Volume::ZERO, Volume::from);
     let changed = std::iter::repeat_n(change, changes).fold(Volume::ZERO, |sum, one| sum + one);
     let made_up = set.oil.use_.map(|used| made_up(used, course));
@@ -82,6 +83,27 @@ fn made_up(used: OilUse, course: &Course) -> Volume {
             Volume::from_microlitres(i64::try_from(oil).unwrap_or(i64::MAX))
         }
     }
+}
+
+const fn may_change_oil(not_told: &NotTold) -> bool {
+    match not_told {
+        NotTold::Task { changes_oil, .. } => *changes_oil,
+        NotTold::Schedule => true,
+    }
+}
+
+/// The work that is not known.
+pub(super) fn not_told(set: &Set) -> impl Iterator<Item = TraceEntry> + '_ {
+    set.not_told.iter().map(|not_told| match not_told {
+        NotTold::Task { task, .. } => TraceEntry::LeftOut {
+            pointer: format!("/tasks/{task}"),
+            enter: "when it was last done, by an event: whether it is due is not known",
+        },
+        NotTold::Schedule => TraceEntry::LeftOut {
+            pointer: "/tasks".to_owned(),
+            enter: "the schedule that it follows: what is due on it is not known",
+        },
+    })
 }
 
 /// What of the oil is not known.

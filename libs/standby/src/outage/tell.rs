@@ -35,6 +35,7 @@ pub(super) fn plan(
     RunThrough {
         from: outage.start,
         until: ready.until,
+        load: ready.load,
         stops: course.stops.iter().map(|told| stop(outage, set, ready, told)).collect(),
         run_hours: Hours::from_seconds(course.run),
         down_hours: Hours::from_seconds(course.down),
@@ -153,6 +154,7 @@ fn trace(outage: &Outage, set: &Set, ready: &Ready, filling: Filling, course: &C
         enter: "a reading of the hour meter, without which a limit in hours says nothing",
     };
     trace.extend(ready.left_out.iter().map(left_out));
+    trace.extend(stage::not_told(set));
     trace.extend(once(set, ready, course));
     trace.extend(stage::left_out(set));
     trace

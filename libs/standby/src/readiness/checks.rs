@@ -57,6 +57,9 @@ impl Judging<'_> {
             let value = Some(Measure::Days { value: i64::from(self.clock.today.days_since(due_on)) });
             let finding = Finding { value, since: Some(due_on), ..Finding::on(battery) };
             self.tell(due.into(), ReasonCode::BatteryDue, finding, None);
+        } else if battery.value.passed.is_none() {
+            let enter = Asked::at("/battery/passed", "Whether it passed its last check, or what tells that.");
+            self.not_known(enter, Finding::on(battery));
         } else if !broken {
             self.met(None, None);
         }

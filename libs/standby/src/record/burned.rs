@@ -68,6 +68,9 @@ impl Record<'_> {
         let mut burns = Burns::default();
         let mut spoken_for = Instant::FIRST;
         for run in runs {
+            if self.is_measured_elsewhere(run, runs) {
+                continue;
+            }
             let (until, from) = (run.until(self.at), run.from);
             // Two records of one run burned its fuel once.
             let new_from = if run.day_only { from } else { from.max(spoken_for) };
@@ -95,6 +98,20 @@ impl Record<'_> {
             burns.doubts.push(Doubt { until: Some(at), of });
         }
         burns
+    }
+
+    /// Whether another record of the same run says what it burned, and this one does not.
+    fn is_measured_elsewhere(&self, run: &RunTold, runs: &[RunTold]) -> bool {
+        let is_within = |other: &RunTold| {
+            let ends = run.until(self.at).zip(other.until(self.at));
+            other.from <= run.from && ends.is_some_and(|(until, other)| run.from < until && until <= other)
+        };
+        let is_told = |run: &RunTold| run.measured.fuel_used_litres.is_some();
+        !is_told(run)
+            && !run.day_only
+            && runs
+                .iter()
+                .any(|other| other.id != run.id && !other.day_only && is_told(other) && is_within(other))
     }
 
     /// What a run burned, and what is doubtful about that.

@@ -9,12 +9,12 @@ use model::{
     unit::Fuel,
 };
 
-use super::{FuelRecord, Record, RunEnd, RunTold, runs::test_run};
+use super::{FuelRecord, Record, RunEnd, RunTold, runs::tests};
 use crate::{
     amount::Volume,
     battery::BatteryPolicy,
     burn::Burn,
-    exercise::{Load, RunVerdict, TestKind, TestPolicy, judge},
+    exercise::{self, Load, RunVerdict, TestKind, TestPolicy, judge},
     fuel::{AgePolicy, FuelAge, FuelVerdict, fuel_age_of},
     load::Share,
     readiness::{
@@ -25,9 +25,6 @@ use crate::{
 
 /// The job by which an alarm for carbon monoxide is tried.
 const CO_ALARM_CHECK: &str = "co_alarm_check";
-/// Where nobody entered how much a site needs, endurance is reckoned at this load: half (common practice).
-const USUAL_LOAD: Share = Share::from_percent(50);
-
 impl Record<'_> {
     /// All that rules of readiness ask about the unit.
     #[must_use]
@@ -149,7 +146,8 @@ impl Record<'_> {
             return Fact::NotKnown;
         };
         let Ok(burn) = Burn::of(&self.burn()) else { return Fact::NotKnown };
-        let rate = burn.rate(self.expected_share()).rate;
+        // Where it is not known what it has to carry, it carries all that it can: no less lasts.
+        let rate = burn.rate(self.expected_share().unwrap_or(Share::FULL)).rate;
         let Some(seconds) = level.lasts_seconds(rate) else { return Fact::NotKnown };
         let needed = self.site.needs_hours;
         let value = EnduranceFact { hours: Hours::from_seconds(seconds), needed };
@@ -163,11 +161,12 @@ impl Record<'_> {
         Fact::Known(Known { value, evidence: fuel.evidence.clone(), changes_at })
     }
 
-    /// The share of its rating that it is expected to carry: what the site needs, as far as it can.
+    /// The share of its rating that it is expected to carry: all that the site needs, as far as it can, since others may not start.
+    /// Not known without the need of the site or its rating.
     #[must_use]
-    pub fn expected_share(&self) -> Share {
-        let needed = self.site.needs_kw.zip(self.fields.rated_kw);
-        needed.and_then(|(needs, rated)| Share::of(needs.min(rated), rated)).unwrap_or(USUAL_LOAD)
+    pub fn expected_share(&self) -> Option<Share> {
+        let (needs, rated) = self.site.needs_kw.zip(self.fields.rated_kw)?;
+        Share::of(needs.min(rated), rated)
     }
 
     /// Where it is not known what was burned, the share is that of the tank whose fuel is the older.
@@ -193,15 +192,17 @@ impl Record<'_> {
     fn last_test(&self, runs: &[RunTold]) -> Fact<LocalDate> {
         let (set, policy) = (self.tested(), TestPolicy::twenty_to_forty_days());
         let monthly = || policy.rules.iter().filter(|rule| rule.counts_for.contains(&TestKind::Monthly));
-        let counts = |run: &&RunTold| {
-            let run = test_run(run, self.at);
-            run.is_some_and(|run| {
-                monthly().any(|rule| matches!(judge(&run, &set, rule).verdict, RunVerdict::Qualifies { .. }))
-            })
+        let counts = |test: &exercise::Run| {
+            monthly().any(|rule| matches!(judge(test, &set, rule).verdict, RunVerdict::Qualifies { .. }))
         };
-        runs.iter().rfind(counts).map_or(Fact::NotKnown, |run| {
-            Fact::Known(Known { evidence: run.evidence.clone(), ..Known::lasting(run.on) })
-        })
+        let last = tests(runs, self.at).into_iter().rfind(|(_, test)| counts(test));
+        last.and_then(|(stages, _)| Some((stages, stages.first()?.on))).map_or(
+            Fact::NotKnown,
+            |(stages, on)| {
+                let evidence = stages.iter().flat_map(|run| run.evidence.iter().copied()).collect();
+                Fact::Known(Known { evidence, ..Known::lasting(on) })
+            },
+        )
     }
 
     /// What it carried in its last run under load that says so, against what it can where it stands.

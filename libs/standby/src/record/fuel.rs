@@ -26,6 +26,8 @@ pub struct FuelRecord {
     pub ledger: Ledger,
     /// The same where what is not known counts as not burned, so that its fuel is no older than told; absent where all is known.
     pub oldest: Option<Ledger>,
+    /// Whether more is in it than it holds: what was entered of the one or of the other is wrong.
+    pub overfull: bool,
     /// Whether anybody ever wrote down what went in or was in.
     pub told: bool,
     /// What ran since the tank was last measured of which it is not known what it burned, or only by a guess on the safe side.
@@ -83,7 +85,7 @@ impl FuelRecord {
                     | Uncounted::Weighed { .. }
             )
         };
-        self.told && !self.ledger.overdrawn && !self.uncounted.iter().any(not_taken_off)
+        self.told && !self.overfull && !self.ledger.overdrawn && !self.uncounted.iter().any(not_taken_off)
     }
 
     /// How much is in the tank, if that is known.
@@ -113,8 +115,11 @@ impl Record<'_> {
         let told_since = weighed.clone().filter(|event| measured.is_none_or(|at| event.at > at));
         let no_volume = told_since.map(|event| Uncounted::Weighed { event_id: event.id });
         let doubts = burns.doubts.into_iter().filter(is_open).map(|doubt| doubt.of);
+        let ledger = self.ledger(fuel, &changes, &burns.all);
+        let holds = self.fields.tank_litres.map(Volume::from);
         Some(FuelRecord {
-            ledger: self.ledger(fuel, &changes, &burns.all),
+            overfull: holds.is_some_and(|holds| ledger.tank.volume() > holds),
+            ledger,
             oldest: (sure.len() < burns.all.len()).then(|| self.ledger(fuel, &changes, &sure)),
             told: first.is_some(),
             uncounted: doubts.chain(no_volume).collect(),

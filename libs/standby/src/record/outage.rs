@@ -10,14 +10,18 @@ use model::{
 
 use super::Record;
 use crate::{
-    load::Profile,
-    outage::{EngineHours, HourLimit, Oil, OilUse, OnSite, Set, Supply, Task},
+    amount::Volume,
+    load::{Load, Profile},
+    outage::{EngineHours, HourLimit, NotTold, Oil, OilUse, OnSite, Set, Supply, Task},
 };
 
 /// The jobs by which oil is changed,
 const OIL_CHANGES: [&str; 2] = ["oil_change", "oil_and_filter_change"];
 /// and by which it is looked at.
 const OIL_CHECKS: [&str; 2] = ["oil_check", "oil_level_check"];
+
+/// So long a run that goes on may go on before the tank counts as not known.
+const SOON: Hours = Hours::from_seconds(60);
 
 /// What is not in the record, or counts before it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,6 +36,8 @@ pub struct OutageAsked {
     pub check_every: Option<Hours>,
     /// Whether the site has a tank that feeds it.
     pub site_tank: bool,
+    /// When the outage begins.
+    pub from: Instant,
 }
 
 impl Record<'_> {
@@ -40,12 +46,13 @@ impl Record<'_> {
     pub fn outage_set(&self, asked: &OutageAsked) -> Set {
         let none = Litres::from_hundredths(0);
         let open = self.open_run();
+        let goes_on = self.runs_until(asked.from);
         let supply = if asked.site_tank {
             Supply::SiteTank
         } else {
             Supply::OwnTank {
                 capacity: self.fields.tank_litres,
-                start: asked.fuel.or_else(|| self.fuel()?.level().map(|level| level.litres())),
+                start: asked.fuel.or_else(|| self.level_from(asked.from).map(|level| level.litres())),
                 reserve: self.fields.reserve_litres.unwrap_or(none),
             }
         };
@@ -54,11 +61,12 @@ impl Record<'_> {
             load: asked.load.clone().or_else(|| self.needed_load()),
             supply,
             on_site: asked.on_site,
-            engine_hours: self.engine_hours(),
+            engine_hours: self.engine_hours().map(|hours| hours.after(goes_on)),
             running: open.is_some(),
-            since_check: open.as_ref().map_or(Hours::ZERO, |run| self.since_check(run.from)),
+            since_check: open.as_ref().map_or(Hours::ZERO, |run| self.since_check(run.from) + goes_on),
             check_every: asked.check_every.or(self.fields.oil_check_hours),
             tasks: self.tasks(),
+            not_told: self.not_told(),
             oil: Oil {
                 use_: self.fields.oil_litres_per_hour.map(|rate| OilUse::PerHour(rate.into())),
                 capacity: self.fields.oil_litres,
@@ -67,8 +75,30 @@ impl Record<'_> {
         }
     }
 
+    /// For how long a run that goes on will have gone on until a later instant.
+    fn runs_until(&self, later: Instant) -> Hours {
+        let ahead = Hours::from_seconds(later.seconds_since(self.at).max(0));
+        self.open_run().map_or(Hours::ZERO, |_| ahead)
+    }
+
+    /// What is in the tank at an instant to come: as much as now, unless it runs until then.
+    #[must_use]
+    pub fn level_from(&self, later: Instant) -> Option<Volume> {
+        let runs = self.runs_until(later);
+        // Nobody knows what will be filled in meanwhile.
+        if runs > SOON { None } else { self.fuel()?.level() }
+    }
+
+    /// What it is expected to carry by itself.
+    #[must_use]
+    pub fn expected_load(&self) -> Option<Load> {
+        let needs = self.site.needs_kw?;
+        // Without a rating a share cannot be told: then the rating is asked for.
+        Some(self.expected_share().map_or(Load::Kilowatts(needs), Load::Share))
+    }
+
     fn needed_load(&self) -> Option<Profile> {
-        self.site.needs_kw.map(|needs| Profile::Constant(crate::load::Load::Kilowatts(needs)))
+        self.site.needs_kw.map(|needs| Profile::Constant(Load::Kilowatts(needs)))
     }
 
     /// Engine hours as far as they are known.
@@ -110,6 +140,21 @@ impl Record<'_> {
             holds || !task.is_check
         });
         tasks
+    }
+
+    /// Tasks of which it is not known when they are due; all where it follows no schedule.
+    fn not_told(&self) -> Vec<NotTold> {
+        let items = self.state.items_at(self.at);
+        if items.is_empty() {
+            return vec![NotTold::Schedule];
+        }
+        let unknown = |item: &DueItem| {
+            (item.state == DueState::Unknown && item.hours.is_none() && item.calendar.is_none()).then(|| {
+                let changes_oil = OIL_CHANGES.contains(&item.job.as_str());
+                NotTold::Task { task: item.task.clone(), changes_oil }
+            })
+        };
+        items.iter().filter_map(unknown).collect()
     }
 
     fn task(&self, item: &DueItem) -> Option<Task> {

@@ -1,6 +1,9 @@
 //! Runs and demands to start, put together from the events that tell of them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    ops::RangeInclusive,
+};
 
 use interval::{Fraction, Grade, Happened};
 use model::{
@@ -25,6 +28,8 @@ pub struct RunTold {
     pub on: LocalDate,
     /// Whether of its start only the day is known.
     pub day_only: bool,
+    /// Whether its length was told, and not when it ended.
+    pub length_told: bool,
     /// How it ended.
     pub end: RunEnd,
     /// Where nobody wrote down when it ended, when it had at the latest by what else shows it; where it ended after the instant asked
@@ -150,10 +155,11 @@ impl Record<'_> {
         self.runs().into_iter().find(|run| run.end == RunEnd::GoesOn)
     }
 
-    /// The runs that ended, as the rules for tests ask them. One whose end nobody wrote down proves nothing.
+    /// The runs that ended, as the rules for tests ask them. One whose end nobody wrote down proves nothing; one that began within
+    /// five minutes of the end of another, for the same reason, is the next stage of the same test.
     #[must_use]
     pub fn test_runs(&self) -> Vec<exercise::Run> {
-        self.runs().iter().filter_map(|run| test_run(run, self.at)).collect()
+        tests(&self.runs(), self.at).into_iter().map(|(_, test)| test).collect()
     }
 
     /// The times that it was to start, the first first, since its engine was last replaced. Two records of one run are one
@@ -213,6 +219,7 @@ fn begun(event: &Happened, run: &Run) -> Option<RunTold> {
         from: event.at,
         on: event.on,
         day_only: event.day_only,
+        length_told: false,
         end,
         ended_by: None,
         give_or_take: Hours::ZERO,
@@ -233,7 +240,7 @@ fn begun(event: &Happened, run: &Run) -> Option<RunTold> {
             let whole = told(RunEnd::Stopped(event.at.plus_seconds(run_hours.seconds())));
             let give_or_take = give_or_take_hours.unwrap_or(Hours::ZERO);
             let grade = if give_or_take > Hours::ZERO { Grade::C } else { Grade::A };
-            Some(RunTold { give_or_take, grade, ..whole })
+            Some(RunTold { length_told: true, give_or_take, grade, ..whole })
         }
     }
 }
@@ -256,25 +263,71 @@ impl RunTold {
     }
 }
 
-/// A run as a rule for tests asks it; the part of it that may not have been counts as one whose load nobody wrote down.
-pub(super) fn test_run(run: &RunTold, at: Instant) -> Option<exercise::Run> {
+/// Runs as a rule for tests asks them, each with the runs that it was written down as: a test whose load was changed in steps is
+/// written down as one run after the other.
+pub(super) fn tests(runs: &[RunTold], at: Instant) -> Vec<(&[RunTold], exercise::Run)> {
+    runs.chunk_by(is_next_stage).filter_map(|stages| Some((stages, test_run(stages, at)?))).collect()
+}
+
+/// So soon after the end of a run the next is a stage of the same test (common practice for changing the load).
+const BETWEEN_STAGES: RangeInclusive<i64> = 0..=300;
+
+fn is_next_stage(run: &RunTold, next: &RunTold) -> bool {
+    let sure = |run: &RunTold| !run.day_only && run.give_or_take == Hours::ZERO;
+    let soon =
+        matches!(run.end, RunEnd::Stopped(until) if BETWEEN_STAGES.contains(&next.from.seconds_since(until)));
+    soon && sure(run) && sure(next) && run.reason == next.reason && matches!(next.end, RunEnd::Stopped(_))
+}
+
+/// The runs as one: without load it was before the first stage and after the last, and in a run alone half each.
+fn test_run(stages: &[RunTold], at: Instant) -> Option<exercise::Run> {
+    let (first, last) = (stages.first()?, stages.len() - 1);
+    let mut stretches = Vec::new();
+    for (place, run) in stages.iter().enumerate() {
+        let warm = |unloaded: Hours| match place {
+            0 if last == 0 => Hours::from_seconds(unloaded.seconds() / 2),
+            0 => unloaded,
+            _ => Hours::ZERO,
+        };
+        stretches.extend(stretches_of(run, warm, at)?);
+    }
+    let mut made = exercise::Run::of(first.from, stretches).ok()?;
+    let measured = || stages.iter().map(|run| &run.measured);
+    made.exhaust_temperature_reached = ever(measured().map(|told| told.exhaust_temperature_reached));
+    made.operating_temperature_reached = ever(measured().map(|told| told.operating_temperature_reached));
+    made.ran_before_transfer = first.measured.ran_before_transfer;
+    made.transferred_load = ever(measured().map(|told| told.transferred_load));
+    let pause = |pair: &[RunTold]| match pair {
+        [run, next] => next.from.seconds_since(run.until(at).unwrap_or(next.from)),
+        _ => 0,
+    };
+    let pauses = Hours::from_seconds(stages.windows(2).map(pause).sum());
+    made.joined = (last > 0).then_some(exercise::Joined { runs: stages.len(), pauses });
+    Some(made)
+}
+
+/// Whether it came about in some stage; not known where it may have in one of which nobody wrote it down.
+fn ever(told: impl Iterator<Item = Option<bool>>) -> Option<bool> {
+    let (mut all_told, mut came) = (true, false);
+    for one in told {
+        all_told &= one.is_some();
+        came |= one == Some(true);
+    }
+    (all_told || came).then_some(came)
+}
+
+/// The part of a run that may not have been counts as one whose load nobody wrote down.
+fn stretches_of(run: &RunTold, warm: impl Fn(Hours) -> Hours, at: Instant) -> Option<Vec<Stretch>> {
     let lasted = if matches!(run.end, RunEnd::Stopped(_)) { run.lasted(at)? } else { return None };
-    let none = Hours::ZERO;
     let unloaded = Hours::from_seconds(run.measured.unloaded_minutes.unwrap_or(0) * 60).min(lasted);
     let doubtful = run.give_or_take.min(lasted - unloaded);
-    let warm = Hours::from_seconds(unloaded.seconds() / 2);
+    let warm = warm(unloaded);
     let parts = [
         (warm, Load::Off),
         (lasted - unloaded - doubtful, run.load()),
         (doubtful, Load::NotKnown),
         (unloaded - warm, Load::Off),
     ];
-    let there = parts.into_iter().filter(|(lasted, _)| *lasted > none);
-    let stretches = there.map(|(lasted, load)| Stretch { lasted, load }).collect();
-    let mut made = exercise::Run::of(run.from, stretches).ok()?;
-    made.exhaust_temperature_reached = run.measured.exhaust_temperature_reached;
-    made.operating_temperature_reached = run.measured.operating_temperature_reached;
-    made.ran_before_transfer = run.measured.ran_before_transfer;
-    made.transferred_load = run.measured.transferred_load;
-    Some(made)
+    let there = parts.into_iter().filter(|(lasted, _)| *lasted > Hours::ZERO);
+    Some(there.map(|(lasted, load)| Stretch { lasted, load }).collect())
 }

@@ -186,6 +186,7 @@ pub(crate) fn set(value: &Value) -> Set {
         since_check: some(&value["since_check_hours"], hours).unwrap_or(Hours::ZERO),
         check_every: some(&value["check_every_hours"], hours),
         tasks: value["tasks"].as_array().cloned().unwrap_or_default().iter().map(task).collect(),
+        not_told: Vec::new(),
         oil: oil(&value["oil"]),
         plain_stop: some(&value["plain_stop_hours"], hours),
     }

@@ -10,5 +10,5 @@ pub(crate) use self::{
     body::{JSON, MERGE_PATCH, Room, form, json, json_up_to},
     caller::{Bearer, Caller},
     headers::{idempotency_key, if_match, if_none_match_is},
-    params::{Params, path_id, word},
+    params::{Params, instant, path_id, word},
 };

@@ -68,14 +68,7 @@ impl Params {
 
     /// An instant. A plus sign that was not escaped comes as a space, which is no fault that its sender can see.
     pub(crate) fn instant(&mut self, name: &'static str) -> Option<Instant> {
-        self.take(name, |text| {
-            Instant::parse(text).map_err(|flaw| match Instant::parse(&text.replace(' ', "+")) {
-                Ok(_) => {
-                    Flaw::new("invalid_instant", "In an address the plus sign of an offset is written %2B.")
-                }
-                Err(_) => flaw,
-            })
-        })
+        self.take(name, instant)
     }
 
     /// An id in another system, of which both parts are given or neither.
@@ -154,4 +147,12 @@ pub(crate) fn word<T: Copy>(words: &[(&str, T)], what: &str, text: &str) -> Resu
 pub(crate) fn path_id<K: IdKind>(request: &HttpRequest, name: &str) -> ApiResult<Id<K>> {
     let text = request.match_info().get(name).unwrap_or_default();
     Id::parse(text).map_err(|_| ApiError::new(Kind::NotFound))
+}
+
+/// An instant in an address.
+pub(crate) fn instant(text: &str) -> Result<Instant, Flaw> {
+    Instant::parse(text).map_err(|flaw| match Instant::parse(&text.replace(' ', "+")) {
+        Ok(_) => Flaw::new("invalid_instant", "In an address the plus sign of an offset is written %2B."),
+        Err(_) => flaw,
+    })
 }

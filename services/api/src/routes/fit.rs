@@ -162,7 +162,7 @@ fn capacity(unit: &UnitFields, site: &SiteFields) -> ApiResult<Capacity> {
         let trace = derated.chain(heat).collect();
         return Ok(Capacity { capacity_kw: Some(watts.kilowatts_down()), capacity_grade, trace });
     }
-    let derating = ["/elevation_metres", "/air_celsius", "/rule"];
+    let derating = ["/elevation_metres", "/air_celsius", "/derating"];
     let enter: Vec<Asked> =
         check.missing.into_iter().filter(|asked| derating.contains(&asked.pointer.as_str())).collect();
     let trace = unit.rated_kw.map(|value| CapacityTrace::RatedOutput { value, enter: entered(&enter) });

@@ -1,11 +1,11 @@
 //! What is answered about a site.
 
 use interval::Grade;
-use model::{Hours, Instant, Litres, UnitId};
+use model::{Hours, Instant, Litres, UnitId, unit::Fuel};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{asked::Asked, outage::RunThrough};
+use crate::{amount::Volume, asked::Asked, outage::RunThrough};
 
 /// What is answered for one unit of a site.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -53,6 +53,10 @@ pub struct SitePlan {
     /// Units of which too little is known, or something that cannot be: the sums are without them, so they are the least.
     #[schema(example = 0)]
     pub unknown: usize,
+    /// What the sums need to be whole: units, or of which fuel something is that was left out.
+    pub missing: Vec<Asked>,
+    /// Each fuel by itself: the sums below are over all of them.
+    pub fuels: Vec<FuelToStage>,
     /// Fuel that is burned on the site, without what comes from a main.
     #[schema(value_type = f64, example = 258.52)]
     pub fuel_burned_litres: Litres,
@@ -65,7 +69,7 @@ pub struct SitePlan {
     pub fuel_to_fill_up_litres: Litres,
     /// How well the fuel is known: the worst of the units; not at all where some are left out.
     pub fuel_grade: Grade,
-    /// Cans of the units' own sizes for the least fuel; those of units without cans are not among them. Absent where the site has a
+    /// Cans for the least fuel, of the size of the stock or else of the units' own sizes, those of units without cans not among them. Absent where the site has a
     /// tank, from which units are filled before cans are needed.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = 6)]
@@ -86,6 +90,30 @@ pub struct SitePlan {
     pub policy: &'static str,
 }
 
+/// What a site needs of one fuel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = OutageFuelToStage)]
+pub struct FuelToStage {
+    /// The fuel; absent where it is not known which.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fuel: Option<Fuel>,
+    /// How much is burned.
+    #[schema(value_type = f64, example = 258.52)]
+    pub burned_litres: Litres,
+    /// The least beyond what is on the site.
+    #[schema(value_type = f64, example = 100.12)]
+    pub to_stage_litres: Litres,
+    /// Beyond what is on the site where every stop fills the tank.
+    #[schema(value_type = f64, example = 117.12)]
+    pub to_fill_up_litres: Litres,
+    /// Cans for the least; absent without a size.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = 6)]
+    pub cans: Option<i64>,
+    /// How well it is known.
+    pub grade: Grade,
+}
+
 /// How far the tank of a site goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[schema(as = SiteTankLasts)]
@@ -101,4 +129,19 @@ pub struct SharedLasts {
     pub down_to_reserve_at: Option<Instant>,
     /// How well that is known: as the fuel of the site.
     pub grade: Grade,
+}
+
+impl FuelToStage {
+    /// The same fuel at two places.
+    pub(crate) fn and(self, other: &Self) -> Self {
+        let sum = |a: Litres, b: Litres| (Volume::from(a) + Volume::from(b)).litres();
+        Self {
+            fuel: self.fuel,
+            burned_litres: sum(self.burned_litres, other.burned_litres),
+            to_stage_litres: sum(self.to_stage_litres, other.to_stage_litres),
+            to_fill_up_litres: sum(self.to_fill_up_litres, other.to_fill_up_litres),
+            cans: self.cans.zip(other.cans).map(|(cans, more)| cans.saturating_add(more)),
+            grade: self.grade.max(other.grade),
+        }
+    }
 }

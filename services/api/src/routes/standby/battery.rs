@@ -3,7 +3,10 @@
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{EventId, LocalDate};
 use serde::Serialize;
-use standby::battery::{BatteryPolicy, Charge, LoadTestAnswer, Standing};
+use standby::{
+    asked::Asked,
+    battery::{BatteryPolicy, Charge, LoadTestAnswer, PassedBy, Standing},
+};
 use utoipa::ToSchema;
 
 use super::{
@@ -19,9 +22,13 @@ pub(crate) struct UnitBattery {
     head: UnitHead,
     /// Whether it has one: false only where the unit is started by hand.
     has_battery: bool,
-    /// Whether it is fit by the last check that says so; absent where none does.
+    /// Whether it is fit by the last check that says so; absent where none does. What was measured counts before what was said: a
+    /// load test below its limit, or too little charge at rest, has failed whatever was entered.
     #[serde(skip_serializing_if = "Option::is_none")]
     passed: Option<bool>,
+    /// By what it is fit or not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    passed_by: Option<PassedBy>,
     /// When its next check is due, by how long it stood on and off a maintainer since the last.
     #[serde(skip_serializing_if = "Option::is_none")]
     standing: Option<Standing>,
@@ -34,6 +41,8 @@ pub(crate) struct UnitBattery {
     /// The service events that it rests on.
     #[schema(value_type = Vec<String>)]
     evidence: Vec<EventId>,
+    /// What to do, to enter or to correct: a voltage that says nothing or cannot be, or that contradicts what was said.
+    missing: Vec<Asked>,
 }
 
 /// A charge as it was measured on a day.
@@ -79,19 +88,23 @@ pub(in crate::routes) async fn read(
             head,
             has_battery: false,
             passed: None,
+            passed_by: None,
             standing: None,
             charge: None,
             load_test: None,
             evidence: Vec::new(),
+            missing: Vec::new(),
         },
         Some(battery) => UnitBattery {
             head,
             has_battery: true,
             passed: battery.passed,
+            passed_by: battery.passed_by,
             standing: Some(battery.standing),
             charge: battery.charge.map(|(on, charge)| ChargeOn { on, charge }),
             load_test: battery.load_test.map(|(on, test)| LoadTestOn { on, test }),
             evidence: battery.evidence,
+            missing: battery.missing,
         },
     }))
 }

@@ -1,9 +1,7 @@
 //! `/v1/endurance`: who runs out of fuel first, and by when a truck has to leave.
 
-use std::collections::BTreeMap;
-
 use actix_web::{HttpRequest, HttpResponse, web};
-use model::{Hours, Instant, Litres, SiteId};
+use model::{Hours, Instant, Litres, SiteId, UnitId};
 use process::readiness::record;
 use serde::Serialize;
 use standby::{
@@ -16,9 +14,9 @@ use utoipa::ToSchema;
 
 use super::{
     super::moment::{Asked, folded_at_most},
-    outage::{load, shared_load},
+    outage::{from, load},
     run_through::FLEET_MOST,
-    story::{flag, number},
+    story::{flag, number, tagged_out},
 };
 use crate::{
     extract::{Caller, Params},
@@ -36,6 +34,9 @@ pub(crate) struct FleetEndurance {
     /// Those that last the shortest first, and those of which it is not known.
     #[serde(flatten)]
     triage: Triage,
+    /// Units that are left out: a tag says that they must not run.
+    #[schema(value_type = Vec<String>)]
+    left_out: Vec<UnitId>,
 }
 
 /// How it is reckoned.
@@ -46,7 +47,7 @@ pub(crate) struct EnduranceParams {
     /// Only units of this site.
     #[param(value_type = Option<String>, format = "uuid")]
     site: Option<String>,
-    /// From when on they run; absent means now.
+    /// From when on they run; absent means now, and an hour ago is the earliest.
     #[param(value_type = Option<String>, format = DateTime)]
     from: Option<String>,
     /// Whether the reserve in each tank is left alone; absent means not.
@@ -57,8 +58,8 @@ pub(crate) struct EnduranceParams {
     /// By how many hours the truck should be early.
     #[param(value_type = Option<f64>, minimum = 0, example = 1)]
     margin_hours: Option<f64>,
-    /// What each unit carries: a percentage of its rated output (`60`) or kilowatts (`3.3kW`); absent means what its site needs,
-    /// shared by rating.
+    /// What each unit carries: a percentage of its rated output (`60`) or kilowatts (`3.3kW`); absent means all that
+    /// its site needs, as far as it can, since others may not start.
     #[param(example = "60")]
     load: Option<String>,
     /// Fuel beside each tank, in cans, in litres.
@@ -69,7 +70,7 @@ pub(crate) struct EnduranceParams {
 /// Say who runs out of fuel first
 ///
 /// What is in each tank by the record, against what is burned at the expected load; the shortest first. Units of which something is
-/// not known are listed apart with what to enter, units on piped gas with what may end it. For up to 1,000 units that you may see.
+/// not known are listed apart with what to enter, units on piped gas with what may end it; units that a tag keeps from running are left out. For up to 1,000 units that you may see.
 #[utoipa::path(get, path = "/v1/endurance", tag = "outages", operation_id = "triage_endurance",
     params(EnduranceParams), responses((status = 200, body = FleetEndurance), Problems))]
 pub(in crate::routes) async fn list(
@@ -81,7 +82,7 @@ pub(in crate::routes) async fn list(
     let mut params = Params::of(&request)?;
     let site = params.take("site", SiteId::parse);
     let question = Question {
-        from: params.instant("from").unwrap_or(at),
+        from: from(&mut params, at).unwrap_or(at),
         keep_reserve: params.take("keep_reserve", flag).unwrap_or(false),
         margin: params.take("margin_hours", number(Hours::read)).unwrap_or_default(),
     };
@@ -92,28 +93,24 @@ pub(in crate::routes) async fn list(
     let filter = DueFilter { sites: caller.visible_sites(), site, ..DueFilter::all(caller.organization()) };
     let found = state.store.fleet_story(filter, Asked::now(at).moment(), FLEET_MOST).await?;
     let units = folded_at_most(FLEET_MOST, found)?.answer;
-    let mut by_site: BTreeMap<SiteId, Vec<&UnitStory>> = BTreeMap::new();
-    for unit in &units {
-        by_site.entry(unit.site).or_default().push(unit);
-    }
-    let mut stocked = Vec::with_capacity(units.len());
-    for units in by_site.values() {
-        let records: Vec<Record<'_>> = units.iter().map(|unit| record(unit, at)).collect();
-        let load = load.or_else(|| shared_load(&records));
-        stocked.extend(records.iter().map(|record| stock(record, load, cans, travel)));
-    }
+    let (out, run): (Vec<&UnitStory>, Vec<&UnitStory>) = units.iter().partition(|unit| tagged_out(unit));
+    let stock =
+        |unit: &&UnitStory| Stocked { cans, travel, ..stocked(&record(unit, at), load, question.from) };
+    let stocked: Vec<Stocked> = run.iter().map(stock).collect();
     let triage = triage(&question, &stocked).map_err(ApiError::internal)?;
-    Ok(HttpResponse::Ok().json(FleetEndurance { as_of: at, triage }))
+    let left_out = out.iter().map(|unit| unit.id).collect();
+    Ok(HttpResponse::Ok().json(FleetEndurance { as_of: at, triage, left_out }))
 }
 
-fn stock(record: &Record<'_>, load: Option<Load>, cans: Litres, travel: Option<Hours>) -> Stocked {
+/// What a unit has, and carries where nothing else is asked.
+fn stocked(record: &Record<'_>, load: Option<Load>, from: Instant) -> Stocked {
     Stocked {
         unit: record.unit,
         burn: record.burn(),
-        load,
-        tank: record.fuel().and_then(|fuel| fuel.level()).map(|level| level.litres()),
-        cans,
+        load: load.or_else(|| record.expected_load()),
+        tank: record.level_from(from).map(|level| level.litres()),
+        cans: Litres::from_hundredths(0),
+        travel: None,
         reserve: record.fields.reserve_litres.unwrap_or(Litres::from_hundredths(0)),
-        travel,
     }
 }

@@ -79,9 +79,11 @@ pub(in crate::routes) async fn read(
 
 fn missing(fuel: Option<&FuelRecord>) -> Vec<ToEnter> {
     let event = "An event of kind fuel: what is in the tank (measured), or what was filled in.";
+    let holds = "What the tank holds, or what is in it (measured): there is more in it than it holds.";
     match fuel {
         None => vec![ToEnter::at("/fuel", "Which one fuel is in its tank; piped gas has none.")],
         Some(fuel) if !fuel.told => vec![ToEnter::at("/service_events", event)],
+        Some(fuel) if fuel.overfull => vec![ToEnter::at("/tank_litres", holds)],
         Some(fuel) if !fuel.level_known() => {
             vec![ToEnter::at("/service_events", "Measure what is in the tank: the record does not add up.")]
         }

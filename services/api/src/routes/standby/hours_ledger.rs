@@ -1,10 +1,11 @@
 //! `/v1/units/{unit_id}/hours-ledger`: how many hours of each class a unit ran in a calendar year, and how many it may still.
 
 use actix_web::{HttpRequest, HttpResponse, web};
+use model::Hours;
 use serde::Serialize;
 use standby::{
     ledger::{self, Ledger, LedgerPolicy, ledger},
-    record::RunEnd,
+    record::{RunEnd, RunTold},
 };
 use utoipa::ToSchema;
 
@@ -26,7 +27,7 @@ pub(crate) struct UnitLedger {
     head: UnitHead,
     /// The years, and what is left in each.
     ledger: Ledger,
-    /// Runs that are not counted, since nobody wrote down when they ended.
+    /// Runs that are not counted, since nobody wrote down when they ended, or of begin and end no more than the one day.
     #[schema(value_type = Vec<String>)]
     not_counted: Vec<model::EventId>,
 }
@@ -34,7 +35,8 @@ pub(crate) struct UnitLedger {
 /// Say how many hours a unit ran, by class
 ///
 /// By calendar year at its site: emergency, test and maintenance, other, and hours of no class, which in the worst case all count
-/// against the tightest limit. Reconciled with what the meter moved. A run over midnight of the new year counts for both years. With
+/// against the tightest limit. Reconciled with what the meter moved, by the hours that were run between its readings. A run of which
+/// only the day is known counts by itself. A run over midnight of the new year counts for both years. With
 /// `known_at` it tells what was known before a run was put into another class. The limits are a policy that is named, and a person
 /// confirms them for the jurisdiction.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/hours-ledger", tag = "readiness", operation_id = "read_hours_ledger",
@@ -52,6 +54,9 @@ pub(in crate::routes) async fn read(
     let question =
         ledger::Asked { runs: &runs, reclassified: &[], meter: &meter, zone: told.zone(), known_at: None };
     let ledger = ledger(&question, &LedgerPolicy::standard()).map_err(ApiError::internal)?;
-    let open = told_runs.iter().filter(|run| run.end == RunEnd::NotKnown).map(|run| run.id);
+    let counts = |run: &&RunTold| {
+        run.end == RunEnd::GoesOn || run.lasted(record.at).is_some_and(|lasted| lasted > Hours::ZERO)
+    };
+    let open = told_runs.iter().filter(|run| !counts(run)).map(|run| run.id);
     Ok(HttpResponse::Ok().json(UnitLedger { ledger, not_counted: open.collect(), head: told.head }))
 }

@@ -1,6 +1,11 @@
 //! What is asked about an outage, and how a site's load is shared.
 
-use model::{Hours, Instant, Kilowatts, Litres, mail::TimeOfDay, quantity::Percent, read::Flaw};
+use model::{
+    Hours, Instant, Kilowatts, Litres,
+    mail::TimeOfDay,
+    quantity::{Percent, more_than_nought},
+    read::Flaw,
+};
 use standby::{
     load::{Band, Load, Profile, Share},
     outage::{OnSite, Outage, OutagePolicy},
@@ -8,7 +13,7 @@ use standby::{
 };
 
 use super::story::number;
-use crate::extract::Params;
+use crate::extract::{Params, instant};
 
 /// The outage and what is there for it.
 #[derive(utoipa::IntoParams)]
@@ -18,18 +23,19 @@ pub(crate) struct OutageParams {
     /// How long the outage lasts, in hours; absent means 72, and 366 days are the most.
     #[param(value_type = Option<f64>, example = 72)]
     hours: Option<f64>,
-    /// When it begins; absent means now. Units that run already go on with their run.
+    /// When it begins; absent means now, and an hour ago is the earliest. Units that run already go on with their run; what will be
+    /// left in their tanks later on is not known.
     #[param(value_type = Option<String>, format = DateTime)]
     from: Option<String>,
     /// What a unit carries: a percentage of its rated output (`60`), kilowatts (`3.3kW`), or either by the clock on the wall of the
     /// site, in times that cover the day once (`06:00-22:00=60,22:00-06:00=30`). Absent means what the site needs: all
-    /// of it where one unit is asked about, else shared by the ratings of the units that stand there.
+    /// of it where one unit is asked about, else shared by the ratings of the units that stand there and may run.
     #[param(example = "06:00-22:00=60,22:00-06:00=30")]
     load: Option<String>,
-    /// Fuel on each site beside the tanks, in litres.
+    /// Fuel on each site beside the tanks, in litres, for all of its units; left out, and told, where they burn several fuels.
     #[param(value_type = Option<f64>, minimum = 0, example = 60)]
     stock_litres: Option<f64>,
-    /// What a can holds in which fuel stands there and is brought, in litres.
+    /// What a can holds in which fuel stands there and is brought, in litres; a cylinder of 9 kg of propane holds 17.7.
     #[param(value_type = Option<f64>, example = 20)]
     can_litres: Option<f64>,
     /// Running hours from one oil check to the next; absent means those of the unit's record, else 8.
@@ -56,14 +62,23 @@ impl AskedOutage {
         let nothing = Litres::from_hundredths(0);
         Self {
             lasts: params.take("hours", number(Hours::read_positive)).unwrap_or(USUAL),
-            from: params.instant("from").unwrap_or(now),
+            from: from(params, now).unwrap_or(now),
             load: params.take("load", profile),
             on_site: OnSite {
                 litres: params.take("stock_litres", number(Litres::read)).unwrap_or(nothing),
-                can_size: params.take("can_litres", number(Litres::read)),
+                can_size: params.take("can_litres", number(more_than_nought(Litres::read))),
             },
             check_every: params.take("check_hours", number(Hours::read_positive)),
         }
+    }
+
+    /// What stands at a site of so many units that run, for all of them.
+    pub(super) fn stock(&self, units: usize) -> OnSite {
+        if units == 1 { self.without_stock() } else { self.on_site }
+    }
+
+    fn without_stock(&self) -> OnSite {
+        OnSite { litres: Litres::from_hundredths(0), ..self.on_site }
     }
 
     /// The outage at a site in that zone.
@@ -76,32 +91,31 @@ impl AskedOutage {
         }
     }
 
-    /// What is asked of one of `among` units of a site.
-    pub(super) fn of_unit(
-        &self,
-        record: &Record<'_>,
-        shared: Option<Load>,
-        place: usize,
-        among: usize,
-    ) -> OutageAsked {
+    /// What is asked of a unit; the stock is its own where it is alone.
+    pub(super) fn of_unit(&self, record: &Record<'_>, shared: Option<Load>, alone: bool) -> OutageAsked {
         OutageAsked {
             load: self.load.clone().or(shared.map(Profile::Constant)),
             fuel: None,
-            on_site: OnSite {
-                litres: part(self.on_site.litres, place, among),
-                can_size: self.on_site.can_size,
-            },
+            on_site: if alone { self.on_site } else { self.without_stock() },
             check_every: self.check_every,
+            from: self.from,
             site_tank: record.fields.tank_litres.is_none() && record.site.tank_litres.is_some(),
         }
     }
 }
 
-/// One of so many equal parts of an amount; what is left over goes to the first.
-fn part(whole: Litres, place: usize, among: usize) -> Litres {
-    let among = i64::try_from(among.max(1)).unwrap_or(i64::MAX);
-    let (each, over) = (whole.hundredths() / among, whole.hundredths() % among);
-    Litres::from_hundredths(if place == 0 { each + over } else { each })
+/// Longer ago than this nobody asks from when on: what is in the tanks is known as of now.
+const LATE: Hours = Hours::from_seconds(3600);
+
+/// From when on it is asked; no earlier than an hour ago.
+pub(super) fn from(params: &mut Params, now: Instant) -> Option<Instant> {
+    let earliest = now.plus_seconds(-LATE.seconds());
+    let flaw =
+        || Flaw::new("in_the_past", "What is in the tanks is known as of now: ask from now on, or later.");
+    params.take("from", |text| {
+        let from = instant(text)?;
+        if from < earliest { Err(flaw()) } else { Ok(from) }
+    })
 }
 
 /// What each unit of a site carries of what the site needs, as a share of its rating; none where the need or a rating is not known.
@@ -120,8 +134,8 @@ pub(super) fn parameter(pointer: &str) -> Option<&'static str> {
     Some(match pointer {
         "/duration_hours" => "hours",
         "/on_site/litres" => "stock_litres",
-        "/on_site/can_size" => "can_litres",
-        "/check_every" => "check_hours",
+        "/on_site/can_litres" => "can_litres",
+        "/check_every_hours" => "check_hours",
         load if load.starts_with("/load") => "load",
         _ => return None,
     })

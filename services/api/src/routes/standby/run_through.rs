@@ -7,7 +7,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use interval::EngineHours;
 use model::{
     EventId, Hours, Instant, Litres, SiteId, UnitId,
-    event::{Details, TagWord},
+    event::Details,
     quantity::Kilograms,
     read::{FieldError, Flaw},
     unit::Fuel,
@@ -28,7 +28,7 @@ use utoipa::ToSchema;
 use super::{
     super::moment::{Asked, folded_at_most},
     outage::{AskedOutage, OutageParams, parameter, shared_load},
-    story::{self, SiteHead, UnitHead, number},
+    story::{self, SiteHead, UnitHead, number, tagged_out},
 };
 use crate::{
     extract::{Caller, Params, path_id},
@@ -47,6 +47,8 @@ pub(crate) struct UnitRunThrough {
     head: UnitHead,
     /// Hours of the engine since new, from which tasks are counted.
     engine_hours: EngineHours,
+    /// Whether a tag says that it must not run: then it goes like this only once that is taken off.
+    tagged_out: bool,
     /// How it goes; absent where something is missing.
     #[serde(skip_serializing_if = "Option::is_none")]
     plan: Option<Box<RunThrough>>,
@@ -162,7 +164,7 @@ pub(in crate::routes) async fn unit(
     let told = story::unit(&state, &caller, id, &Asked::now(caller.now())).await?;
     let record = told.record();
     let fuel = tank.litres(record.fields.fuel)?;
-    let of_unit = OutageAsked { site_tank: false, fuel, ..asked.of_unit(&record, None, 0, 1) };
+    let of_unit = OutageAsked { site_tank: false, fuel, ..asked.of_unit(&record, None, true) };
     let (plan, missing) = match outage::run_through(&asked.at(told.zone()), &record.outage_set(&of_unit)) {
         Ok(Answer::Planned { plan }) => (Some(plan), Vec::new()),
         Ok(Answer::Unknown { missing }) => {
@@ -172,7 +174,14 @@ pub(in crate::routes) async fn unit(
     };
     let running = record.open_run().and_then(|run| running(&record, &run));
     let engine_hours = record.state.hours_at(told.at);
-    Ok(HttpResponse::Ok().json(UnitRunThrough { engine_hours, plan, running, missing, head: told.head }))
+    Ok(HttpResponse::Ok().json(UnitRunThrough {
+        engine_hours,
+        tagged_out: tagged_out(&told.story),
+        plan,
+        running,
+        missing,
+        head: told.head,
+    }))
 }
 
 /// Run a site through an outage
@@ -195,7 +204,8 @@ pub(in crate::routes) async fn site(
     let told = story::site(&state, &caller, id, &Asked::now(caller.now())).await?;
     let (sets, left_out) = sets(told.story.units.iter(), told.at, &asked);
     let tank = site_tank(&told.story.fields, tank);
-    let plan = outage::site(&asked.at(&told.zone), &sets, tank).map_err(|error| of_request(&error))?;
+    let stock = asked.stock(sets.len());
+    let plan = outage::site(&asked.at(&told.zone), &sets, tank, stock).map_err(|error| of_request(&error))?;
     Ok(HttpResponse::Ok().json(SiteRunThrough { head: told.head, plan, left_out }))
 }
 
@@ -228,7 +238,13 @@ pub(in crate::routes) async fn fleet(
         let (sets, out) = sets(units.iter(), at, &asked);
         left_out.extend(out);
         let tank = site_tank(&first.site_fields, None);
-        questions.push(SiteAsked { site: *site, outage: asked.at(&first.zone), sets, tank });
+        questions.push(SiteAsked {
+            site: *site,
+            outage: asked.at(&first.zone),
+            stock: asked.stock(sets.len()),
+            sets,
+            tank,
+        });
     }
     let stage = outage::fleet(&questions).map_err(|(_, error)| of_request(&error))?;
     Ok(HttpResponse::Ok().json(FleetRunThrough { as_of: at, stage, left_out }))
@@ -240,15 +256,12 @@ fn sets<'a>(
     at: Instant,
     asked: &AskedOutage,
 ) -> (Vec<UnitSet>, Vec<UnitId>) {
-    let must_not = |unit: &&UnitStory| {
-        unit.tags.iter().any(|tag| matches!(tag.tag, TagWord::OutOfService | TagWord::LockedOut))
-    };
-    let (out, run): (Vec<&UnitStory>, Vec<&UnitStory>) = units.partition(must_not);
+    let (out, run): (Vec<&UnitStory>, Vec<&UnitStory>) = units.partition(|unit| tagged_out(unit));
     let records: Vec<Record<'_>> = run.iter().map(|unit| record(unit, at)).collect();
     let shared = shared_load(&records);
-    let sets = records.iter().enumerate().map(|(place, record)| UnitSet {
+    let sets = records.iter().map(|record| UnitSet {
         unit: record.unit,
-        set: record.outage_set(&asked.of_unit(record, shared, place, records.len())),
+        set: record.outage_set(&asked.of_unit(record, shared, records.len() == 1)),
     });
     (sets.collect(), out.into_iter().map(|unit| unit.id).collect())
 }
@@ -337,7 +350,7 @@ fn refused(error: &OutageError, says_load: bool, says_fuel: Option<&'static str>
     };
     match name {
         Some(name) => Err(invalid(name, Flaw::new(error.code(), error.to_string()))),
-        None => Ok(to_enter(error.pointer(), &error.to_string())),
+        None => Ok(to_enter(error.pointer(), &format!("Put right what contradicts this: {error}"))),
     }
 }
 

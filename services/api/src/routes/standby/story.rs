@@ -2,7 +2,7 @@
 
 use access::{Action, Object};
 use actix_web::HttpRequest;
-use model::{Instant, SiteId, UnitId, Zone, read::Flaw};
+use model::{Instant, SiteId, UnitId, Zone, event::TagWord, read::Flaw};
 use process::readiness::record;
 use serde::Serialize;
 use serde_json::Value;
@@ -89,6 +89,11 @@ impl ToldSite {
     pub(super) fn record<'a>(&self, unit: &'a UnitStory) -> Record<'a> {
         record(unit, self.at)
     }
+}
+
+/// Whether a tag says that it must not run.
+pub(super) fn tagged_out(unit: &UnitStory) -> bool {
+    unit.tags.iter().any(|tag| matches!(tag.tag, TagWord::OutOfService | TagWord::LockedOut))
 }
 
 /// The unit that a request names, at the moment that it names.

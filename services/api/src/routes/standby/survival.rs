@@ -2,7 +2,7 @@
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use model::{
-    Kilowatts, SiteId,
+    Kilowatts, SiteId, UnitId,
     quantity::Kilowatts as Power,
     read::{FieldError, Flaw},
 };
@@ -12,12 +12,13 @@ use standby::{
     caution::Caution,
     mission::{Battery, Mission, Reliability, Sets, Survival, survival},
 };
+use store::view::UnitStory;
 use utoipa::ToSchema;
 
 use super::{
     super::moment::Asked,
     outage::whole,
-    story::{self, SiteHead, number},
+    story::{self, SiteHead, number, tagged_out},
 };
 use crate::{
     extract::{Caller, Params, path_id, word},
@@ -34,6 +35,9 @@ pub(crate) struct SiteSurvival {
     /// How likely; absent where something is missing.
     #[serde(skip_serializing_if = "Option::is_none")]
     survival: Option<Survival>,
+    /// Units that are left out: a tag says that they must not run.
+    #[schema(value_type = Vec<String>)]
+    left_out: Vec<UnitId>,
     /// What to enter where something is not known.
     missing: Vec<ToEnter>,
     /// What to heed.
@@ -105,7 +109,9 @@ pub(in crate::routes) async fn read(
         Some(Upkeep::PlanningDefault) | None => Reliability::planning_default(),
     };
     let mut sets = Vec::new();
-    for unit in &told.story.units {
+    let (out, run): (Vec<&UnitStory>, Vec<&UnitStory>) =
+        told.story.units.iter().partition(|unit| tagged_out(unit));
+    for unit in run {
         match told.record(unit).capacity() {
             Some(rated) => sets.push(Sets { count: 1, rated, reliability }),
             None => {
@@ -123,8 +129,9 @@ pub(in crate::routes) async fn read(
         })?),
         None => None,
     };
+    let left_out = out.iter().map(|unit| unit.id).collect();
     let cautions = vec![standby::caution::CARBON_MONOXIDE, standby::caution::BACK_FEED];
-    Ok(HttpResponse::Ok().json(SiteSurvival { head: told.head, survival, missing, cautions }))
+    Ok(HttpResponse::Ok().json(SiteSurvival { head: told.head, survival, left_out, missing, cautions }))
 }
 
 fn mission(load: Kilowatts, hours: i64, sets: Vec<Sets>) -> Mission {

@@ -72,8 +72,9 @@ const USUAL_EXERCISE: Hours = Hours::from_seconds(720);
 /// Say which runs of a unit counted as tests
 ///
 /// Every run is judged by each rule that fits the unit (NFPA 110: monthly 30 minutes at 30 % of the nameplate or at the exhaust
-/// temperature of the maker, the annual and the three-yearly test), and the rule is named. Tells what is due next, whether an annual
-/// test is owed, and what share of the exercise counted. Runs that nobody wrote down, as the meter shows them, never count.
+/// temperature of the maker, the annual and the three-yearly test), and the rule is named. Runs of one reason that follow each other
+/// within five minutes are the stages of one test. Tells what is due next, whether an annual test is owed, and what share of the
+/// exercise counted. Runs that nobody wrote down, as the meter shows them, never count.
 #[utoipa::path(get, path = "/v1/units/{unit_id}/tests", tag = "readiness", operation_id = "read_unit_tests",
     params(("unit_id" = String, Path, format = "uuid", description = "The unit."), TestParams, MomentParams),
     responses((status = 200, body = UnitTests), Problems))]

@@ -1,0 +1,108 @@
+//! What a site has beside the tanks of its sets, and of which fuel.
+
+use model::unit::Fuel;
+
+use super::{SiteTank, UnitSet};
+use crate::{
+    amount::Volume,
+    asked::Asked,
+    outage::{OnSite, OutageError, Set, Supply},
+};
+
+/// Stock and tank of a site.
+pub(super) struct Stores {
+    tank: Option<SiteTank>,
+    stock: OnSite,
+    /// The fuels of the sets that have tanks or draw on one; a set of which that is not known counts as one of its own kind.
+    fuels: Vec<Option<Fuel>>,
+    /// Those of the sets that draw on the tank of the site.
+    fed: Vec<Option<Fuel>>,
+}
+
+/// What is there of one fuel.
+#[derive(Clone, Copy, Default)]
+pub(super) struct There {
+    pub litres: Volume,
+    pub reserve: Volume,
+}
+
+impl Stores {
+    pub(super) fn of(sets: &[UnitSet], tank: Option<SiteTank>, stock: OnSite) -> Self {
+        let liquid = || sets.iter().map(|one| &one.set).filter(|set| set.burn.fuel != Some(Fuel::NaturalGas));
+        let fed = liquid().filter(|set| set.supply == Supply::SiteTank);
+        Self { tank, stock, fuels: each_once(liquid()), fed: each_once(fed) }
+    }
+
+    /// Whether a set may run on what it draws on.
+    pub(super) fn check(&self, set: &Set) -> Result<(), OutageError> {
+        let pointer = || "/supply".to_owned();
+        if set.supply != Supply::SiteTank || set.burn.fuel == Some(Fuel::NaturalGas) {
+            Ok(())
+        } else if self.tank.is_none() {
+            Err(OutageError::NoSiteTank { pointer: pointer() })
+        } else if self.fed.len() > 1 {
+            Err(OutageError::SiteTankOfOneFuel { pointer: pointer() })
+        } else {
+            Ok(())
+        }
+    }
+
+    /// The tank, if it is known of which fuel it is.
+    pub(super) fn tank(&self) -> Option<(SiteTank, Option<Fuel>)> {
+        let of = match (self.fed.as_slice(), self.fuels.as_slice()) {
+            ([fed], _) => Some(*fed),
+            ([], []) => Some(None),
+            ([], [fuel]) => Some(*fuel),
+            _ => None,
+        };
+        self.tank.zip(of)
+    }
+
+    /// What is there of a fuel.
+    pub(super) fn there(&self, fuel: Option<Fuel>) -> There {
+        let tank = self.tank().filter(|(_, of)| *of == fuel).map(|(tank, _)| tank);
+        let stock = one(&self.fuels).filter(|of| *of == fuel).map(|_| self.stock.litres);
+        There {
+            litres: tank.map_or(Volume::ZERO, |tank| tank.litres.into())
+                + stock.map_or(Volume::ZERO, Volume::from),
+            reserve: tank.map_or(Volume::ZERO, |tank| tank.reserve.into()),
+        }
+    }
+
+    pub(super) const fn can_size(&self) -> Option<model::Litres> {
+        self.stock.can_size
+    }
+
+    /// What is left out, since it is not known of which fuel it is.
+    pub(super) fn left_out(&self) -> impl Iterator<Item = Asked> {
+        let several = self.fuels.len() > 1;
+        let stock = (several && self.stock.litres.hundredths() > 0).then(|| {
+            Asked::at(
+                "/on_site/litres",
+                "of which fuel the stock is: the sets burn several, so it was left out",
+            )
+        });
+        let tank = (self.tank.is_some() && several && self.tank().is_none()).then(|| {
+            Asked::at(
+                "/site_tank",
+                "of which fuel the tank of the site is: the sets burn several, so it was left out",
+            )
+        });
+        stock.into_iter().chain(tank)
+    }
+}
+
+fn each_once<'a>(sets: impl Iterator<Item = &'a Set>) -> Vec<Option<Fuel>> {
+    let mut fuels = Vec::new();
+    for set in sets {
+        if !fuels.contains(&set.burn.fuel) {
+            fuels.push(set.burn.fuel);
+        }
+    }
+    fuels
+}
+
+/// The only one.
+fn one(fuels: &[Option<Fuel>]) -> Option<Option<Fuel>> {
+    if let [fuel] = fuels { Some(*fuel) } else { None }
+}
