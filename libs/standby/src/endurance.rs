@@ -87,8 +87,8 @@ fn judge(question: &Question, set: &Stocked, triage: &mut Triage) -> Result<(), 
     if set.tank.is_none() {
         missing.push(Asked::at("/tank_litres", "how much is in the tank"));
     }
-    match (burn, load, set.tank) {
-        (Some(burn), Some(load), Some(tank)) if missing.is_empty() => {
+    match (burn, set.tank) {
+        (Some(burn), Some(tank)) if missing.is_empty() => {
             triage.lasting.extend(lasts(question, set, &burn, load, tank));
         }
         _ => triage.unknown.push(NotKnown { unit_id: set.unit, missing }),
@@ -109,18 +109,21 @@ fn check(set: &Stocked) -> Result<(), EnduranceError> {
     }
 }
 
-/// The share of its rating that a set carries; any where one rate counts for all.
+/// What to enter where the load is not known.
+const WHAT_IT_CARRIES: &str = "what the set has to carry: what its site needs, and its rated output";
+
+/// The share of its rating that a set carries; none where that is not known, which is missing unless one rate counts for all.
 fn load(
     question: &Question,
     set: &Stocked,
     burn: Option<&Burn>,
     missing: &mut Vec<Asked>,
 ) -> Result<Option<Share>, EnduranceError> {
+    let one_rate = matches!(burn, Some(Burn::Tank { basis: BurnBasis::UsualRate, .. }));
     let Some(load) = set.load else {
-        if matches!(burn, Some(Burn::Tank { basis: BurnBasis::UsualRate, .. })) {
-            return Ok(Some(Share::FULL));
+        if !one_rate {
+            missing.push(Asked::at("/load", WHAT_IT_CARRIES));
         }
-        missing.push(Asked::at("/load", "what the set has to carry"));
         return Ok(None);
     };
     let utc = model::Zone::utc();
@@ -129,8 +132,16 @@ fn load(
     Ok(timeline.steps().first().map(|(_, share)| *share))
 }
 
-fn lasts(question: &Question, set: &Stocked, burn: &Burn, load: Share, tank: Litres) -> Option<Endurance> {
+fn lasts(
+    question: &Question,
+    set: &Stocked,
+    burn: &Burn,
+    load_share: Option<Share>,
+    tank: Litres,
+) -> Option<Endurance> {
     let Burn::Tank { basis, .. } = burn else { return None };
+    // One rate counts for every load.
+    let load = load_share.unwrap_or(Share::FULL);
     let at = burn.rate(load);
     let there = Volume::from(tank) + Volume::from(set.cans);
     let burnable = if question.keep_reserve { there - Volume::from(set.reserve) } else { there };
@@ -147,7 +158,7 @@ fn lasts(question: &Question, set: &Stocked, burn: &Burn, load: Share, tank: Lit
     let trace = [Some(EnduranceTrace::BurnUsed { basis: *basis }), beyond, Some(reserve), early];
     Some(Endurance {
         unit_id: set.unit,
-        load_share: load,
+        load_share,
         hours: Hours::from_seconds(seconds),
         runs_out_at,
         litres: burnable.litres(),

@@ -8,6 +8,7 @@ use model::{Instant, event::ServiceEvent};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 use standby::{
+    amount::Volume,
     fuel::TankNote,
     outage::OnSite,
     readiness::{Facts, Readiness, ReadinessPolicy, judge},
@@ -143,7 +144,8 @@ fn ask_all(record: &Record<'_>) {
     let set = record.outage_set(&asked);
     assert_eq!(set.running, record.open_run().is_some());
     if let Some(level) = fuel.and_then(|fuel| fuel.level()) {
-        assert!(level.microlitres() >= 0);
+        let holds = record.fields.tank_litres.map(Volume::from);
+        assert!(holds.is_none_or(|holds| level <= holds), "{level:?} in a tank of {holds:?}");
     }
     assert!(record.test_runs().len() <= record.runs().len());
     assert!(record.demands().len() <= record.happened.len());

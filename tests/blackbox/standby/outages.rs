@@ -101,13 +101,13 @@ fn a_site_and_the_fleet(backend: Backend) {
     assert_eq!(fleet["stage"]["fuel_burned_litres"], json!(30.4), "{fleet}");
     assert_eq!(fleet["left_out"], json!([third]));
     assert_eq!(fleet["stage"]["sites"].as_array().unwrap().len(), 1);
-    // Two sets of 24 L burn 15.2 L each down to a reserve of 4.8 L, so that stock is not needed; it is there for both.
+    // In 24 hours each has to be filled up; the stock is there for both.
     let stocked = storm.ask_site("run-through?hours=24&stock_litres=40&can_litres=20");
     let without = storm.ask_site("run-through?hours=24");
     let staged = |answer: &Value| answer["plan"]["fuel_to_stage_litres"].as_f64().unwrap();
     assert!((staged(&without) - staged(&stocked) - 40.0).abs() < 0.01, "{stocked}");
     assert_eq!(stocked["plan"]["cans"].as_f64().unwrap(), (staged(&stocked) / 20.0).ceil(), "{stocked}");
-    // By itself each carries all that the site needs, 3.8 kW of 5.5; the set that is locked out, nothing.
+    // By itself each carries all that the site needs, 5.5 kW; the set that is locked out, nothing.
     let endurance = storm.client().get("/v1/endurance").expect(200).json();
     let shares: Vec<&Value> =
         endurance["lasting"].as_array().unwrap().iter().map(|set| &set["load_share"]).collect();

@@ -9,7 +9,7 @@ use crate::{
     options::{On, Options, progress},
     reads::{self, in_turn, settle},
     standing,
-    stats::{Rounds, median},
+    stats::{Rounds, count, median},
     table::{Line, spread},
     town::Town,
 };
@@ -49,7 +49,7 @@ fn of_rounds(on: On, rounds: &Rounds) -> Line {
     let one = median(&rounds.baseline, |round| round.percentile(50));
     let longest = time(100);
     // A unit in an answer with all others, as a share of a unit in an answer of its own.
-    let ratios: Vec<f64> = rounds.ratios().iter().rev().map(|ratio| 1.0 / (ratio * 1000.0)).collect();
+    let ratios: Vec<f64> = rounds.ratios().iter().rev().map(|ratio| 1.0 / (ratio * count(UNITS))).collect();
     Line {
         what: format!("run-through of {UNITS} units, {EVENTS} events each, 72 h, one client"),
         on: on.name(),

@@ -56,7 +56,7 @@ impl Ground {
         let (database, store) = fresh_store(on)?;
         let sites = units.div_ceil(standing::AT_A_SITE);
         let town = Town::of_sites_with(&store, sites, &standing::site()).await?;
-        let past = Past::StandBy { events: EVENTS, one_in: units / NOT_READY };
+        let past = Past::StandBy { events: EVENTS, one_in: units.div_ceil(NOT_READY) };
         let fleet = Fleet::build(&town, units, past).await?;
         drop(store);
         settle(&database);

@@ -1,4 +1,5 @@
-//! Whether a battery is fit by its checks: what was measured counts before what was said.
+//! Whether a battery is fit by its checks: what was measured counts before a word that it passed, and a word that it failed before
+//! all.
 
 use interval::Fraction;
 use model::event::BatteryResult;
@@ -30,7 +31,7 @@ pub struct CheckFound<'a> {
 #[serde(tag = "code", rename_all = "snake_case")]
 #[schema(as = BatteryPassedBy)]
 pub enum PassedBy {
-    /// A load test that counts.
+    /// A load test: one that counts, or one below its limit that was said to be passed.
     LoadTest,
     /// It rested and had less than the policy asks for.
     ChargeTooLow {
@@ -78,10 +79,16 @@ pub fn judge_checks(checks: &[CheckFound<'_>], policy: &BatteryPolicy) -> Verdic
         if let Some(by) = failed {
             return Verdict { passed: Some(false), by: Some(by), missing: asked(check, by) };
         }
+        if far_below_flat(check) && check.said == Some(BatteryResult::Passed) {
+            // Of two in series it may be that only one was measured: neither the figure nor the word counts.
+            return Verdict { passed: None, by: None, missing: vec![Asked::at("/volts", MEASURE_BOTH)] };
+        }
         let passed_load = (check.load == Some(LoadOutcome::Pass)).then_some((true, PassedBy::LoadTest));
         let said = check.said.map(|said| (said == BatteryResult::Passed, PassedBy::Said));
         let new = check.replaced.then_some((true, PassedBy::Replaced));
-        if let Some((passed, by)) = said.or(passed_load).or(new) {
+        // Who says that it failed may have seen more than a test that it passed.
+        let failed_by_word = said.filter(|(passed, _)| !passed);
+        if let Some((passed, by)) = failed_by_word.or(passed_load).or(said).or(new) {
             return Verdict { passed: Some(passed), by: Some(by), missing: Vec::new() };
         }
     }
@@ -95,17 +102,23 @@ fn rested(check: &CheckFound<'_>) -> bool {
 /// Why a battery that rested is too flat, if it is.
 fn too_flat(check: &CheckFound<'_>, policy: &BatteryPolicy) -> Option<PassedBy> {
     let charge = check.charge?;
-    let has = |what: fn(&BatteryTrace) -> bool| charge.trace.iter().any(what);
-    // Of two in series it may be that only one was measured.
-    if check.nominal == Some(Nominal::V12)
-        && has(|one| *one == BatteryTrace::FarBelowFlat)
-        && !has(|one| matches!(one, BatteryTrace::NotRested { .. }))
-    {
+    if check.nominal == Some(Nominal::V12) && far_below_flat(check) {
         return Some(PassedBy::FarBelowFlat);
     }
     let told = charge.charge.filter(|_| charge.state == ChargeState::Told)?;
     let (least_charge, source) = (policy.least_to_pass, policy.least_to_pass_source);
     (told < least_charge).then_some(PassedBy::ChargeTooLow { charge: told, least_charge, source })
+}
+
+/// What to do where it is not known whether both batteries were measured together.
+const MEASURE_BOTH: &str =
+    "The voltage of both batteries in series: together they have far less than flat ones.";
+
+/// Whether it rested and has far less than a flat one.
+fn far_below_flat(check: &CheckFound<'_>) -> bool {
+    let has =
+        |what: fn(&BatteryTrace) -> bool| check.charge.is_some_and(|charge| charge.trace.iter().any(what));
+    has(|one| *one == BatteryTrace::FarBelowFlat) && !has(|one| matches!(one, BatteryTrace::NotRested { .. }))
 }
 
 fn asked(check: &CheckFound<'_>, by: PassedBy) -> Vec<Asked> {

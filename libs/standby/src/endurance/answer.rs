@@ -18,9 +18,10 @@ pub struct Endurance {
     /// The set.
     #[schema(value_type = String, format = "uuid")]
     pub unit_id: UnitId,
-    /// What it carries, as a share of its rating.
-    #[schema(value_type = f64, example = 0.6)]
-    pub load_share: Share,
+    /// What it carries, as a share of its rating; absent where one rate counts for every load, and the load is not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, example = 0.6)]
+    pub load_share: Option<Share>,
     /// Hours until it has burned that: down to the reserve where that is kept, and else until it stops.
     #[schema(value_type = f64, example = 12.8)]
     pub hours: Hours,

@@ -125,7 +125,7 @@ pub fn automatic_exercise(
 fn gap(left: Hours, seconds: i64, cadence: Cadence, tick: Hours) -> MeterGap {
     let (lasts, tick) = (cadence.lasts.seconds().max(1), tick.seconds().max(0));
     let every = cadence.every_days.max(1).saturating_mul(DAY_SECONDS);
-    let usual = seconds / every..=(seconds + every - 1) / every;
+    let usual = seconds / every..=seconds / every + i64::from(seconds % every > 0);
     let most_times = usual.start() + 1;
     let nearest = (left.seconds() + lasts / 2).div_euclid(lasts);
     let fits = |times: i64| (left.seconds() - times.saturating_mul(lasts)).abs() <= tick;

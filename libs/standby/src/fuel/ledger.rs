@@ -40,6 +40,8 @@ pub struct Ledger {
     pub notes: Vec<TankNote>,
     /// More was taken than the record held, and no level was measured since: what is in the tank is not known.
     pub overdrawn: bool,
+    /// More went in than it holds, by more than a tenth, and no level that fits was measured since: the same.
+    pub overfull: bool,
 }
 
 /// Something that does not add up, or that was left out.
@@ -113,7 +115,7 @@ pub fn fold(mut tank: Tank, movements: &[Dated], at: LocalDate) -> Result<Ledger
     }
     let mut sorted = movements.to_vec();
     sorted.sort_by_key(|dated| dated.on);
-    let (mut notes, mut overdrawn) = (Vec::new(), false);
+    let (mut notes, mut overdrawn, mut overfull) = (Vec::new(), false, false);
     for dated in sorted {
         if dated.on > at {
             notes.push(TankNote::LeftOutLater { on: dated.on });
@@ -124,10 +126,20 @@ pub fn fold(mut tank: Tank, movements: &[Dated], at: LocalDate) -> Result<Ledger
                 (_, Some(TankNote::TakenMoreThanHeld { .. })) => true,
                 _ => overdrawn,
             };
+            let is_level = matches!(dated.movement, Movement::Level(_));
+            overfull = is_overfull(&tank) || (overfull && !is_level);
             notes.extend(note);
         }
     }
-    Ok(Ledger { tank, notes, overdrawn })
+    Ok(Ledger { tank, notes, overdrawn, overfull })
+}
+
+/// Whether so much more is in it than it holds that what was burned, which is known to a tenth at best, does not tell why.
+fn is_overfull(tank: &Tank) -> bool {
+    tank.capacity().is_some_and(|capacity| {
+        let tenth = Volume::from_microlitres(capacity.microlitres() / 10);
+        tank.volume() > capacity + tenth
+    })
 }
 
 fn possible(dated: &Dated) -> Result<(), FuelError> {

@@ -95,19 +95,11 @@ impl Told {
         self.trace.push(LoadTrace::RuleUsed { rule: name, source, of, together });
         let altitude = place.elevation.and_then(|metres| {
             let factor = rule.altitude.at_metres(metres);
-            self.beyond(
-                factor,
-                "/derating/altitude",
-                "What the maker says of this height: its rule ends below it.",
-            )
+            self.beyond(factor, "/derating", "What the maker says of this height: its rule ends below it.")
         });
         let temperature = place.air.and_then(|air| {
             let factor = rule.temperature.at_celsius(air);
-            self.beyond(
-                factor,
-                "/derating/temperature",
-                "What the maker says of such heat: its rule ends below it.",
-            )
+            self.beyond(factor, "/derating", "What the maker says of such heat: its rule ends below it.")
         });
         self.trace.extend(altitude.map(|factor| LoadTrace::AltitudeFactor { factor }));
         self.trace.extend(temperature.map(|factor| LoadTrace::TemperatureFactor { factor }));

@@ -89,10 +89,11 @@ pub fn fleet(asked: &[SiteAsked]) -> Result<FleetStage, (usize, OutageError)> {
         fuel_to_stage_litres: litres(|plan| plan.fuel_to_stage_litres),
         fuel_to_fill_up_litres: litres(|plan| plan.fuel_to_fill_up_litres),
         fuel_burned_litres: litres(|plan| plan.fuel_burned_litres),
-        fuel_grade: sites.iter().map(|site| site.plan.fuel_grade).max().unwrap_or(Grade::A),
+        // Of no site nothing is known.
+        fuel_grade: sites.iter().map(|site| site.plan.fuel_grade).max().unwrap_or(Grade::D),
         cans: count(|plan| plan.cans.unwrap_or(0)),
         oil_bottles: count(|plan| plan.oil_bottles),
-        oil_complete: sites.iter().all(|site| site.plan.oil_complete),
+        oil_complete: !sites.is_empty() && sites.iter().all(|site| site.plan.oil_complete),
         run_hours: sites.iter().map(|site| site.plan.run_hours).fold(Hours::ZERO, |a, b| a + b),
         unknown: sites.iter().map(|site| site.plan.unknown).sum(),
         sites,

@@ -61,14 +61,19 @@ fn part(volume: Volume, of: (Instant, Instant), whole: (Instant, Instant)) -> Vo
     part.map_or(volume, Volume::from_microlitres)
 }
 
+const fn tells_fuel(run: &RunTold) -> bool {
+    run.measured.fuel_used_litres.is_some()
+}
+
 impl Record<'_> {
     /// What was burned by the runs, and by the hours that the meter went on beside them since the tank was `known`.
     pub(super) fn burns(&self, runs: &[RunTold], known: Option<Instant>) -> Burns {
         let burn = Burn::of(&self.burn()).ok();
         let mut burns = Burns::default();
         let mut spoken_for = Instant::FIRST;
+        let told: Vec<&RunTold> = runs.iter().filter(|run| tells_fuel(run) && !run.day_only).collect();
         for run in runs {
-            if self.is_measured_elsewhere(run, runs) {
+            if self.is_measured_elsewhere(run, &told) {
                 continue;
             }
             let (until, from) = (run.until(self.at), run.from);
@@ -100,18 +105,13 @@ impl Record<'_> {
         burns
     }
 
-    /// Whether another record of the same run says what it burned, and this one does not.
-    fn is_measured_elsewhere(&self, run: &RunTold, runs: &[RunTold]) -> bool {
-        let is_within = |other: &RunTold| {
+    /// Whether one of the records that tell what was burned is of the same run, and this one does not tell it.
+    fn is_measured_elsewhere(&self, run: &RunTold, told: &[&RunTold]) -> bool {
+        let is_within = |other: &&RunTold| {
             let ends = run.until(self.at).zip(other.until(self.at));
             other.from <= run.from && ends.is_some_and(|(until, other)| run.from < until && until <= other)
         };
-        let is_told = |run: &RunTold| run.measured.fuel_used_litres.is_some();
-        !is_told(run)
-            && !run.day_only
-            && runs
-                .iter()
-                .any(|other| other.id != run.id && !other.day_only && is_told(other) && is_within(other))
+        !tells_fuel(run) && !run.day_only && told.iter().any(is_within)
     }
 
     /// What a run burned, and what is doubtful about that.

@@ -25,6 +25,7 @@ use crate::{
 
 /// The job by which an alarm for carbon monoxide is tried.
 const CO_ALARM_CHECK: &str = "co_alarm_check";
+
 impl Record<'_> {
     /// All that rules of readiness ask about the unit.
     #[must_use]
@@ -174,9 +175,8 @@ impl Record<'_> {
         if matches!(self.fields.fuel, Some(Fuel::NaturalGas | Fuel::Propane)) {
             return Fact::DoesNotApply;
         }
-        let is_told = |fuel: &&FuelRecord| {
-            fuel.told && !fuel.ledger.overdrawn && fuel.ledger.tank.volume() > Volume::ZERO
-        };
+        let is_told =
+            |fuel: &&FuelRecord| fuel.told && fuel.adds_up() && fuel.ledger.tank.volume() > Volume::ZERO;
         let Some(fuel) = fuel.filter(is_told) else { return Fact::NotKnown };
         let (today, policy) = (self.today(), AgePolicy::standard());
         let ledgers = std::iter::once(&fuel.ledger).chain(&fuel.oldest);

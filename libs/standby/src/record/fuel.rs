@@ -26,17 +26,16 @@ pub struct FuelRecord {
     pub ledger: Ledger,
     /// The same where what is not known counts as not burned, so that its fuel is no older than told; absent where all is known.
     pub oldest: Option<Ledger>,
-    /// Whether more is in it than it holds: what was entered of the one or of the other is wrong.
-    pub overfull: bool,
     /// Whether anybody ever wrote down what went in or was in.
     pub told: bool,
-    /// What ran since the tank was last measured of which it is not known what it burned, or only by a guess on the safe side.
+    /// What happened since the tank was last measured of which it is not known how much fuel it took or gave, or only by a guess on
+    /// the safe side.
     pub uncounted: Vec<Uncounted>,
     /// The events that it rests on.
     pub evidence: Vec<EventId>,
 }
 
-/// Something that ran, of which it is not known how much it burned.
+/// Something of which it is not known how much fuel it took or gave.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(tag = "code", rename_all = "snake_case")]
 #[schema(as = RunNotCounted)]
@@ -74,24 +73,27 @@ pub enum Uncounted {
 }
 
 impl FuelRecord {
+    /// Whether what was entered of the tank agrees: no more was taken out than was in, nor filled in than it holds, and all has a
+    /// volume.
+    pub(super) fn adds_up(&self) -> bool {
+        let weighed = |of: &Uncounted| matches!(of, Uncounted::Weighed { .. });
+        !self.ledger.overfull && !self.ledger.overdrawn && !self.uncounted.iter().any(weighed)
+    }
+
     /// Whether it is known how much is in the tank.
     #[must_use]
     pub fn level_known(&self) -> bool {
         let not_taken_off = |run: &Uncounted| {
-            matches!(
-                run,
-                Uncounted::NotTakenOff { .. }
-                    | Uncounted::HoursNotTakenOff { .. }
-                    | Uncounted::Weighed { .. }
-            )
+            matches!(run, Uncounted::NotTakenOff { .. } | Uncounted::HoursNotTakenOff { .. })
         };
-        self.told && !self.overfull && !self.ledger.overdrawn && !self.uncounted.iter().any(not_taken_off)
+        self.told && self.adds_up() && !self.uncounted.iter().any(not_taken_off)
     }
 
     /// How much is in the tank, if that is known.
     #[must_use]
     pub fn level(&self) -> Option<Volume> {
-        self.level_known().then(|| self.ledger.tank.volume())
+        let tank = &self.ledger.tank;
+        self.level_known().then(|| tank.capacity().map_or(tank.volume(), |most| tank.volume().or_less(most)))
     }
 }
 
@@ -115,11 +117,8 @@ impl Record<'_> {
         let told_since = weighed.clone().filter(|event| measured.is_none_or(|at| event.at > at));
         let no_volume = told_since.map(|event| Uncounted::Weighed { event_id: event.id });
         let doubts = burns.doubts.into_iter().filter(is_open).map(|doubt| doubt.of);
-        let ledger = self.ledger(fuel, &changes, &burns.all);
-        let holds = self.fields.tank_litres.map(Volume::from);
         Some(FuelRecord {
-            overfull: holds.is_some_and(|holds| ledger.tank.volume() > holds),
-            ledger,
+            ledger: self.ledger(fuel, &changes, &burns.all),
             oldest: (sure.len() < burns.all.len()).then(|| self.ledger(fuel, &changes, &sure)),
             told: first.is_some(),
             uncounted: doubts.chain(no_volume).collect(),
@@ -154,7 +153,7 @@ impl Record<'_> {
         let movements: Vec<Dated> = moved.into_iter().map(dated).collect();
         let tank = Tank::empty(fuel, self.fields.tank_litres.map(Into::into));
         // What cannot be was refused when it was entered.
-        let refused = |_| Ledger { tank: tank.clone(), notes: Vec::new(), overdrawn: true };
+        let refused = |_| Ledger { tank: tank.clone(), notes: Vec::new(), overdrawn: true, overfull: false };
         fold(tank.clone(), &movements, self.today().max(day)).unwrap_or_else(refused)
     }
 }

@@ -89,12 +89,10 @@ impl Record<'_> {
         if runs > SOON { None } else { self.fuel()?.level() }
     }
 
-    /// What it is expected to carry by itself.
+    /// What it is expected to carry by itself: see [`Record::expected_share`].
     #[must_use]
     pub fn expected_load(&self) -> Option<Load> {
-        let needs = self.site.needs_kw?;
-        // Without a rating a share cannot be told: then the rating is asked for.
-        Some(self.expected_share().map_or(Load::Kilowatts(needs), Load::Share))
+        self.expected_share().map(Load::Share)
     }
 
     fn needed_load(&self) -> Option<Profile> {
@@ -148,20 +146,32 @@ impl Record<'_> {
         if items.is_empty() {
             return vec![NotTold::Schedule];
         }
-        let unknown = |item: &DueItem| {
-            (item.state == DueState::Unknown && item.hours.is_none() && item.calendar.is_none()).then(|| {
-                let changes_oil = OIL_CHANGES.contains(&item.job.as_str());
-                NotTold::Task { task: item.task.clone(), changes_oil }
-            })
+        let unknown = items.iter().filter(|item| self.lacks_a_limit(item));
+        let task = |item: &DueItem| NotTold::Task {
+            task: item.task.clone(),
+            changes_oil: OIL_CHANGES.contains(&item.job.as_str()),
         };
-        items.iter().filter_map(unknown).collect()
+        unknown.map(task).collect()
+    }
+
+    /// Whether it is not known when a task is due, or, of one with a limit in hours, at how many.
+    fn lacks_a_limit(&self, item: &DueItem) -> bool {
+        if matches!(item.state, DueState::NotApplicable | DueState::Suspended) {
+            return false;
+        }
+        let by_hours = self.asked_of(item).is_some_and(|task| task.limits.hours.is_some());
+        item.hours.is_none() && (by_hours || item.calendar.is_none())
+    }
+
+    fn asked_of(&self, item: &DueItem) -> Option<&schedule::Task> {
+        self.state.edition(item.edition_id)?.tasks.iter().find(|task| task.task == item.task)
     }
 
     fn task(&self, item: &DueItem) -> Option<Task> {
         if matches!(item.state, DueState::NotApplicable | DueState::Suspended) {
             return None;
         }
-        let asked = self.state.edition(item.edition_id)?.tasks.iter().find(|task| task.task == item.task)?;
+        let asked = self.asked_of(item)?;
         let put_off = item.deferral.and_then(|deferral| deferral.until_hours);
         let hours = item.hours.map(|hours| HourLimit {
             due_at: put_off.map_or(hours.limit_lower_hours, |until| until.max(hours.limit_lower_hours)),

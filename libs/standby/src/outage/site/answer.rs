@@ -69,8 +69,8 @@ pub struct SitePlan {
     pub fuel_to_fill_up_litres: Litres,
     /// How well the fuel is known: the worst of the units; not at all where some are left out.
     pub fuel_grade: Grade,
-    /// Cans for the least fuel, of the size of the stock or else of the units' own sizes, those of units without cans not among them. Absent where the site has a
-    /// tank, from which units are filled before cans are needed.
+    /// Cans for the least fuel, of the size of the stock or else of the units' own sizes, those of units without cans not among them.
+    /// Absent where the site has a tank of a fuel that is known, from which units are filled before cans are needed.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = 6)]
     pub cans: Option<i64>,
@@ -82,7 +82,7 @@ pub struct SitePlan {
     /// Hours that units run, added up.
     #[schema(value_type = f64, example = 138.0)]
     pub run_hours: Hours,
-    /// How far the tank of the site goes; absent where it has none.
+    /// How far the tank of the site goes; absent where it has none, or where it is not known of which fuel it is.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub shared: Option<SharedLasts>,
     /// The rules applied, by name.
@@ -106,7 +106,7 @@ pub struct FuelToStage {
     /// Beyond what is on the site where every stop fills the tank.
     #[schema(value_type = f64, example = 117.12)]
     pub to_fill_up_litres: Litres,
-    /// Cans for the least; absent without a size.
+    /// Cans for the least; absent without a size, and of a fuel of which the site has a tank.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = 6)]
     pub cans: Option<i64>,

@@ -69,6 +69,14 @@ impl Stores {
         }
     }
 
+    /// What is in the tank.
+    pub(super) fn in_tank(&self) -> There {
+        self.tank.map_or_else(There::default, |tank| There {
+            litres: tank.litres.into(),
+            reserve: tank.reserve.into(),
+        })
+    }
+
     pub(super) const fn can_size(&self) -> Option<model::Litres> {
         self.stock.can_size
     }
@@ -95,7 +103,7 @@ impl Stores {
 fn each_once<'a>(sets: impl Iterator<Item = &'a Set>) -> Vec<Option<Fuel>> {
     let mut fuels = Vec::new();
     for set in sets {
-        if !fuels.contains(&set.burn.fuel) {
+        if set.burn.fuel.is_none() || !fuels.contains(&set.burn.fuel) {
             fuels.push(set.burn.fuel);
         }
     }

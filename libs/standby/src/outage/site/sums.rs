@@ -97,7 +97,8 @@ impl Sums {
     }
 
     fn of_fuel(&mut self, fuel: Option<Fuel>, add: impl FnOnce(&mut OfFuel)) {
-        if let Some(there) = self.fuels.iter_mut().find(|of| of.fuel == fuel) {
+        // Two of which it is not known may burn two fuels.
+        if let Some(there) = self.fuels.iter_mut().find(|of| of.fuel == fuel && fuel.is_some()) {
             return add(there);
         }
         let (draws, none) = (Draws::default(), Volume::ZERO);
@@ -109,10 +110,10 @@ impl Sums {
     pub(super) fn plan(mut self, outage: &Outage, units: Vec<UnitAnswer>, stores: &Stores) -> SitePlan {
         let mut missing: Vec<Asked> = stores.left_out().collect();
         if units.is_empty() {
-            missing.push(Asked::at("/units", "the sets that stand at the site"));
+            missing.push(Asked::at("/units", "a set that stands at the site and may run"));
             self.not_known();
         }
-        let fuels: Vec<FuelToStage> = self.fuels.iter().map(|of| of.to_stage(stores)).collect();
+        let fuels: Vec<FuelToStage> = self.fuels.iter().map(|of| self.to_stage(of, stores)).collect();
         let sum = |of: fn(&FuelToStage) -> Litres| {
             fuels.iter().map(|fuel| Volume::from(of(fuel))).fold(Volume::ZERO, |a, b| a + b).litres()
         };
@@ -136,9 +137,26 @@ impl Sums {
         }
     }
 
-    /// How far the tank of the site goes.
+    fn to_stage(&self, of: &OfFuel, stores: &Stores) -> FuelToStage {
+        let there = stores.there(of.fuel);
+        let (drawn, _) = of.draws.against(there.litres - there.reserve);
+        let to_stage = |needed: Volume| (needed + there.reserve - there.litres).litres();
+        let least = to_stage(of.least);
+        let has_tank = stores.tank().is_some_and(|(_, fuel)| fuel == of.fuel);
+        FuelToStage {
+            fuel: of.fuel,
+            burned_litres: of.burned.litres(),
+            to_stage_litres: least,
+            to_fill_up_litres: to_stage(drawn),
+            cans: stores.can_size().filter(|_| !has_tank).map(|size| up(least, size)),
+            // A set that is left out may burn any of them.
+            grade: if self.unknown > 0 { Grade::D } else { of.grade },
+        }
+    }
+
+    /// How far the tank of the site goes, without what stands beside it.
     fn shared(&self, outage: &Outage, fuel: Option<Fuel>, stores: &Stores) -> SharedLasts {
-        let there = stores.there(fuel);
+        let there = stores.in_tank();
         let of_fuel = self.fuels.iter().find(|of| of.fuel == fuel);
         let drawn = of_fuel.map(|of| of.draws.against(there.litres - there.reserve));
         let (drawn, down) = drawn.unwrap_or((Volume::ZERO, None));
@@ -162,21 +180,6 @@ impl OfFuel {
         } else {
             self.least += course.burned;
             self.draws.running(&ready.rates, &course.legs);
-        }
-    }
-
-    fn to_stage(&self, stores: &Stores) -> FuelToStage {
-        let there = stores.there(self.fuel);
-        let (drawn, _) = self.draws.against(there.litres - there.reserve);
-        let to_stage = |needed: Volume| (needed + there.reserve - there.litres).litres();
-        let least = to_stage(self.least);
-        FuelToStage {
-            fuel: self.fuel,
-            burned_litres: self.burned.litres(),
-            to_stage_litres: least,
-            to_fill_up_litres: to_stage(drawn),
-            cans: stores.can_size().map(|size| up(least, size)),
-            grade: self.grade,
         }
     }
 }

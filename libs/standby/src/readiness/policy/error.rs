@@ -63,13 +63,13 @@ impl PolicyError {
     #[must_use]
     pub fn pointer(&self) -> String {
         match self {
-            Self::NoRules => "/deratings".to_owned(),
-            Self::NoSource { place } => format!("/deratings/{place}/source"),
-            Self::NameNotCode { place } | Self::NameTwice { place } => format!("/deratings/{place}/rule"),
-            Self::CheckTwice { place } => format!("/deratings/{place}/check"),
-            Self::ToldTooLate { place } => format!("/deratings/{place}/check/last_test/told_from_days"),
+            Self::NoRules => "/rules".to_owned(),
+            Self::NoSource { place } => format!("/rules/{place}/source"),
+            Self::NameNotCode { place } | Self::NameTwice { place } => format!("/rules/{place}/rule"),
+            Self::CheckTwice { place } => format!("/rules/{place}/check"),
+            Self::ToldTooLate { place } => format!("/rules/{place}/check/last_test/told_from_days"),
             Self::EmptyAboveNeeded { place } => {
-                format!("/deratings/{place}/check/endurance/empty_below_hours")
+                format!("/rules/{place}/check/endurance/empty_below_hours")
             }
         }
     }

@@ -34,7 +34,7 @@ pub(crate) struct UnitFuel {
     /// How old it is; absent where nothing is known of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     age: Option<FuelAge>,
-    /// Runs of which it is not known how much they burned.
+    /// Runs of which it is not known how much they burned, and events that tell no volume.
     not_counted: Vec<Uncounted>,
     /// The service events that it rests on, beside the runs.
     #[schema(value_type = Vec<String>)]
@@ -79,11 +79,15 @@ pub(in crate::routes) async fn read(
 
 fn missing(fuel: Option<&FuelRecord>) -> Vec<ToEnter> {
     let event = "An event of kind fuel: what is in the tank (measured), or what was filled in.";
+    let weighed = "How many litres it was (an amendment of the event), or what is in the tank: only propane is weighed.";
     let holds = "What the tank holds, or what is in it (measured): there is more in it than it holds.";
     match fuel {
         None => vec![ToEnter::at("/fuel", "Which one fuel is in its tank; piped gas has none.")],
         Some(fuel) if !fuel.told => vec![ToEnter::at("/service_events", event)],
-        Some(fuel) if fuel.overfull => vec![ToEnter::at("/tank_litres", holds)],
+        Some(fuel) if fuel.ledger.overfull => vec![ToEnter::at("/tank_litres", holds)],
+        Some(fuel) if fuel.uncounted.iter().any(|of| matches!(of, Uncounted::Weighed { .. })) => {
+            vec![ToEnter::at("/litres", weighed)]
+        }
         Some(fuel) if !fuel.level_known() => {
             vec![ToEnter::at("/service_events", "Measure what is in the tank: the record does not add up.")]
         }

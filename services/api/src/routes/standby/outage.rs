@@ -72,15 +72,6 @@ impl AskedOutage {
         }
     }
 
-    /// What stands at a site of so many units that run, for all of them.
-    pub(super) fn stock(&self, units: usize) -> OnSite {
-        if units == 1 { self.without_stock() } else { self.on_site }
-    }
-
-    fn without_stock(&self) -> OnSite {
-        OnSite { litres: Litres::from_hundredths(0), ..self.on_site }
-    }
-
     /// The outage at a site in that zone.
     pub(super) fn at(&self, zone: &model::Zone) -> Outage {
         Outage {
@@ -91,20 +82,32 @@ impl AskedOutage {
         }
     }
 
-    /// What is asked of a unit; the stock is its own where it is alone.
-    pub(super) fn of_unit(&self, record: &Record<'_>, shared: Option<Load>, alone: bool) -> OutageAsked {
+    /// What is asked of a unit by itself: the stock is its own.
+    pub(super) fn of_unit(&self) -> OutageAsked {
         OutageAsked {
-            load: self.load.clone().or(shared.map(Profile::Constant)),
+            load: self.load.clone(),
             fuel: None,
-            on_site: if alone { self.on_site } else { self.without_stock() },
+            on_site: self.on_site,
             check_every: self.check_every,
             from: self.from,
+            site_tank: false,
+        }
+    }
+
+    /// What is asked of one of the units of a site: the stock is that of the site. Where the load cannot be shared, since a rating
+    /// is missing, it carries all of it, as far as it can.
+    pub(super) fn of_unit_at_site(&self, record: &Record<'_>, shared: Option<Load>) -> OutageAsked {
+        let load = shared.or_else(|| record.expected_load()).map(Profile::Constant);
+        OutageAsked {
+            load: self.load.clone().or(load),
+            on_site: OnSite { litres: Litres::from_hundredths(0), ..self.on_site },
             site_tank: record.fields.tank_litres.is_none() && record.site.tank_litres.is_some(),
+            ..self.of_unit()
         }
     }
 }
 
-/// Longer ago than this nobody asks from when on: what is in the tanks is known as of now.
+/// An outage that began longer ago is not asked about: what is in the tanks is known as of now, and would be counted as of then.
 const LATE: Hours = Hours::from_seconds(3600);
 
 /// From when on it is asked; no earlier than an hour ago.

@@ -16,6 +16,7 @@ use process::readiness::record;
 use serde::Serialize;
 use standby::{
     burn::propane,
+    load::LoadError,
     outage::{
         self, Answer, FleetStage, OutageError, RunThrough, SiteAsked, SitePlan, SiteTank, UnitSet,
         live::{Checks, LiveTask, OpenRun, checks},
@@ -164,7 +165,7 @@ pub(in crate::routes) async fn unit(
     let told = story::unit(&state, &caller, id, &Asked::now(caller.now())).await?;
     let record = told.record();
     let fuel = tank.litres(record.fields.fuel)?;
-    let of_unit = OutageAsked { site_tank: false, fuel, ..asked.of_unit(&record, None, true) };
+    let of_unit = OutageAsked { fuel, ..asked.of_unit() };
     let (plan, missing) = match outage::run_through(&asked.at(told.zone()), &record.outage_set(&of_unit)) {
         Ok(Answer::Planned { plan }) => (Some(plan), Vec::new()),
         Ok(Answer::Unknown { missing }) => {
@@ -204,8 +205,8 @@ pub(in crate::routes) async fn site(
     let told = story::site(&state, &caller, id, &Asked::now(caller.now())).await?;
     let (sets, left_out) = sets(told.story.units.iter(), told.at, &asked);
     let tank = site_tank(&told.story.fields, tank);
-    let stock = asked.stock(sets.len());
-    let plan = outage::site(&asked.at(&told.zone), &sets, tank, stock).map_err(|error| of_request(&error))?;
+    let plan = outage::site(&asked.at(&told.zone), &sets, tank, asked.on_site)
+        .map_err(|error| of_request(&error))?;
     Ok(HttpResponse::Ok().json(SiteRunThrough { head: told.head, plan, left_out }))
 }
 
@@ -241,7 +242,7 @@ pub(in crate::routes) async fn fleet(
         questions.push(SiteAsked {
             site: *site,
             outage: asked.at(&first.zone),
-            stock: asked.stock(sets.len()),
+            stock: asked.on_site,
             sets,
             tank,
         });
@@ -261,7 +262,7 @@ fn sets<'a>(
     let shared = shared_load(&records);
     let sets = records.iter().map(|record| UnitSet {
         unit: record.unit,
-        set: record.outage_set(&asked.of_unit(record, shared, records.len() == 1)),
+        set: record.outage_set(&asked.of_unit_at_site(record, shared)),
     });
     (sets.collect(), out.into_iter().map(|unit| unit.id).collect())
 }
@@ -350,6 +351,9 @@ fn refused(error: &OutageError, says_load: bool, says_fuel: Option<&'static str>
     };
     match name {
         Some(name) => Err(invalid(name, Flaw::new(error.code(), error.to_string()))),
+        None if matches!(error, OutageError::Load(LoadError::RatingMissing)) => {
+            Ok(to_enter(error.pointer(), &error.to_string()))
+        }
         None => Ok(to_enter(error.pointer(), &format!("Put right what contradicts this: {error}"))),
     }
 }
