@@ -106,9 +106,11 @@ class Browser:
             body = base64.b64encode(html.encode()).decode()
             self.send("Fetch.fulfillRequest", requestId=request, responseCode=200, responseHeaders=headers, body=body)
             return
-        # The browser asks for an icon by itself.
-        if url != f"{HERE}favicon.ico":
-            asked.append(url)
+        if url == f"{HERE}favicon.ico":
+            # The browser asks for an icon by itself, and complains, sooner or later, of one that it is refused.
+            self.send("Fetch.fulfillRequest", requestId=request, responseCode=204)
+            return
+        asked.append(url)
         self.send("Fetch.failRequest", requestId=request, errorReason="BlockedByClient")
 
     def measure(self, function, *arguments):
