@@ -29,6 +29,8 @@ pub struct Stocked {
     pub burn: BurnFacts,
     /// The load that is expected; not needed where one rate of its own is all that is known.
     pub load: Option<Load>,
+    /// What its tank holds.
+    pub capacity: Option<Litres>,
     /// What is in its tank.
     pub tank: Option<Litres>,
     /// What is beside it, in cans; nothing has to be stated where there are none.
@@ -105,6 +107,9 @@ fn check(set: &Stocked) -> Result<(), EnduranceError> {
     ];
     match amounts.iter().find(|(amount, _)| *amount < 0) {
         Some((_, pointer)) => Err(EnduranceError::BelowNothing { pointer }),
+        None if set.capacity.is_some_and(|holds| set.reserve >= holds) => {
+            Err(EnduranceError::ReserveFillsTheTank)
+        }
         None => Ok(()),
     }
 }

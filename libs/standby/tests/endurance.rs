@@ -23,6 +23,7 @@ fn stocked(value: &Value) -> Stocked {
         unit: UnitId::parse(value["unit"].as_str().unwrap()).unwrap(),
         burn: burn_facts(value),
         load: (!value["load"].is_null()).then(|| load(&value["load"])),
+        capacity: amount("capacity_litres"),
         tank: amount("tank_litres"),
         cans: amount("cans_litres").unwrap_or(no_litres),
         reserve: amount("reserve_litres").unwrap_or(no_litres),

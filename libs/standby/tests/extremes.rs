@@ -80,6 +80,7 @@ fn fuel_for_ever() {
             ..BurnFacts::default()
         },
         load: Some(Load::Share(Share::FULL)),
+        capacity: None,
         tank: Some(Litres::from_hundredths(i64::MAX)),
         cans: Litres::from_hundredths(i64::MAX),
         reserve: Litres::from_hundredths(0),

@@ -200,7 +200,7 @@ proptest! {
     #[test]
     fn a_site_does_not_contradict_itself(set in set(), seconds in 1..400_000_i64, litres in 0..30_000_i64, reserve in 0..3_000_i64) {
         let unit = UnitId::parse("01990593-db00-7000-8000-000000000001").unwrap();
-        let tank = SiteTank { litres: of_hundredths(litres), reserve: of_hundredths(reserve) };
+        let tank = SiteTank { capacity: None, litres: Some(of_hundredths(litres)), reserve: of_hundredths(reserve) };
         let plan = site(&outage(seconds), &[UnitSet { unit, set: set.clone() }], Some(tank), NO_STOCK).unwrap();
         let shared = plan.shared.unwrap();
         let fill_up = plan.fuel_to_fill_up_litres.hundredths();

@@ -15,8 +15,11 @@ use self::given::*;
 const CASES: &str = include_str!("../../../tests/vectors/standby/site.json");
 
 fn tank(value: &Value) -> Option<SiteTank> {
-    (!value.is_null())
-        .then(|| SiteTank { litres: litres(&value["litres"]), reserve: litres(&value["reserve"]) })
+    (!value.is_null()).then(|| SiteTank {
+        capacity: value.get("capacity").map(litres),
+        litres: value.get("litres").map(litres),
+        reserve: litres(&value["reserve"]),
+    })
 }
 
 fn stock(value: &Value) -> OnSite {

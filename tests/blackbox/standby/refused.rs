@@ -49,6 +49,15 @@ fn parameters_that_cannot_be(backend: Backend) {
         }
     }
     none_failed(&failures);
+    // A tank of the site holds no more than it holds, and what is in it is asked for.
+    let etag = storm.client().get(&site).expect(200).etag();
+    storm.client().patch(&site, &etag, &json!({"tank_litres": 1000, "tank_reserve_litres": 100})).expect(200);
+    let refused = storm.client().get(&format!("{site}/run-through?site_tank_litres=5000")).expect(400).json();
+    assert_eq!(refused["errors"][0]["code"], "more_than_the_tank_holds", "{refused}");
+    let asked = storm.ask_site("run-through");
+    let pointers: Vec<&Value> =
+        asked["plan"]["missing"].as_array().unwrap().iter().map(|one| &one["pointer"]).collect();
+    assert!(pointers.contains(&&json!("/site_tank/litres")), "{asked}");
     // What contradicts itself on record is no fault of a request that does not say it: the answer names what to enter.
     let etag = storm.client().get(&site).expect(200).etag();
     storm.client().patch(&site, &etag, &json!({"needs_kw": 22.5})).expect(200);

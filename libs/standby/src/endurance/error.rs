@@ -10,6 +10,9 @@ pub enum EnduranceError {
     /// What is wrong with its load.
     #[error(transparent)]
     Load(#[from] LoadError),
+    /// The tank is never above its reserve.
+    #[error("The reserve is less than the tank holds.")]
+    ReserveFillsTheTank,
     /// An amount or a time below nothing.
     #[error("The value at {pointer} is not below 0.")]
     BelowNothing {
@@ -24,6 +27,7 @@ impl EnduranceError {
     pub const fn code(&self) -> &'static str {
         match self {
             Self::Load(error) => error.code(),
+            Self::ReserveFillsTheTank => "reserve_fills_the_tank",
             Self::BelowNothing { .. } => "below_nothing",
         }
     }
@@ -33,6 +37,7 @@ impl EnduranceError {
     pub fn pointer(&self) -> &str {
         match self {
             Self::Load(error) => error.pointer(),
+            Self::ReserveFillsTheTank => "/reserve_litres",
             Self::BelowNothing { pointer } => pointer,
         }
     }

@@ -23,8 +23,10 @@ pub struct UnitSet {
 /// A tank or store of the site that fills the tanks of its sets or feeds sets without one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SiteTank {
-    /// What is in it at the start.
-    pub litres: Litres,
+    /// What it holds.
+    pub capacity: Option<Litres>,
+    /// What is in it at the start; where that is not known it counts as empty, and is asked for.
+    pub litres: Option<Litres>,
     /// What is never to be burned.
     pub reserve: Litres,
 }
@@ -46,7 +48,7 @@ pub fn site(
     prepare::duration(outage)?;
     prepare::on_site(stock)?;
     if let Some(tank) = tank {
-        prepare::not_below(tank.litres.hundredths(), "/site_tank/litres")?;
+        prepare::not_below(tank.litres.map_or(0, Litres::hundredths), "/site_tank/litres")?;
         prepare::not_below(tank.reserve.hundredths(), "/site_tank/reserve_litres")?;
     }
     let stores = Stores::of(sets, tank, stock);

@@ -97,7 +97,7 @@ pub(super) fn not_told(set: &Set) -> impl Iterator<Item = TraceEntry> + '_ {
     set.not_told.iter().map(|not_told| match not_told {
         NotTold::Task { task, .. } => TraceEntry::LeftOut {
             pointer: format!("/tasks/{task}"),
-            enter: "when it was last done, by an event: whether it is due is not known",
+            enter: "when it was last done, and what the hour meter showed then and shows now",
         },
         NotTold::Schedule => TraceEntry::LeftOut {
             pointer: "/tasks".to_owned(),

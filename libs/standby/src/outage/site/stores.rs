@@ -60,19 +60,15 @@ impl Stores {
 
     /// What is there of a fuel.
     pub(super) fn there(&self, fuel: Option<Fuel>) -> There {
-        let tank = self.tank().filter(|(_, of)| *of == fuel).map(|(tank, _)| tank);
+        let tank = self.tank().filter(|(_, of)| *of == fuel).map_or_else(There::default, |_| self.in_tank());
         let stock = one(&self.fuels).filter(|of| *of == fuel).map(|_| self.stock.litres);
-        There {
-            litres: tank.map_or(Volume::ZERO, |tank| tank.litres.into())
-                + stock.map_or(Volume::ZERO, Volume::from),
-            reserve: tank.map_or(Volume::ZERO, |tank| tank.reserve.into()),
-        }
+        There { litres: tank.litres + stock.map_or(Volume::ZERO, Volume::from), reserve: tank.reserve }
     }
 
     /// What is in the tank.
     pub(super) fn in_tank(&self) -> There {
         self.tank.map_or_else(There::default, |tank| There {
-            litres: tank.litres.into(),
+            litres: tank.litres.map_or(Volume::ZERO, Volume::from),
             reserve: tank.reserve.into(),
         })
     }
@@ -81,8 +77,8 @@ impl Stores {
         self.stock.can_size
     }
 
-    /// What is left out, since it is not known of which fuel it is.
-    pub(super) fn left_out(&self) -> impl Iterator<Item = Asked> {
+    /// What to enter: of which fuel something is that is left out since that is not known, and what of the tank is missing or wrong.
+    pub(super) fn missing(&self) -> impl Iterator<Item = Asked> {
         let several = self.fuels.len() > 1;
         let stock = (several && self.stock.litres.hundredths() > 0).then(|| {
             Asked::at(
@@ -96,7 +92,14 @@ impl Stores {
                 "of which fuel the tank of the site is: the sets burn several, so it was left out",
             )
         });
-        stock.into_iter().chain(tank)
+        let level = self.tank.is_some_and(|tank| tank.litres.is_none());
+        let level = level
+            .then(|| Asked::at("/site_tank/litres", "what is in the tank of the site: it counts as empty"));
+        let is_full_of_reserve = |tank: SiteTank| tank.capacity.is_some_and(|holds| tank.reserve >= holds);
+        let reserve = self.tank.is_some_and(is_full_of_reserve).then(|| {
+            Asked::at("/site_tank/reserve_litres", "a reserve that is less than the tank of the site holds")
+        });
+        [stock, tank, level, reserve].into_iter().flatten()
     }
 }
 

@@ -108,7 +108,7 @@ impl Sums {
     }
 
     pub(super) fn plan(mut self, outage: &Outage, units: Vec<UnitAnswer>, stores: &Stores) -> SitePlan {
-        let mut missing: Vec<Asked> = stores.left_out().collect();
+        let mut missing: Vec<Asked> = stores.missing().collect();
         if units.is_empty() {
             missing.push(Asked::at("/units", "a set that stands at the site and may run"));
             self.not_known();

@@ -108,6 +108,7 @@ fn stocked(record: &Record<'_>, load: Option<Load>, from: Instant) -> Stocked {
         unit: record.unit,
         burn: record.burn(),
         load: load.or_else(|| record.expected_load()),
+        capacity: record.fields.tank_litres,
         tank: record.level_from(from).map(|level| level.litres()),
         cans: Litres::from_hundredths(0),
         travel: None,

@@ -137,7 +137,7 @@ pub(crate) struct TankParams {
 #[into_params(parameter_in = Query)]
 #[allow(dead_code, reason = "describes what is read by hand, parameter by parameter")]
 pub(crate) struct SiteTankParams {
-    /// What is in the tank of the site that feeds its units, in litres; absent means nothing.
+    /// What is in the tank of the site that feeds its units, in litres; absent means that it counts as empty, and is asked for.
     #[param(value_type = Option<f64>, minimum = 0, example = 900)]
     site_tank_litres: Option<f64>,
 }
@@ -204,6 +204,11 @@ pub(in crate::routes) async fn site(
     params.close()?;
     let told = story::site(&state, &caller, id, &Asked::now(caller.now())).await?;
     let (sets, left_out) = sets(told.story.units.iter(), told.at, &asked);
+    if tank.zip(told.story.fields.tank_litres).is_some_and(|(there, holds)| there > holds) {
+        let flaw =
+            Flaw::new("more_than_the_tank_holds", "There is no more in the tank of the site than it holds.");
+        return Err(invalid("site_tank_litres", flaw));
+    }
     let tank = site_tank(&told.story.fields, tank);
     let plan = outage::site(&asked.at(&told.zone), &sets, tank, asked.on_site)
         .map_err(|error| of_request(&error))?;
@@ -269,11 +274,11 @@ fn sets<'a>(
 
 /// The tank of a site, if it has one.
 fn site_tank(fields: &model::site::SiteFields, litres: Option<Litres>) -> Option<SiteTank> {
-    let nothing = Litres::from_hundredths(0);
     let has_one = fields.tank_litres.is_some() || litres.is_some();
     has_one.then(|| SiteTank {
-        litres: litres.unwrap_or(nothing),
-        reserve: fields.tank_reserve_litres.unwrap_or(nothing),
+        capacity: fields.tank_litres,
+        litres,
+        reserve: fields.tank_reserve_litres.unwrap_or(Litres::from_hundredths(0)),
     })
 }
 
