@@ -1,0 +1,4 @@
+DROP TABLE record;
+DROP TABLE edit;
+DROP TABLE enrolment;
+DROP TABLE device;

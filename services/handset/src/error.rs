@@ -1,0 +1,55 @@
+//! What can go wrong on the device itself. What the service says is no error: it is told in words.
+
+use diesel::result::Error as DieselError;
+
+/// Why something could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The file cannot be opened, or another program has it open.
+    #[error("the handset's file cannot be used: {0}")]
+    Open(String),
+    /// The file is of a newer version of this program.
+    #[error("the handset's file was written by a newer version of this program")]
+    Newer,
+    /// The file failed.
+    #[error("the handset's file failed")]
+    Disk(#[from] DieselError),
+    /// Stored text cannot be read.
+    #[error("stored {what} cannot be read: {why}")]
+    Corrupt {
+        /// Which text.
+        what: &'static str,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// Nobody has enrolled this handset yet.
+    #[error("this handset is not enrolled yet")]
+    NotEnrolled,
+    /// This handset is enrolled already.
+    #[error("this handset is enrolled already")]
+    EnrolledAlready,
+    /// An edit is larger than the service takes.
+    #[error("this entry has {bytes} bytes; the service takes {most} at most")]
+    TooLarge {
+        /// How many it has.
+        bytes: usize,
+        /// How many it may have.
+        most: usize,
+    },
+    /// No stamp is left: the clock stands at the end of time.
+    #[error("the clock of this device is at the end of time")]
+    Clock(#[from] merge::Exhausted),
+    /// Something cannot be written down.
+    #[error("this cannot be written down: {0}")]
+    Unwritable(String),
+}
+
+impl Error {
+    /// A text of ours that cannot be read.
+    pub(crate) fn corrupt(what: &'static str) -> impl Fn(&dyn std::fmt::Display) -> Self {
+        move |why| Self::Corrupt { what, why: why.to_string() }
+    }
+}
+
+/// What the parts of a handset give back.
+pub type Result<T> = std::result::Result<T, Error>;

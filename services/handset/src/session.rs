@@ -1,0 +1,457 @@
+//! A sync: the queue is sent, what changed is taken, until nothing is left. No answer of any kind makes an edit disappear.
+
+use model::{HandsetId, Instant, SiteId};
+use proof::Prefix;
+use serde::de::DeserializeOwned;
+use serde_json::json;
+
+use crate::{
+    backoff::Backoff,
+    batch::{self, Batch},
+    disk::{Conn, Device, Disk, Enrolment, State, device, edits},
+    error::{Error, Result},
+    fingerprint,
+    outside::{Asked, CodeFor, Method, People, Reply, Surroundings, Wire},
+    renumber,
+    replica::{self, KEPT_FOR_DAYS, Taken},
+    wire::{Answer, Enrolled, PartRecords, Parts, Problem, Pull, Request, Reset, SiteSum, request},
+};
+
+/// So many times a sync begins afresh at most, before it is left for later.
+const FRESH_MOST: u32 = 5;
+/// So many requests are made at most to find out where a site differs.
+const NARROWING_MOST: u32 = 200;
+
+/// All that a sync needs from outside.
+pub struct Outside<'a> {
+    /// Time and chance.
+    pub around: &'a mut dyn Surroundings,
+    /// Tokens and codes.
+    pub people: &'a mut dyn People,
+    /// The way to the service.
+    pub wire: &'a mut dyn Wire,
+}
+
+/// What a sync came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Synced {
+    /// How it ended.
+    pub ended: Ended,
+    /// How many requests it took, those for enrolment and fingerprints included.
+    pub requests: u32,
+    /// How many edits were answered.
+    pub answered: usize,
+    /// How many changes were taken.
+    pub changes: usize,
+    /// How many records of the copy were mended, since a fingerprint did not agree.
+    pub mended: usize,
+}
+
+/// How a sync ended. Whatever it was, the queue is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Ended {
+    /// All was sent, and all was told.
+    Done,
+    /// Whoever is signed in has to sign in again.
+    SignIn,
+    /// A coordinator has to make a code.
+    NeedsCode(CodeFor),
+    /// The service does not answer, or is busy.
+    Later,
+    /// It was told to stop.
+    Stopped,
+    /// The service says what this program does not know: it has to be brought up to date.
+    Update,
+    /// The service does not take the request as it is.
+    Mistake(Problem),
+}
+
+/// What came of asking once.
+enum Came {
+    Reply(Reply),
+    /// There was nothing to go by; some time has passed.
+    Again,
+}
+
+/// A step that may end the sync.
+type Step<T> = Result<std::result::Result<T, Ended>>;
+
+/// Goes on with what a step gave, or ends.
+macro_rules! go {
+    ($step:expr) => {
+        match $step? {
+            Ok(found) => found,
+            Err(ended) => return Ok(Err(ended)),
+        }
+    };
+}
+
+/// Syncs until nothing is left.
+pub(crate) fn sync(disk: &mut Disk, outside: Outside<'_>) -> Result<Synced> {
+    let mut run = Run::new(disk, outside);
+    let ended = match run.whole()? {
+        Ok(()) => Ended::Done,
+        Err(ended) => ended,
+    };
+    // By the service's clock: that of the device may be years off.
+    if let (Ended::Done, Some(now)) = (&ended, run.said_now) {
+        let before = now.plus_seconds(-KEPT_FOR_DAYS * 24 * 3600);
+        run.disk.change(|conn| edits::let_go(conn, before))?;
+    }
+    Ok(Synced { ended, ..run.synced })
+}
+
+/// Enrols a handset that is not enrolled yet.
+pub(crate) fn enrol(disk: &mut Disk, outside: Outside<'_>) -> Result<Synced> {
+    let mut run = Run::new(disk, outside);
+    let ended = run.enrol(CodeFor::First, None)?.err().unwrap_or(Ended::Done);
+    Ok(Synced { ended, ..run.synced })
+}
+
+struct Run<'d, 'o> {
+    disk: &'d mut Disk,
+    outside: Outside<'o>,
+    synced: Synced,
+    backoff: Backoff,
+    /// Whether a new token was got since the last answer that took one.
+    renewed: bool,
+    /// Edits of a request at most: fewer after a line or a proxy took no more.
+    most: usize,
+    /// Whether edits that wait at the service have still to be offered.
+    offer: bool,
+    /// How often it began afresh.
+    fresh: u32,
+    /// What it cannot go on with; the queue is sent all the same.
+    later: Option<Ended>,
+    /// What the service's clock said last.
+    said_now: Option<Instant>,
+    /// The fingerprints that were told last, if nothing was told since.
+    sums: Vec<SiteSum>,
+}
+
+impl<'d, 'o> Run<'d, 'o> {
+    fn new(disk: &'d mut Disk, outside: Outside<'o>) -> Self {
+        let synced = Synced { ended: Ended::Done, requests: 0, answered: 0, changes: 0, mended: 0 };
+        let (most, later) = (usize::MAX, None);
+        Self {
+            disk,
+            outside,
+            synced,
+            backoff: Backoff::default(),
+            renewed: false,
+            most,
+            offer: true,
+            fresh: 0,
+            later,
+            said_now: None,
+            sums: Vec::new(),
+        }
+    }
+
+    fn now(&mut self) -> Instant {
+        self.outside.around.now()
+    }
+
+    fn whole(&mut self) -> Step<()> {
+        if self.disk.look(device::enrolments)?.is_empty() {
+            go!(self.enrol(CodeFor::First, None));
+        }
+        self.part_from_copies()?;
+        loop {
+            let more = go!(self.round());
+            if !(self.part_from_copies()? || more) {
+                if self.later.is_some() || !self.disk.look(device::load)?.revoked {
+                    break;
+                }
+                go!(self.enrol(CodeFor::Revoked, None));
+            }
+        }
+        Ok(self.later.take().map_or(Ok(()), Err))
+    }
+
+    /// Has it enrolled anew if there are two copies of it; says whether it was.
+    fn part_from_copies(&mut self) -> Result<bool> {
+        if self.later.is_some() || !self.disk.look(device::load)?.forked {
+            return Ok(false);
+        }
+        self.later = self.enrol(CodeFor::Forked, None)?.err();
+        Ok(self.later.is_none())
+    }
+
+    /// Whether it goes on being told what changed: one of two copies is, too.
+    fn pulls(&self) -> bool {
+        matches!(self.later, None | Some(Ended::NeedsCode(CodeFor::Forked)))
+    }
+
+    /// One request with its answer; says whether there is more to do.
+    fn round(&mut self) -> Step<bool> {
+        let (offer, most) = (self.offer, self.most);
+        let (device, batch) = self.disk.look(|conn| {
+            let device = device::load(conn)?;
+            let batch = batch::next(conn, &device, most, offer)?;
+            Ok((device, batch))
+        })?;
+        let (under, body) = self.body(&device, &batch)?;
+        let reply = match go!(self.ask(&device, Method::Post, "/v1/sync", &body)) {
+            Came::Reply(reply) => reply,
+            Came::Again => return Ok(Ok(true)),
+        };
+        if reply.status != 200 {
+            return self.not_taken(&under, &batch, &reply);
+        }
+        let Ok(answer) = serde_json::from_slice::<Answer>(&reply.body) else {
+            // Not from the service, or cut off.
+            return Ok(self.wait(None).map(|()| true));
+        };
+        self.backoff.over();
+        if answer.results.len() < batch.texts.len() {
+            // It would be sent again and again.
+            return Ok(Err(Ended::Update));
+        }
+        let now = answer.now().unwrap_or_else(|| self.now());
+        self.said_now = Some(now);
+        let taken = self.disk.change(|conn| replica::take(conn, &batch.sent, &answer, now))?;
+        self.synced.answered += batch.texts.len();
+        self.synced.changes += taken.changes;
+        self.offer &= !batch.sent.offered;
+        self.after(&taken, &answer)
+    }
+
+    /// The body of a request, and under which enrolment it goes.
+    fn body(&mut self, device: &Device, batch: &Batch) -> Result<(Enrolment, Vec<u8>)> {
+        let now = self.now();
+        let (enrolments, (waiting, oldest)) =
+            self.disk.look(|conn| Ok((device::enrolments(conn)?, edits::waiting(conn)?)))?;
+        let under = enrolments.iter().find(|one| one.place == batch.sent.place).or(enrolments.last());
+        let under = under.cloned().ok_or(Error::NotEnrolled)?;
+        let of = Request {
+            handset: under.handset,
+            clock: now,
+            boot: device.boot,
+            cursor: device.cursor.clone(),
+            waiting,
+            oldest_waiting_at: oldest,
+            pull: self.pulls(),
+        };
+        let texts: Vec<&str> = batch.texts.iter().map(String::as_str).collect();
+        Ok((under, request(&of, &texts)?))
+    }
+
+    /// What follows from an answer that was taken; says whether there is more to do.
+    fn after(&mut self, taken: &Taken, answer: &Answer) -> Step<bool> {
+        match taken.pull {
+            Some(Pull::Good) => self.sums = answer.fingerprints.clone().unwrap_or_default(),
+            Some(Pull::Unknown) => self.later = Some(Ended::Update),
+            Some(Pull::Reset(Reset::Restored | Reset::ScopeChanged)) => {
+                self.fresh += 1;
+                self.offer = true;
+                if self.fresh > FRESH_MOST {
+                    return Ok(Err(Ended::Later));
+                }
+            }
+            _ => {}
+        }
+        let (device, queued, open) = self.disk.look(|conn| {
+            let device = device::load(conn)?;
+            let waiting = edits::behind(conn, &[State::Parked, State::Held], device.offered, 1)?;
+            Ok((device, edits::count(conn, State::Queued)?, !waiting.is_empty()))
+        })?;
+        if device.more && self.pulls() || queued > 0 || open && self.offer {
+            return Ok(Ok(true));
+        }
+        go!(self.mend(&device));
+        Ok(Ok(false))
+    }
+
+    /// What follows from a request of which nothing was taken; says whether there is more to do.
+    fn not_taken(&mut self, under: &Enrolment, batch: &Batch, reply: &Reply) -> Step<bool> {
+        let problem = Problem::read(reply.status, &reply.body);
+        match (problem.code(), reply.status) {
+            ("handset_unknown", _) => {
+                go!(self.enrol(CodeFor::Forgotten, Some(under)));
+                self.begin_afresh()
+            }
+            ("cursor_invalid", _) => {
+                self.disk.change(|conn| {
+                    let mut device = device::load(conn)?;
+                    replica::start_over(conn, &mut device)?;
+                    device::save(conn, &device)
+                })?;
+                self.begin_afresh()
+            }
+            (_, 408 | 413 | 422) if batch.texts.len() > 1 => {
+                self.most = batch.texts.len() / 2;
+                Ok(Ok(true))
+            }
+            (_, 408) => Ok(self.wait(reply.retry_after).map(|()| true)),
+            _ => Ok(Err(Ended::Mistake(problem))),
+        }
+    }
+
+    fn begin_afresh(&mut self) -> Step<bool> {
+        self.fresh += 1;
+        Ok(if self.fresh > FRESH_MOST { Err(Ended::Later) } else { Ok(true) })
+    }
+
+    /// Asks once. A token that is not good any more, and a service that does not answer or asks to wait, are seen to here.
+    fn ask(&mut self, device: &Device, method: Method, path: &str, body: &[u8]) -> Step<Came> {
+        let Some(token) = self.outside.people.token(device.person) else { return Ok(Err(Ended::SignIn)) };
+        let url = format!("{}{path}", device.service);
+        self.synced.requests += 1;
+        let reply = self.outside.wire.ask(&Asked { method, url: &url, token: &token, body });
+        let waits = match &reply {
+            Err(_) => Some(None),
+            Ok(reply) if matches!(reply.status, 429 | 500..=599) => Some(reply.retry_after),
+            Ok(_) => None,
+        };
+        match (waits, reply) {
+            (None, Ok(reply)) if reply.status == 401 => {
+                if self.renewed || self.outside.people.new_token(device.person).is_none() {
+                    return Ok(Err(Ended::SignIn));
+                }
+                self.renewed = true;
+                Ok(Ok(Came::Again))
+            }
+            (None, Ok(reply)) => {
+                self.renewed = false;
+                Ok(Ok(Came::Reply(reply)))
+            }
+            (waits, _) => Ok(self.wait(waits.flatten()).map(|()| Came::Again)),
+        }
+    }
+
+    /// Waits before the same is tried again.
+    fn wait(&mut self, asked: Option<std::time::Duration>) -> std::result::Result<(), Ended> {
+        let chance = self.outside.around.chance();
+        let wait = self.backoff.next(asked, chance).ok_or(Ended::Later)?;
+        if self.outside.around.wait(wait) { Ok(()) } else { Err(Ended::Stopped) }
+    }
+
+    /// Asks until there is an answer.
+    fn answered(&mut self, method: Method, path: &str, body: &[u8]) -> Step<Reply> {
+        loop {
+            let device = self.disk.look(device::load)?;
+            if let Came::Reply(reply) = go!(self.ask(&device, method, path, body)) {
+                self.backoff.over();
+                return Ok(Ok(reply));
+            }
+        }
+    }
+
+    /// Has the handset enrolled: as a new one, or `again` as the one that the service has forgotten.
+    fn enrol(&mut self, why: CodeFor, again: Option<&Enrolment>) -> Step<()> {
+        let Some(code) = self.outside.people.code(why) else { return Ok(Err(Ended::NeedsCode(why))) };
+        let mut reply = go!(self.enrol_by(&code, again));
+        let (mut goes_on, mut renumbered) = (again.is_some(), self.disk.look(renumber::given_away)?);
+        if reply.status == 409 {
+            // The number has been given away meanwhile; or an id was, by a request whose code nobody has any more.
+            self.disk.change(let_go_of_id)?;
+            reply = go!(self.enrol_by(&code, None));
+            goes_on = false;
+            renumbered = renumbered.or(again.map(|again| again.place));
+        }
+        if !matches!(reply.status, 200 | 201) {
+            self.disk.change(let_go_of_id)?;
+            let problem = Problem::read(reply.status, &reply.body);
+            let wrong = problem.code() == "code_not_valid";
+            return Ok(Err(if wrong { Ended::NeedsCode(why) } else { Ended::Mistake(problem) }));
+        }
+        let enrolled: Enrolled = match serde_json::from_slice(&reply.body) {
+            Ok(enrolled) => enrolled,
+            Err(_) => return Ok(Err(Ended::Update)),
+        };
+        if !goes_on {
+            self.disk.change(|conn| under_a_new_number(conn, enrolled, renumbered))?;
+        }
+        Ok(Ok(()))
+    }
+
+    /// One request to be enrolled, and its answer.
+    fn enrol_by(&mut self, code: &str, again: Option<&Enrolment>) -> Step<Reply> {
+        let fresh = HandsetId::from_uuid(self.outside.around.fresh_id());
+        // Kept before it is sent: a repeat after an answer that got lost is recognised by it.
+        let device = self.disk.change(|conn| {
+            let mut device = device::load(conn)?;
+            if again.is_none() && device.next_handset.is_none() {
+                device.next_handset = Some(fresh);
+                device::save(conn, &device)?;
+            }
+            Ok(device)
+        })?;
+        let body = match again {
+            None => json!({"code": code, "name": device.name, "id": device.next_handset}),
+            Some(again) => {
+                let previous = json!({"id": again.handset, "number": again.number});
+                json!({"code": code, "name": device.name, "previous": previous})
+            }
+        };
+        self.answered(Method::Post, "/v1/handsets", body.to_string().as_bytes())
+    }
+
+    /// Finds out where sites differ from what was told of them, and takes over what is otherwise.
+    fn mend(&mut self, device: &Device) -> Step<()> {
+        let told = std::mem::take(&mut self.sums);
+        if device.filling || told.is_empty() {
+            return Ok(Ok(()));
+        }
+        let differing = self.disk.look(|conn| fingerprint::differing(conn, &told))?;
+        for site in differing {
+            go!(self.mend_site(site));
+        }
+        Ok(Ok(()))
+    }
+
+    fn mend_site(&mut self, site: SiteId) -> Step<()> {
+        let (mut open, mut left) = (vec![Prefix::default()], NARROWING_MOST);
+        while let Some(within) = open.pop() {
+            let path = format!("/v1/fingerprints?site_id={site}&prefix={within}");
+            let Some(Parts { parts }) = go!(self.read(&path)) else { break };
+            let narrowed = self.disk.change(|conn| fingerprint::narrow(conn, site, &within, &parts))?;
+            for prefix in narrowed.fetch {
+                let path = format!("/v1/fingerprints/records?site_id={site}&prefix={prefix}");
+                let Some(PartRecords { changes }) = go!(self.read(&path)) else { continue };
+                let mended =
+                    self.disk.change(|conn| fingerprint::take_over(conn, site, &prefix, &changes))?;
+                self.synced.mended += mended;
+            }
+            open.extend(narrowed.ask);
+            left -= 1;
+            if left == 0 {
+                break;
+            }
+        }
+        Ok(Ok(()))
+    }
+
+    /// Reads something; nothing where it is not there, or not as this program knows it.
+    fn read<T: DeserializeOwned>(&mut self, path: &str) -> Step<Option<T>> {
+        let reply = go!(self.answered(Method::Get, path, b""));
+        let found = (reply.status == 200).then(|| serde_json::from_slice(&reply.body).ok());
+        Ok(Ok(found.flatten()))
+    }
+}
+
+/// It goes on under a new number. Its clock stays, and what was written before goes out under the number it was written under;
+/// but what was written under a number that was given away is written anew.
+fn under_a_new_number(conn: &mut Conn, enrolled: Enrolled, given_away: Option<i64>) -> Result<()> {
+    let mut device = device::load(conn)?;
+    let place = device::enrolments(conn)?.last().map_or(1, |last| last.place + 1);
+    let Enrolled { id: handset, number } = enrolled;
+    let new = Enrolment { place, handset, number, last_number: 0, last_edit: None };
+    device::save_enrolment(conn, &new)?;
+    if let Some(given_away) = given_away {
+        renumber::renumber(conn, given_away, new)?;
+    }
+    device.next_handset = None;
+    device.forked = false;
+    device.revoked = false;
+    device.more = true;
+    device::save(conn, &device)
+}
+
+/// An id that was refused is not kept: a copy of the file would be enrolled under the same one.
+fn let_go_of_id(conn: &mut Conn) -> Result<()> {
+    let mut device = device::load(conn)?;
+    device.next_handset = None;
+    device::save(conn, &device)
+}

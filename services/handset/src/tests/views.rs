@@ -1,0 +1,115 @@
+//! What the user sees, and what an edit says of that.
+
+use super::*;
+
+fn base(bench: &mut Bench, fields: Value) -> Value {
+    let view = bench.handset().view(Kind::Unit, unit()).unwrap().unwrap();
+    serde_json::to_value(view.base(&map(fields))).unwrap()
+}
+
+#[test]
+fn own_edits_lie_over_the_copy_until_they_are_in_it() {
+    let mut bench = Bench::new();
+    bench.told(answer(json!([]), json!([depot(), pump(1)])));
+    let first = bench.set(json!({"label": "Pump 2"}));
+    assert_eq!(bench.fields()["label"], "Pump 2");
+    let second = bench.set(json!({"label": "Pump 3"}));
+    // It names the one before, which had seen the copy's.
+    let edits: Vec<Value> = bench
+        .handset()
+        .queue()
+        .unwrap()
+        .iter()
+        .map(|edit| serde_json::from_str(&edit.text).unwrap())
+        .collect();
+    assert_eq!(
+        edits[0]["base"],
+        json!({"label": [{"edit": UNIT, "raw": pump(1)["record"]["stamp"]["raw"]}]})
+    );
+    assert_eq!(edits[1]["base"], json!({"label": [{"edit": first, "raw": edits[0]["stamp"]}]}));
+    // Recorded, but not told yet: no state in between lacks it.
+    let result = |id: &str, version: u64| json!({"id": id, "result": "applied", "version": version});
+    bench.told(answer(json!([result(&first, 2), result(&second, 3)]), json!([])));
+    assert_eq!(bench.fields()["label"], "Pump 3");
+    let mut told = pump(3);
+    told["record"]["fields"]["label"] = json!("Pump 4");
+    bench.told(answer(json!([]), json!([told])));
+    assert_eq!(bench.fields()["label"], "Pump 4");
+}
+
+#[test]
+fn what_is_held_or_refused_does_not_show() {
+    for word in ["held", "refused"] {
+        let mut bench = Bench::new();
+        bench.told(answer(json!([]), json!([depot(), pump(1)])));
+        let id = bench.set(json!({"label": "Pump 2"}));
+        bench.says(200, answer(json!([{"id": id, "result": word}]), json!([])));
+        if word == "held" {
+            bench.says(200, answer(json!([{"id": id, "result": word}]), json!([])));
+        }
+        bench.sync();
+        assert_eq!(bench.fields()["label"], "Pump 1", "{word}");
+        // Nor while it is offered again after a restore.
+        bench.says(200, reset("restored", json!([{"id": id, "result": word}]), json!(null)));
+        bench.wire.answers.push_back(Err(NoAnswer("cut".to_owned())));
+        bench.around.stops = true;
+        assert_eq!(bench.sync().ended, Ended::Stopped);
+        assert_eq!(
+            (bench.states(), bench.fields()["label"].as_str()),
+            (vec!["queued"], Some("Pump 1")),
+            "{word}"
+        );
+    }
+}
+
+#[test]
+fn both_values_of_a_contested_field_are_shown_and_settled() {
+    let mut bench = Bench::new();
+    let mut told = pump(3);
+    let names = [UNIT, SITE].map(|edit| json!({"edit": edit, "raw": told["record"]["stamp"]["raw"]}));
+    let value = |name: &Value, value: &str| json!({"edit": name["edit"], "raw": name["raw"], "value": value, "author": UNIT, "at": "2026-11-03T15:03:00Z"});
+    told["record"]["contested"] =
+        json!({"label": [value(&names[0], "Pump 1"), value(&names[1], "Engine 2")]});
+    bench.told(answer(json!([]), json!([depot(), told])));
+    let view = bench.handset().view(Kind::Unit, unit()).unwrap().unwrap();
+    let contested: Vec<_> = view.contested().collect();
+    let values: Vec<&Value> = contested[0].1.iter().map(|rival| &rival.told["value"]).collect();
+    assert_eq!((contested[0].0, values), ("label", vec![&json!("Pump 1"), &json!("Engine 2")]));
+    let mut both = names.to_vec();
+    both.sort_by_key(|name| name["edit"].to_string());
+    assert_eq!(base(&mut bench, json!({"label": "Pump 1"}))["label"], Value::from(both));
+    bench.set(json!({"label": "Pump 1"}));
+    assert_eq!(bench.handset().view(Kind::Unit, unit()).unwrap().unwrap().contested().count(), 0);
+}
+
+#[test]
+fn a_base_names_what_is_set_or_all_of_what_is_retired() {
+    let mut bench = Bench::new();
+    bench.told(answer(json!([]), json!([depot(), pump(1)])));
+    let names = |base: Value| base.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
+    assert_eq!(names(base(&mut bench, json!({"label": "A", "serial": "B"}))), ["label"]);
+    let all = ["fuel", "home_site_id", "label", "rated_kw"];
+    assert_eq!(names(base(&mut bench, json!({"retired": true}))), all);
+    bench.set(json!({"retired": true}));
+    assert!(bench.handset().view(Kind::Unit, unit()).unwrap().unwrap().is_retired());
+    assert_eq!(names(base(&mut bench, json!({"retired": null}))), ["retired"]);
+}
+
+#[test]
+fn what_was_made_here_is_there_at_once() {
+    let mut bench = Bench::new();
+    let fields =
+        map(json!({"label": "Pump 7", "home_site_id": SITE, "fuel": "diesel", "external_ids": {"gis": "7"}}));
+    let id = bench.write(Wish::Create { kind: Kind::Unit, fields: fields.clone() });
+    let id = Uuid::try_parse(&id).unwrap();
+    assert_eq!(bench.handset().ids(Kind::Unit).unwrap(), [id]);
+    let view = bench.handset().view(Kind::Unit, id).unwrap().unwrap();
+    assert_eq!((view.version, view.fields()), (0, fields));
+    assert!(bench.handset().view(Kind::Unit, unit()).unwrap().is_none());
+
+    let reading = bench.reading(5.0);
+    let of_unit = model::UnitId::from_uuid(unit());
+    let events = bench.handset().events(of_unit).unwrap();
+    assert_eq!(events.len(), 1);
+    assert_eq!((events[0].id.to_string(), events[0].state), (reading, Some(crate::State::Queued)));
+}

@@ -1,0 +1,16 @@
+//! Handsets and the service that was built, over HTTP, on both databases.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking; its functions stand outside #[test] so that both databases share them"
+)]
+
+mod day;
+mod killed;
+mod mending;
+mod random;
+mod trouble;
+mod van;

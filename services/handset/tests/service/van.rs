@@ -1,0 +1,242 @@
+//! A van with a handset in it, whose clock, people and wire the test holds in its hands.
+
+use std::{
+    collections::VecDeque,
+    path::PathBuf,
+    time::{Duration, Instant as Ticks},
+};
+
+use blackbox::{Town, World, service::NOW};
+use handset::{
+    Device, Ended, Handset, Http, Kind, Outside, State, Synced, Wish,
+    outside::{Asked, CodeFor, NoAnswer, People, Reply, Surroundings, Wire},
+};
+use model::{Instant, PersonId};
+use serde_json::{Map, Value, json};
+use tempfile::TempDir;
+use uuid::Uuid;
+
+/// The van.
+pub(crate) struct Van {
+    pub(crate) folder: TempDir,
+    handset: Option<Handset>,
+    pub(crate) around: Around,
+    pub(crate) people: Signed,
+    pub(crate) wire: Watched,
+}
+
+/// The device's clock: it began with that of the service.
+pub(crate) struct Around {
+    begins: Instant,
+    since: Ticks,
+}
+
+/// Somebody who is signed in, and the codes that they were given.
+#[derive(Default)]
+pub(crate) struct Signed {
+    pub(crate) token: String,
+    pub(crate) next_token: Option<String>,
+    pub(crate) codes: VecDeque<String>,
+    pub(crate) asked_for: Vec<CodeFor>,
+}
+
+/// HTTP, with what was asked.
+#[derive(Default)]
+pub(crate) struct Watched {
+    http: Http,
+    /// The paths, in order.
+    pub(crate) asked: Vec<String>,
+    /// The last answer to a sync.
+    pub(crate) said: Value,
+    /// Whether fingerprints were told in this sync.
+    pub(crate) told_sums: bool,
+    /// How many answers get lost from now on.
+    pub(crate) lost: usize,
+}
+
+impl Surroundings for Around {
+    fn now(&mut self) -> Instant {
+        let passed = i64::try_from(self.since.elapsed().as_micros()).unwrap();
+        Instant::from_micros(self.begins.micros() + passed)
+    }
+
+    fn fresh_id(&mut self) -> Uuid {
+        Uuid::now_v7()
+    }
+
+    fn chance(&mut self) -> f64 {
+        0.0
+    }
+
+    fn wait(&mut self, _: Duration) -> bool {
+        true
+    }
+}
+
+impl People for Signed {
+    fn token(&mut self, _: PersonId) -> Option<String> {
+        Some(self.token.clone())
+    }
+
+    fn new_token(&mut self, _: PersonId) -> Option<String> {
+        self.token = self.next_token.take()?;
+        Some(self.token.clone())
+    }
+
+    fn code(&mut self, why: CodeFor) -> Option<String> {
+        self.asked_for.push(why);
+        self.codes.pop_front()
+    }
+}
+
+impl Wire for Watched {
+    fn ask(&mut self, asked: &Asked<'_>) -> Result<Reply, NoAnswer> {
+        let (_, path) = asked.url.split_once("/v1/").unwrap();
+        self.asked.push(path.to_owned());
+        let reply = self.http.ask(asked)?;
+        if self.lost > 0 {
+            self.lost -= 1;
+            return Err(NoAnswer("lost".to_owned()));
+        }
+        if path == "sync" {
+            self.said = serde_json::from_slice(&reply.body).unwrap();
+            self.told_sums |= self.said["fingerprints"].is_array();
+        }
+        Ok(reply)
+    }
+}
+
+impl Van {
+    /// A new one, enrolled by whoever has a role.
+    pub(crate) fn new(world: &World, town: &Town, role: &str) -> Self {
+        Self::of(world, town, town.people[role])
+    }
+
+    /// A new one, enrolled by somebody.
+    pub(crate) fn of(world: &World, town: &Town, person: PersonId) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let token = world.token(town.id, person);
+        let people = Signed { token, codes: [town.handset_code()].into(), ..Signed::default() };
+        let around = Around { begins: Instant::parse(NOW).unwrap(), since: Ticks::now() };
+        let mut van = Self { folder, handset: None, around, people, wire: Watched::default() };
+        van.open("first start");
+        let device = Device::new(world.service.url(), "Van 2", person, "first start");
+        let Self { handset, around, people, wire, .. } = &mut van;
+        let enrolled = handset.as_mut().unwrap().enrol(device, Outside { around, people, wire }).unwrap();
+        assert_eq!(enrolled.ended, Ended::Done);
+        van
+    }
+
+    fn file(&self) -> PathBuf {
+        self.folder.path().join("handset.db")
+    }
+
+    pub(crate) fn open(&mut self, boot_mark: &str) {
+        self.handset = None;
+        self.handset = Some(Handset::open(&self.file(), boot_mark).unwrap());
+    }
+
+    /// Something is done to its file while it is closed.
+    pub(crate) fn closed(&mut self, f: impl FnOnce(&str)) {
+        self.handset = None;
+        f(self.file().to_str().unwrap());
+        self.open("first start");
+    }
+
+    pub(crate) fn handset(&mut self) -> &mut Handset {
+        self.handset.as_mut().unwrap()
+    }
+
+    /// The service was started again: it has another address, and tokens of its time are good.
+    pub(crate) fn reach(&mut self, world: &World, town: &Town, person: PersonId, now: &str) {
+        self.people.token = world.token(town.id, person);
+        self.around = Around { begins: Instant::parse(now).unwrap(), since: Ticks::now() };
+        self.handset().move_to(world.service.url()).unwrap();
+    }
+
+    /// A copy of its file in another van.
+    pub(crate) fn copied(&mut self) -> Self {
+        self.handset = None;
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::copy(self.file(), folder.path().join("handset.db")).unwrap();
+        self.open("first start");
+        let people = Signed { token: self.people.token.clone(), ..Signed::default() };
+        let around = Around { begins: self.around.begins, since: self.around.since };
+        let mut copy = Self { folder, handset: None, around, people, wire: Watched::default() };
+        copy.open("first start");
+        copy
+    }
+
+    pub(crate) fn sync(&mut self) -> Synced {
+        let Self { handset, around, people, wire, .. } = self;
+        wire.asked.clear();
+        wire.told_sums = false;
+        handset.as_mut().unwrap().sync(Outside { around, people, wire }).unwrap()
+    }
+
+    /// A sync after which nothing is left, and which found no difference to what the service says of each site.
+    #[track_caller]
+    pub(crate) fn agrees(&mut self) -> Synced {
+        let synced = self.sync();
+        assert_eq!(synced.ended, Ended::Done, "{:?}", self.wire.asked);
+        assert!(self.wire.told_sums, "{}", self.wire.said);
+        let narrowing = self.wire.asked.iter().filter(|path| path.starts_with("fingerprints"));
+        assert_eq!(narrowing.collect::<Vec<_>>(), Vec::<&String>::new());
+        synced
+    }
+
+    pub(crate) fn write(&mut self, wish: Wish) -> String {
+        let Self { handset, around, .. } = self;
+        handset.as_mut().unwrap().write(around, wish).unwrap().to_string()
+    }
+
+    /// A reading of a unit, an hour ago.
+    pub(crate) fn reading(&mut self, unit: &str, hours: f64) -> String {
+        let at = self.around.now().plus_seconds(-3600).to_string();
+        self.write(event(unit, json!({"kind": "reading", "occurred_at": at, "meter_hours": hours})))
+    }
+
+    /// Sets fields of a unit, by somebody who sees it as it is.
+    pub(crate) fn set(&mut self, unit: &str, fields: Value) -> String {
+        let (id, fields) = (Uuid::try_parse(unit).unwrap(), map(fields));
+        let view = self.handset().view(Kind::Unit, id).unwrap().unwrap();
+        self.write(Wish::Set { kind: Kind::Unit, id, base: view.base(&fields), fields })
+    }
+
+    /// A field of a unit as its user sees it.
+    pub(crate) fn field(&mut self, unit: &str, field: &str) -> Value {
+        let view = self.handset().view(Kind::Unit, Uuid::try_parse(unit).unwrap()).unwrap().unwrap();
+        view.fields().get(field).cloned().unwrap_or_default()
+    }
+
+    /// The values of a contested field.
+    pub(crate) fn contested(&mut self, unit: &str, field: &str) -> Vec<Value> {
+        let view = self.handset().view(Kind::Unit, Uuid::try_parse(unit).unwrap()).unwrap().unwrap();
+        let found = view.contested().find(|(name, _)| *name == field);
+        found
+            .map(|(_, rivals)| rivals.iter().map(|rival| rival.told["value"].clone()).collect())
+            .unwrap_or_default()
+    }
+
+    /// Where its edits stand, in order.
+    pub(crate) fn states(&mut self) -> Vec<State> {
+        self.handset().queue().unwrap().iter().map(|edit| edit.state).collect()
+    }
+
+    /// All that it was told, by kind and id.
+    pub(crate) fn told(&mut self) -> Vec<(String, Uuid, String)> {
+        let kinds = ["edition", "schedule", "service_event", "site", "unit"];
+        let all = kinds.map(|kind| self.handset().told(kind).unwrap());
+        all.into_iter().flatten().map(|record| (record.kind, record.id, record.text)).collect()
+    }
+}
+
+/// An event of a unit.
+pub(crate) fn event(unit: &str, mut event: Value) -> Wish {
+    event["unit_id"] = json!(unit);
+    Wish::Event(map(event))
+}
+
+pub(crate) fn map(value: Value) -> Map<String, Value> {
+    value.as_object().unwrap().clone()
+}
