@@ -70,6 +70,8 @@ pub struct EventView {
     pub occurred_at: Instant,
     /// The event.
     pub body: Map<String, Value>,
+    /// When it happened, where the handset's clock that says so was put right.
+    pub happened_at: Option<Instant>,
     /// When the service recorded it.
     pub recorded_at: Instant,
     /// Who entered it.

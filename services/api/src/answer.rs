@@ -36,6 +36,9 @@ pub(crate) fn record(view: &RecordView) -> Value {
 /// A service event as it is sent: as it was recorded, with when and by whom.
 pub(crate) fn event(view: &EventView) -> Value {
     let mut members = view.body.clone();
+    if let Some(happened_at) = view.happened_at {
+        members.insert("happened_at".to_owned(), Value::from(happened_at.to_string()));
+    }
     members.insert("recorded_at".to_owned(), Value::from(view.recorded_at.to_string()));
     members.insert("author".to_owned(), Value::from(view.author.to_string()));
     Value::Object(members)

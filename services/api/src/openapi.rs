@@ -376,6 +376,9 @@ pub(crate) struct Event {
     id: String,
     #[serde(flatten)]
     common: EventCommon,
+    /// When it happened, where `occurred_at` is of a handset's clock that was put right: this is what counts.
+    #[schema(value_type = Option<String>, format = DateTime)]
+    happened_at: Option<String>,
     /// When the service recorded it.
     #[schema(value_type = String, format = DateTime)]
     recorded_at: String,

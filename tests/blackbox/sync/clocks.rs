@@ -163,6 +163,11 @@ fn what_happened_is_put_right(backend: Backend) {
         if recorded["occurred_at"] != body["occurred_at"] {
             failures.push(format!("{case}: what was sent is not what is read: {recorded}"));
         }
+        let told = recorded["happened_at"].as_str().or(recorded["occurred_at"].as_str()).unwrap();
+        let off = (Instant::parse(told).unwrap().micros() - Instant::parse(counts).unwrap().micros()).abs();
+        if off > 60_000_000 {
+            failures.push(format!("{case}: told to have happened at {told}"));
+        }
         // What counts decides where the reading stands among others, which is seen in the order of the list. The service's
         // clock goes on while the test runs, so that it is looked for within minutes.
         if !counts.is_empty() {

@@ -173,6 +173,13 @@ pub(crate) fn read(body: &str, counts_at: Option<i64>) -> Result<ServiceEvent> {
     Ok(event)
 }
 
+/// The instant that counts, where it is another than the body says: that of a handset's clock was put right.
+pub(crate) fn put_right(body: &Value, counts_at: i64) -> Option<Instant> {
+    body.get("occurred_source").filter(|source| *source == "clock")?;
+    let told = Instant::parse(body.get("occurred_at")?.as_str()?).ok()?;
+    (told.micros() != counts_at).then(|| Instant::from_micros(counts_at))
+}
+
 /// An event's body as JSON.
 pub(crate) fn parsed(body: &str) -> Result<Value> {
     json::parse(body.as_bytes()).map_err(|e| StoreError::corrupt("service event")(&e))
@@ -229,6 +236,7 @@ pub(crate) fn views(conn: &mut Conn, organization: Key, found: Vec<Found>) -> Re
 /// An event as a reader sees it.
 pub(crate) fn view(found: Found, texts: &Texts) -> Result<EventView> {
     let mut body = found.body;
+    let happened_at = put_right(&body, found.occurred_at);
     let mut erased = false;
     let private = ServiceEvent::private(&body);
     proof::unseal(&mut body, private, |pointer, _| {
@@ -246,6 +254,7 @@ pub(crate) fn view(found: Found, texts: &Texts) -> Result<EventView> {
         unit: found.unit.map(Key::id),
         occurred_at: Instant::from_micros(found.occurred_at),
         body,
+        happened_at,
         recorded_at: Instant::from_micros(found.recorded_at),
         author: found.author.id(),
         etag: Etag(etag),

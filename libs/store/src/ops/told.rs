@@ -31,7 +31,7 @@ macro_rules! of_units {
             service_event::id,
             service_event::unit_id.nullable(),
             service_event::body,
-            service_event::recorded_at,
+            (service_event::occurred_at.nullable(), service_event::recorded_at),
             service_event::author,
         ))
     };
@@ -56,6 +56,9 @@ macro_rules! for_models {
             ))
     };
 }
+/// What the canonical body of an event has in it whose time a handset's clock told.
+const BY_A_CLOCK: &str = r#""occurred_source":"clock""#;
+
 /// Something as it is told.
 pub(crate) struct Told {
     pub(crate) kind: RecordKind,
@@ -175,14 +178,15 @@ pub(crate) fn edition(view: &EditionView) -> Result<Told> {
     Ok(Told { kind: RecordKind::Edition, id: Key::from(view.id), unit: None, text })
 }
 
-/// A service event in the log: its id, its unit and its body, then when it was recorded and who made it.
-type Row = (Key, Option<Key>, String, i64, Key);
+/// A service event in the log: its id, its unit and its body, then when it happened and was recorded, and who made it.
+type Row = (Key, Option<Key>, String, (Option<i64>, i64), Key);
 
 /// An adoption for a model beside its row of the log, as far as that says who made it.
 type Adopted = (Key, Option<Key>, String, (i64, Key, Option<Key>, String));
 
 fn made((id, unit, body, (recorded_at, author, on_behalf_of, row_kind)): Adopted) -> Row {
-    (id, unit, body, recorded_at, log::made_by(&row_kind, author, on_behalf_of))
+    // No handset makes one, so that no clock was put right.
+    (id, unit, body, (None, recorded_at), log::made_by(&row_kind, author, on_behalf_of))
 }
 
 /// Events by id, those for models included; those that are not there are left out.
@@ -294,10 +298,12 @@ fn joined(conn: &mut Conn, organization: Key, rows: Vec<Row>) -> Result<Vec<Told
         rows.iter().filter(|(_, _, body, ..)| may_have_sealed(body)).map(|(id, ..)| *id).collect();
     let texts = private_texts::of_edits(conn, organization, &sealed)?;
     let mut sealed = sealed.into_iter().peekable();
-    let told = |(id, unit, body, recorded_at, author): Row| {
+    let told = |(id, unit, body, (counts_at, recorded_at), author): Row| {
         let is_sealed = sealed.next_if_eq(&id).is_some();
+        let happened_at =
+            counts_at.filter(|_| may_be_put_right(&body)).map(|at| put_right(&body, at)).transpose()?;
         let body = if is_sealed { unsealed(id, &body, &texts)? } else { Canonical::spelled_before(body) };
-        let text = event(&body, recorded_at, author);
+        let text = event(&body, happened_at.flatten(), recorded_at, author);
         Ok(Told { kind: RecordKind::ServiceEvent, id, unit, text })
     };
     rows.into_iter().map(told).collect()
@@ -309,7 +315,10 @@ pub(crate) fn just_written<'r>(
     organization: Key,
     rows: impl Iterator<Item = &'r LogRow>,
 ) -> Result<Vec<Told>> {
-    let row = |row: &LogRow| (row.record_id, row.unit_id, row.body.clone(), row.recorded_at, row.made_by());
+    let row = |row: &LogRow| {
+        let when = (row.occurred_at, row.recorded_at);
+        (row.record_id, row.unit_id, row.body.clone(), when, row.made_by())
+    };
     joined(conn, organization, rows.map(row).collect())
 }
 
@@ -318,12 +327,27 @@ fn may_have_sealed(body: &str) -> bool {
     body.contains(SEALED)
 }
 
+fn may_be_put_right(body: &str) -> bool {
+    // As above.
+    body.contains(BY_A_CLOCK)
+}
+
+fn put_right(body: &str, counts_at: i64) -> Result<Option<Instant>> {
+    Ok(events::put_right(&events::parsed(body)?, counts_at))
+}
+
 /// An event as it was recorded, with when and by whom.
-fn event(body: &Canonical, recorded_at: i64, author: Key) -> Canonical {
+fn event(body: &Canonical, happened_at: Option<Instant>, recorded_at: i64, author: Key) -> Canonical {
     let mut spelled = Uuid::encode_buffer();
     let author = ["\"", author.0.hyphenated().encode_lower(&mut spelled), "\""].concat();
     let recorded_at = format!("\"{}\"", Instant::from_micros(recorded_at));
-    body.with(&[("author", &author), ("recorded_at", &recorded_at)])
+    let happened_at = happened_at.map(|at| format!("\"{at}\""));
+    let happened_at = happened_at.as_deref().map(|at| ("happened_at", at));
+    let more: Vec<_> = [Some(("author", &*author)), happened_at, Some(("recorded_at", &*recorded_at))]
+        .into_iter()
+        .flatten()
+        .collect();
+    body.with(&more)
 }
 
 fn unsealed(id: Key, body: &str, texts: &Texts) -> Result<Canonical> {
