@@ -14,3 +14,4 @@ mod mending;
 mod random;
 mod trouble;
 mod van;
+mod week;

@@ -20,6 +20,7 @@ use uuid::Uuid;
 pub(crate) struct Van {
     pub(crate) folder: TempDir,
     handset: Option<Handset>,
+    boot_mark: String,
     pub(crate) around: Around,
     pub(crate) people: Signed,
     pub(crate) wire: Watched,
@@ -29,6 +30,16 @@ pub(crate) struct Van {
 pub(crate) struct Around {
     begins: Instant,
     since: Ticks,
+    /// By how many seconds it is fast.
+    pub(crate) fast: i64,
+    /// Whether it waits where it is asked to; otherwise a sync ends there.
+    patient: bool,
+}
+
+impl Around {
+    fn beginning(now: &str) -> Self {
+        Self { begins: Instant::parse(now).unwrap(), since: Ticks::now(), fast: 0, patient: true }
+    }
 }
 
 /// Somebody who is signed in, and the codes that they were given.
@@ -52,12 +63,16 @@ pub(crate) struct Watched {
     pub(crate) told_sums: bool,
     /// How many answers get lost from now on.
     pub(crate) lost: usize,
+    /// Whether there is no signal.
+    pub(crate) off: bool,
+    /// How many answers come before no more do; that of the next request gets lost.
+    left: Option<usize>,
 }
 
 impl Surroundings for Around {
     fn now(&mut self) -> Instant {
         let passed = i64::try_from(self.since.elapsed().as_micros()).unwrap();
-        Instant::from_micros(self.begins.micros() + passed)
+        Instant::from_micros(self.begins.micros() + passed).plus_seconds(self.fast)
     }
 
     fn fresh_id(&mut self) -> Uuid {
@@ -69,7 +84,7 @@ impl Surroundings for Around {
     }
 
     fn wait(&mut self, _: Duration) -> bool {
-        true
+        self.patient
     }
 }
 
@@ -93,10 +108,16 @@ impl Wire for Watched {
     fn ask(&mut self, asked: &Asked<'_>) -> Result<Reply, NoAnswer> {
         let (_, path) = asked.url.split_once("/v1/").unwrap();
         self.asked.push(path.to_owned());
+        if self.off {
+            return Err(NoAnswer("no signal".to_owned()));
+        }
         let reply = self.http.ask(asked)?;
         if self.lost > 0 {
             self.lost -= 1;
             return Err(NoAnswer("lost".to_owned()));
+        }
+        if let Some(left) = &mut self.left {
+            *left = left.checked_sub(1).ok_or_else(|| NoAnswer("nobody waits for it".to_owned()))?;
         }
         if path == "sync" {
             self.said = serde_json::from_slice(&reply.body).unwrap();
@@ -117,8 +138,14 @@ impl Van {
         let folder = tempfile::tempdir().unwrap();
         let token = world.token(town.id, person);
         let people = Signed { token, codes: [town.handset_code()].into(), ..Signed::default() };
-        let around = Around { begins: Instant::parse(NOW).unwrap(), since: Ticks::now() };
-        let mut van = Self { folder, handset: None, around, people, wire: Watched::default() };
+        let mut van = Self {
+            folder,
+            handset: None,
+            boot_mark: String::new(),
+            around: Around::beginning(NOW),
+            people,
+            wire: Watched::default(),
+        };
         van.open("first start");
         let device = Device::new(world.service.url(), "Van 2", person, "first start");
         let Self { handset, around, people, wire, .. } = &mut van;
@@ -127,13 +154,36 @@ impl Van {
         van
     }
 
+    /// What the device's clock shows.
+    pub(crate) fn now(&mut self) -> String {
+        self.around.now().to_string()
+    }
+
+    /// What a good watch shows, so many seconds later.
+    pub(crate) fn true_time(&mut self, later: i64) -> String {
+        let fast = self.around.fast;
+        self.around.now().plus_seconds(later - fast).to_string()
+    }
+
+    /// What of all that it has written is not recorded, with where it stands.
+    pub(crate) fn unrecorded(&mut self) -> Vec<String> {
+        let queue = self.handset().queue().unwrap();
+        let open = queue.iter().filter(|edit| !edit.state.is_recorded());
+        open.map(|edit| format!("{:?} {}", edit.state, edit.result.as_deref().unwrap_or_default())).collect()
+    }
+
     fn file(&self) -> PathBuf {
         self.folder.path().join("handset.db")
     }
 
     pub(crate) fn open(&mut self, boot_mark: &str) {
+        boot_mark.clone_into(&mut self.boot_mark);
+        self.reopen();
+    }
+
+    fn reopen(&mut self) {
         self.handset = None;
-        self.handset = Some(Handset::open(&self.file(), boot_mark).unwrap());
+        self.handset = Some(Handset::open(&self.file(), &self.boot_mark).unwrap());
     }
 
     /// Something is done to its file while it is closed.
@@ -150,8 +200,42 @@ impl Van {
     /// The service was started again: it has another address, and tokens of its time are good.
     pub(crate) fn reach(&mut self, world: &World, town: &Town, person: PersonId, now: &str) {
         self.people.token = world.token(town.id, person);
-        self.around = Around { begins: Instant::parse(now).unwrap(), since: Ticks::now() };
+        self.around = Around { fast: self.around.fast, ..Around::beginning(now) };
         self.handset().move_to(world.service.url()).unwrap();
+    }
+
+    /// The program is killed: another run of it finds what stood on the disk at that moment.
+    pub(crate) fn killed(&mut self) {
+        let folder = tempfile::tempdir().unwrap();
+        for file in std::fs::read_dir(self.folder.path()).unwrap() {
+            let file = file.unwrap();
+            // What the file's own processes tell each other is gone with them.
+            if !file.file_name().to_str().unwrap().ends_with("-shm") {
+                std::fs::copy(file.path(), folder.path().join(file.file_name())).unwrap();
+            }
+        }
+        self.handset = None;
+        self.folder = folder;
+        self.reopen();
+    }
+
+    /// Syncs, killed after its first request, after the first answer that it took, after the second, until it comes to its end.
+    pub(crate) fn syncs_between_kills(&mut self) -> Synced {
+        for answers in 0.. {
+            self.wire.left = Some(answers);
+            self.around.patient = false;
+            let codes = self.people.codes.clone();
+            let synced = self.sync();
+            self.wire.left = None;
+            self.around.patient = true;
+            self.killed();
+            if synced.ended != Ended::Stopped {
+                return synced;
+            }
+            // Whoever was given a code types it again.
+            self.people.codes = codes;
+        }
+        unreachable!("there are only so many requests")
     }
 
     /// A copy of its file in another van.
@@ -161,8 +245,16 @@ impl Van {
         std::fs::copy(self.file(), folder.path().join("handset.db")).unwrap();
         self.open("first start");
         let people = Signed { token: self.people.token.clone(), ..Signed::default() };
-        let around = Around { begins: self.around.begins, since: self.around.since };
-        let mut copy = Self { folder, handset: None, around, people, wire: Watched::default() };
+        let Around { begins, since, fast, patient } = self.around;
+        let around = Around { begins, since, fast, patient };
+        let mut copy = Self {
+            folder,
+            handset: None,
+            boot_mark: String::new(),
+            around,
+            people,
+            wire: Watched::default(),
+        };
         copy.open("first start");
         copy
     }
