@@ -31,6 +31,12 @@ const NETWORK: &[&str] = &[
     "KEEPSTART_WORKERS",
     "KEEPSTART_LOG",
     "KEEPSTART_LOG_FORMAT",
+    "KEEPSTART_BLOBS",
+    "KEEPSTART_S3_ENDPOINT",
+    "KEEPSTART_S3_BUCKET",
+    "KEEPSTART_S3_REGION",
+    "KEEPSTART_S3_KEY_ID",
+    "KEEPSTART_S3_SECRET_FILE",
 ];
 
 /// What is asked of one call, and is no setting of an installation; the folder of `demo` is one, and in the table.

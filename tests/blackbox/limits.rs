@@ -10,8 +10,8 @@ fn limits_are_told(backend: Backend) {
     let town = world.town();
     let told = json!({
         "edits": 1000, "request_bytes": 4_194_304, "decompressed_bytes": 16_777_216, "edit_bytes": 65_536,
-        "page_bytes": 524_288, "requests_per_minute": 600, "edits_per_minute": 10_000, "edit_format": 1,
-        "change_format": 1,
+        "page_bytes": 524_288, "requests_per_minute": 600, "edits_per_minute": 10_000, "edit_format": 2,
+        "change_format": 1, "blob_bytes": 16_777_216, "blob_pixels": 64_000_000,
     });
     for (role, client) in &town.clients {
         assert_eq!(client.get("/v1/limits").expect(200).json(), told, "{role}");

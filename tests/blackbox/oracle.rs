@@ -20,7 +20,7 @@ const fn histories(backend: Backend) -> usize {
 }
 
 /// After everything that happens in a history.
-const CLOCK: &str = "2026-06-10T12:00:00Z";
+pub(super) const CLOCK: &str = "2026-06-10T12:00:00Z";
 
 /// Histories that the service may refuse a part of, in a hundred.
 const REFUSED_MOST: usize = 5;
@@ -49,7 +49,7 @@ fn what_is_due_over_http_is_what_the_oracle_says(backend: Backend) {
     none_failed(&failures);
 }
 
-fn cases() -> Vec<Value> {
+pub(super) fn cases() -> Vec<Value> {
     let text = |path: PathBuf| {
         std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
     };
@@ -64,7 +64,7 @@ fn cases() -> Vec<Value> {
 }
 
 /// Makes the sites, schedules and units of a case, and records its events in batches.
-fn record(client: &Client, case: &Value, person: &str) -> Result<(), String> {
+pub(super) fn record(client: &Client, case: &Value, person: &str) -> Result<(), String> {
     for site in list(&case["sites"]) {
         made(client, "/v1/sites", &with(site, &[("name", json!(site["id"]))]))?;
     }

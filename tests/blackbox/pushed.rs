@@ -518,8 +518,8 @@ fn what_cannot_be_read_is_kept(backend: Backend) {
         group: None,
         text: text.to_owned(),
     };
-    let edits = [unread(1, 2, r#"{"format":2}"#), unread(2, 1, r#"{"format":1}"#)];
-    let other = Unread { text: r#"{"format":3}"#.to_owned(), ..edits[0].clone() };
+    let edits = [unread(1, 3, r#"{"format":3}"#), unread(2, 1, r#"{"format":1}"#)];
+    let other = Unread { text: r#"{"format":4}"#.to_owned(), ..edits[0].clone() };
     for round in 0..2 {
         let push = Push { unread: edits.to_vec(), ..field.calling(7) };
         let outcomes = field.push(Vec::new(), push).unread;
@@ -529,7 +529,7 @@ fn what_cannot_be_read_is_kept(backend: Backend) {
     let outcomes = field.push(Vec::new(), Push { unread: vec![other], ..field.calling(7) }).unread;
     assert!(matches!(&outcomes[0], Outcome::Refused(Refusal::IdReused(_))), "{outcomes:?}");
     let kept = field.world.database.texts("SELECT body AS t FROM inbox ORDER BY handset_edit");
-    assert_eq!(kept, [r#"{"format":2}"#, r#"{"format":1}"#]);
+    assert_eq!(kept, [r#"{"format":3}"#, r#"{"format":1}"#]);
 }
 
 /// The store of a handset was copied: both copies count on from one, and each edits what the other does not know.

@@ -7,11 +7,13 @@ use serde_json::Value;
 use crate::repository::{File, built, files, list, metadata, nothing_breaks, text};
 
 /// Our own crates that each library may name, its tests included. A service may name every library.
-const MAY_NAME: [(&str, &[&str]); 10] = [
+const MAY_NAME: [(&str, &[&str]); 12] = [
     ("model", &[]),
+    ("blob", &["model"]),
     ("import", &["model"]),
     ("interval", &["model"]),
     ("standby", &["model", "interval"]),
+    ("device", &["model", "interval", "standby", "merge"]),
     ("merge", &["model"]),
     ("proof", &["model"]),
     ("access", &["model"]),
@@ -21,7 +23,8 @@ const MAY_NAME: [(&str, &[&str]); 10] = [
 ];
 
 /// No clock, no I/O, no randomness, no async.
-const PURE: [&str; 8] = ["model", "import", "interval", "standby", "merge", "proof", "access", "report"];
+const PURE: [&str; 10] =
+    ["model", "blob", "import", "interval", "standby", "device", "merge", "proof", "access", "report"];
 
 /// Crates that speak SQL, which the store, a handset about its own file, and the harness of the tests alone do.
 const SQL: [&str; 4] = ["diesel", "diesel_migrations", "libsqlite3-sys", "pq-sys"];
@@ -38,6 +41,12 @@ const OUTSIDE: [&str; 9] = [
     "tracing-subscriber",
     "ureq",
 ];
+
+/// The one crate with lints of its own, and why: its manifest repeats those of the workspace, but for unsafe code.
+const OWN_LINTS: (&str, &str) = ("bindings/device/Cargo.toml", "a C function takes pointers");
+
+/// The one file that is unsafe.
+const UNSAFE: &str = "bindings/device/src/border.rs";
 
 /// What the sources of a pure crate do not say, and why.
 const IMPURE: [(&str, &str); 22] = [
@@ -196,9 +205,11 @@ fn members_inherit_what_the_workspace_decides() {
     ];
     let mut broken = Vec::new();
     for file in files().iter().filter(|file| file.path.ends_with("/Cargo.toml")) {
+        let own_lints = file.path == OWN_LINTS.0;
         broken.extend(
             INHERITED
                 .iter()
+                .filter(|line| !(own_lints && line.starts_with("[lints]")))
                 .filter(|line| !file.text.contains(&format!("\n{line}\n")))
                 .map(|line| format!("{}: lacks {}", file.path, line.replace('\n', " "))),
         );
@@ -212,6 +223,36 @@ fn members_inherit_what_the_workspace_decides() {
     }
     nothing_breaks(
         "A member inherits from the root Cargo.toml, the versions of its dependencies too.",
+        &broken,
+    );
+}
+
+/// What a crate with lints of its own has to say all the same, and that nothing else is unsafe.
+#[test]
+fn unsafe_code_stays_in_one_file() {
+    let files = files();
+    let manifest = |path: &str| &files.iter().find(|file| file.path == path).expect("a manifest").text;
+    let (whole, own) = (manifest("Cargo.toml"), manifest(OWN_LINTS.0));
+    let lints = whole.split("\n[workspace.lints.").skip(1).flat_map(|part| part.lines().skip(1));
+    let lints = lints.take_while(|line| !line.starts_with("[profile"));
+    let lints = lints.filter(|line| line.contains(" = ") && !line.starts_with("unsafe_code"));
+    let mut broken: Vec<_> = lints
+        .filter(|line| !own.lines().any(|own| own == *line))
+        .map(|line| format!("{}: lacks {line}", OWN_LINTS.0))
+        .collect();
+    for file in files.iter().filter(|file| file.path.ends_with(".rs") && file.path != UNSAFE) {
+        let lines = file.text.lines().enumerate();
+        let is_unsafe = |line: &str| {
+            says(line, concat!("uns", "afe {")) || line.contains(concat!("allow(", "unsafe_code"))
+        };
+        broken.extend(
+            lines
+                .filter(|(_, line)| is_unsafe(line))
+                .map(|(number, _)| format!("{}:{}: unsafe", file.path, number + 1)),
+        );
+    }
+    nothing_breaks(
+        "Unsafe code is in the border to C alone, whose crate has the lints of all others.",
         &broken,
     );
 }

@@ -26,6 +26,8 @@ START = "deploy/try"
 READY = "Ctrl-C stops the service"
 # What commands may name by its place in the repository.
 LINKED = ["deploy", "target"]
+# Languages of blocks that are for reading only: neither run nor compared.
+SHOWN = {"rust"}
 # The end of what one block printed; what stands behind it is the block's exit code.
 MARK = "=== end of block "
 # What is another in every run, and what stands for it in a comparison.
@@ -42,6 +44,8 @@ def blocks(document):
     found = re.findall(r"^```(\w+)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     pairs = []
     for kind, body in found:
+        if kind in SHOWN:
+            continue
         if kind == "sh":
             pairs.append([body, None])
         elif kind in ("json", "text") and pairs and pairs[-1][1] is None:
@@ -77,7 +81,8 @@ def free_port():
 def start(options, folder, port):
     """deploy/try as the reader runs it, but on a free port and in a folder of its own."""
     out = open(os.path.join(folder, "try.out"), "w+", encoding="utf-8")
-    command = [START, *options, "--port", str(port), "--folder", os.path.join(folder, "try")]
+    # Its own options come first: the text's may end with some for the service.
+    command = [START, "--port", str(port), "--folder", os.path.join(folder, "try"), *options]
     service = subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL)
     for _ in range(6000):
         with open(out.name, encoding="utf-8") as said:

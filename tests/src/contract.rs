@@ -98,8 +98,12 @@ fn answered(operation: &Operation, reply: &Reply, case: &str) {
         return;
     };
     let sent = reply.header("content-type").split(';').next().unwrap_or_default();
-    // The files of the page have types of their own.
-    let kind = if operation.id == "read_docs_file" && reply.status == 200 { "text/javascript" } else { sent };
+    // The files of the page have types of their own, and so have photos and papers.
+    let kind = match operation.id.as_str() {
+        "read_docs_file" if reply.status == 200 => "text/javascript",
+        "read_blob" if reply.status < 300 => "application/octet-stream",
+        _ => sent,
+    };
     let Some(media) = content.get(kind) else { panic!("{case}: {} describes no {sent}", operation.id) };
     if kind.ends_with("json") {
         let value = reply.json();

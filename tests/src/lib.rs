@@ -12,6 +12,7 @@
     reason = "a harness fails by panicking, and says so"
 )]
 
+pub mod bucket;
 pub mod captured;
 pub mod client;
 pub mod contract;
@@ -27,6 +28,7 @@ pub mod statements;
 pub mod wire;
 pub mod world;
 
+pub use bucket::Bucket;
 pub use client::{Client, Reply};
 pub use database::{Backend, Database};
 pub use direct::Direct;

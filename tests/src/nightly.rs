@@ -42,6 +42,7 @@ impl<'a> Nightly<'a> {
         let mut command = program("keepstart-nightly", &[name]);
         command.args(["--database-url", self.database.url(), "--from", FROM, "--public-url", PUBLIC_URL]);
         command.args(["--unsubscribe-to", "leave@keepstart.example"]);
+        command.args(["--blobs", &in_folder(self.database, "blobs")]);
         command.args(["--smtp", &server, "--smtp-user", USER, "--smtp-timeout", "2"]);
         command.arg("--smtp-password-file").arg(&self.password);
         command.arg("--smtp-ca").arg(self.smtp.authority());

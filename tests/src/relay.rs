@@ -5,7 +5,7 @@ use std::{
     net::SocketAddr,
     sync::{
         Arc, LazyLock,
-        atomic::{AtomicUsize, Ordering},
+        atomic::{AtomicU64, AtomicUsize, Ordering},
     },
 };
 
@@ -36,6 +36,7 @@ pub struct Cut {
 pub struct Relay {
     url: String,
     taken: Arc<Vec<AtomicUsize>>,
+    carried: Arc<AtomicU64>,
     listening: JoinHandle<()>,
 }
 
@@ -57,14 +58,16 @@ impl Relay {
         let url = format!("http://{}", listener.local_addr().unwrap());
         let taken: Arc<Vec<AtomicUsize>> = Arc::new(services.iter().map(|_| AtomicUsize::new(0)).collect());
         let counted = Arc::clone(&taken);
+        let carried = Arc::new(AtomicU64::new(0));
+        let bytes = Arc::clone(&carried);
         let listening = CARRIER.spawn(async move {
             for n in (0..services.len()).cycle() {
                 let Ok((client, _)) = listener.accept().await else { return };
                 counted[n].fetch_add(1, Ordering::SeqCst);
-                tokio::spawn(carry(client, services[n], cut()));
+                tokio::spawn(carry(client, services[n], cut(), Arc::clone(&bytes)));
             }
         });
-        Self { url, taken, listening }
+        Self { url, taken, carried, listening }
     }
 
     /// Where it listens, such as `http://127.0.0.1:1234`.
@@ -75,6 +78,11 @@ impl Relay {
     /// How many connections each service was handed.
     pub fn taken(&self) -> Vec<usize> {
         self.taken.iter().map(|taken| taken.load(Ordering::SeqCst)).collect()
+    }
+
+    /// How many bytes it has carried, both ways, on connections that are over.
+    pub fn carried(&self) -> u64 {
+        self.carried.load(Ordering::SeqCst)
     }
 }
 
@@ -89,19 +97,26 @@ fn address(url: &str) -> SocketAddr {
 }
 
 /// Carries one connection until it ends, or is cut. A service that is gone shows as an end without an answer.
-async fn carry(mut client: TcpStream, service: SocketAddr, cut: Cut) {
+async fn carry(mut client: TcpStream, service: SocketAddr, cut: Cut, carried: Arc<AtomicU64>) {
     let Ok(mut service) = TcpStream::connect(service).await else { return };
     let _ = (client.set_nodelay(true), service.set_nodelay(true));
     let ((from_client, to_client), (from_service, to_service)) = (client.split(), service.split());
     // The first way that fails takes the other one with it.
     let _ = tokio::try_join!(
-        one_way(from_client, to_service, cut.sent),
-        one_way(from_service, to_client, cut.answered)
+        one_way(from_client, to_service, cut.sent, &carried),
+        one_way(from_service, to_client, cut.answered, &carried)
     );
 }
 
-async fn one_way(from: ReadHalf<'_>, mut to: WriteHalf<'_>, most: u64) -> io::Result<()> {
-    if copy(&mut from.take(most), &mut to).await? == most {
+async fn one_way(
+    from: ReadHalf<'_>,
+    mut to: WriteHalf<'_>,
+    most: u64,
+    carried: &AtomicU64,
+) -> io::Result<()> {
+    let bytes = copy(&mut from.take(most), &mut to).await?;
+    carried.fetch_add(bytes, Ordering::SeqCst);
+    if bytes == most {
         return Err(io::ErrorKind::ConnectionAborted.into());
     }
     to.shutdown().await

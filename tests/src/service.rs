@@ -40,12 +40,18 @@ impl Service {
 
     /// The same with the clock beginning at `clock`.
     pub fn start_at(database: &Database, clock: &str) -> Self {
+        Self::start_with(database, clock, &folder_of_blobs(database))
+    }
+
+    /// The same with its photos where these arguments say.
+    pub fn start_with(database: &Database, clock: &str, blobs: &[String]) -> Self {
         // An SQLite file belongs to one process.
         let instances = if database.backend() == Backend::Postgres { wanted() } else { 1 };
         store::migrate(&database.address()).unwrap();
         // Machines that share a database keep the same time, and so do these processes.
         let clock = format!("{clock}@{}", machine_now());
-        Self::together((0..instances).map(|_| Self::serving(&mut serve(database, &clock))).collect())
+        let one = |_| Self::serving(serve_bare(database, &clock).args(blobs));
+        Self::together((0..instances).map(one).collect())
     }
 
     /// The same as one process, whatever is asked for.
@@ -186,8 +192,20 @@ fn inherited() -> Stdio {
 
 /// The command that serves a database, its clock beginning at `clock`.
 pub fn serve(database: &Database, clock: &str) -> Command {
+    let mut command = serve_bare(database, clock);
+    command.args(folder_of_blobs(database));
+    command
+}
+
+/// The same without where photos are kept.
+pub fn serve_bare(database: &Database, clock: &str) -> Command {
     let keys = in_folder(database, "jwks.json");
     command(&["serve", "--clock", clock, "--jwks", &keys, "--database-url", database.url()])
+}
+
+/// That photos are kept in the folder of a database.
+pub fn folder_of_blobs(database: &Database) -> [String; 2] {
+    ["--blobs".to_owned(), in_folder(database, "blobs")]
 }
 
 /// The built service with these arguments, and nothing of the test's environment that configures it.

@@ -257,7 +257,7 @@ pub fn judge(folder: &Path) {
 }
 
 /// The interpreter with the packages that `tests/run` installs.
-fn python() -> PathBuf {
+pub(crate) fn python() -> PathBuf {
     root().join("tests/.venv/bin/python")
 }
 

@@ -9,7 +9,7 @@ use store::Command;
 use uuid::Uuid;
 
 use crate::{
-    Backend, Client, Database, Direct, OneProcess, Service, direct,
+    Backend, Bucket, Client, Database, Direct, OneProcess, Service, direct,
     service::{NOW, in_folder},
 };
 
@@ -71,6 +71,11 @@ impl World {
     /// The same with its clock at [`NOW`], of one process whatever is asked for.
     pub fn alone(backend: Backend, why: OneProcess) -> Self {
         Self::served(backend, NOW, |database| Service::alone(database, NOW, why))
+    }
+
+    /// A service on a fresh database, with its clock at [`NOW`], which keeps photos in a bucket.
+    pub fn with_bucket(backend: Backend, bucket: &Bucket) -> Self {
+        Self::served(backend, NOW, |database| Service::start_with(database, NOW, &bucket.arguments()))
     }
 
     fn served(backend: Backend, clock: &str, start: impl FnOnce(&Database) -> Service) -> Self {

@@ -156,6 +156,7 @@ columns! {
         Text maker model;
         Json limits_of feature applies_to replacement;
         Prose note;
+        JsonList attachments;
         Json details;
     }
 
@@ -168,6 +169,7 @@ columns! {
         Id on_behalf_of;
         Hours meter_hours;
         Prose note;
+        JsonList attachments;
         Json details;
     }
 }

@@ -100,6 +100,7 @@ mod state;
 mod steps;
 mod tags;
 mod trace;
+mod warning;
 mod window;
 mod words;
 
@@ -109,7 +110,7 @@ pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
 pub use corrections::machine;
 pub use doubts::{Doubt, doubts};
-pub use fits::belongs_to;
+pub use fits::{MeterRange, belongs_to};
 pub use happened::{Happened, Stayed, happened, stayed};
 pub use hours::{
     EngineHours, HoursRange, HoursReport, MeterFitted, OpenRun, ReadingUsed, SetAside, StopMissing,
@@ -126,5 +127,6 @@ pub use state::{UnitState, refold, refold_until, standing_site};
 pub use steps::{InForce, ItemSteps, Step, edition_in, next_at, state_in};
 pub use tags::{HungTag, tags};
 pub use trace::TraceEntry;
+pub use warning::Warning;
 pub use window::{DeferralDecided, RunWithin};
 pub use words::{Action, Axis, DUE_STATES, DueState, Grade, REASONS, Reason};

@@ -18,6 +18,7 @@
 //! assert_eq!(pointers, ["/id", "/unit_id", "/occurred_at", "/meter_hours", "/colour"]);
 //! ```
 
+pub mod blob;
 pub mod burn_curve;
 pub mod code;
 pub mod derating;
@@ -45,6 +46,7 @@ pub mod text;
 pub mod time;
 pub mod unit;
 
+pub use blob::{Attachment, BlobHash, MediaType};
 pub use code::Code;
 pub use entry::HoursEntry;
 pub use external::ExternalIds;

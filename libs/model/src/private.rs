@@ -30,6 +30,9 @@ pub type Salt = [u8; 16];
 /// The member that marks a commitment in a body of the log.
 pub const SEALED: &str = "private";
 
+/// The member that stands where private text was erased.
+pub const ERASED: &str = "erased";
+
 impl PrivateText {
     /// Reads either plain text, or `{"text", "salt"}` with 32 hexadecimal digits of salt.
     pub fn read(value: &Value) -> Result<Self, Flaw> {
@@ -56,6 +59,14 @@ impl PrivateText {
         match value.get(SEALED).and_then(Value::as_str) {
             Some(hash) => Ok(Self::Sealed(hash.into())),
             None => Err(Flaw::wrong_type("a commitment")),
+        }
+    }
+
+    /// Reads what a service tells: text in the clear, or that it was erased.
+    pub fn read_told(value: &Value) -> Result<Self, Flaw> {
+        match value.get(ERASED) {
+            Some(Value::Bool(true)) => Ok(Self::Sealed("".into())),
+            _ => Self::read(value),
         }
     }
 

@@ -105,6 +105,9 @@ pub enum Mode {
     Patch,
     /// What the log holds: as [`Mode::New`], with private text as commitments.
     Stored,
+    /// What a service tells a device that may be older than it: as [`Mode::New`], with private text that may be erased. See
+    /// [`told`].
+    Told,
 }
 
 impl Mode {
@@ -113,6 +116,16 @@ impl Mode {
         match self {
             Self::New | Self::Patch => Self::New,
             Self::Stored => Self::Stored,
+            Self::Told => Self::Told,
+        }
+    }
+
+    /// How private text is read.
+    const fn private_text(self) -> fn(&Value) -> Result<PrivateText, Flaw> {
+        match self {
+            Self::New | Self::Patch => PrivateText::read,
+            Self::Stored => PrivateText::read_sealed,
+            Self::Told => PrivateText::read_told,
         }
     }
 }
@@ -120,6 +133,7 @@ impl Mode {
 /// Members that the service computes; sending one is an error that says so.
 const READ_ONLY: &[&str] = &[
     "organization_id",
+    "happened_at",
     "recorded_at",
     "author",
     "version",
@@ -161,6 +175,29 @@ pub(crate) fn part<T>(
     }
 }
 
+/// What could be read of something that a newer service may have told.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Told<T> {
+    /// What was read; where there are errors, without what they are about, or nothing.
+    pub value: Option<T>,
+    /// JSON Pointers to members that are not known here.
+    pub unknown: Vec<String>,
+    /// What could not be read.
+    pub errors: Vec<FieldError>,
+}
+
+/// Reads what a service told; members that are not known are no errors, and those that the service computes are passed over.
+pub fn told<T>(value: &Value, read: impl FnOnce(&mut Object<'_>) -> Option<T>) -> Told<T> {
+    let mut errors = Vec::new();
+    let value = object(value, String::new(), Mode::Told, &mut errors, read);
+    let (unknown, errors): (Vec<_>, Vec<_>) =
+        errors.into_iter().partition(|error| error.code == UNKNOWN_MEMBER);
+    let unknown = unknown.into_iter().filter_map(|error| error.pointer).collect();
+    Told { value, unknown, errors: listed(errors) }
+}
+
+const UNKNOWN_MEMBER: &str = "unknown_member";
+
 /// The members of one JSON object while they are being read.
 pub struct Object<'a> {
     members: &'a Map<String, Value>,
@@ -183,7 +220,7 @@ impl<'a> Object<'a> {
             (Some(Value::Null), Mode::Patch) => {
                 self.fail(name, Flaw::new("required", "This member cannot be removed."))
             }
-            (None | Some(Value::Null), Mode::New | Mode::Stored) => {
+            (None | Some(Value::Null), Mode::New | Mode::Stored | Mode::Told) => {
                 self.fail(name, Flaw::new("required", "This member is missing."))
             }
             (None, Mode::Patch) => None,
@@ -209,13 +246,13 @@ impl<'a> Object<'a> {
 
     /// Reads private text that may be absent: in the clear from outside, as a commitment from the log.
     pub fn private(&mut self, name: &'static str) -> Option<PrivateText> {
-        let parse = if self.mode == Mode::Stored { PrivateText::read_sealed } else { PrivateText::read };
+        let parse = self.mode.private_text();
         self.optional(name, parse)
     }
 
     /// Reads private text that must be there.
     pub fn required_private(&mut self, name: &'static str) -> Option<PrivateText> {
-        let parse = if self.mode == Mode::Stored { PrivateText::read_sealed } else { PrivateText::read };
+        let parse = self.mode.private_text();
         self.required(name, parse)
     }
 
@@ -416,14 +453,17 @@ impl<'a> Object<'a> {
     }
 
     fn close(self) {
+        let told = self.mode == Mode::Told;
         for name in self.members.keys().filter(|n| !self.all_known && !self.known.contains(n.as_str())) {
-            if self.errors.len() > ERRORS_MOST {
+            // Of what is told every unknown member counts: a limit may be the last of them.
+            if self.errors.len() > ERRORS_MOST && !told {
                 return;
             }
-            let flaw = if READ_ONLY.contains(&name.as_str()) {
-                Flaw::new("read_only", "The service computes this; it cannot be sent.")
-            } else {
-                Flaw::new("unknown_member", "There is no such member here.")
+            let computed = READ_ONLY.contains(&name.as_str());
+            let flaw = match (computed, told) {
+                (true, true) if self.pointer.is_empty() => continue,
+                (true, false) => Flaw::new("read_only", "The service computes this; it cannot be sent."),
+                _ => Flaw::new(UNKNOWN_MEMBER, "There is no such member here."),
             };
             self.errors.push(FieldError::at(format!("{}/{}", self.pointer, escaped(&shortened(name))), flaw));
         }

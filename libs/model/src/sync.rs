@@ -11,7 +11,8 @@ use std::collections::BTreeMap;
 use serde_json::{Map, Value};
 
 use crate::{
-    edit::{FORMAT, Target},
+    blob::ATTACHMENTS,
+    edit::{FORMAT, FORMAT_OF_ATTACHMENTS, Target},
     id::{EditId, GroupId, HandsetId, Id, PersonId},
     read::{FieldError, Flaw, Mode, Object, boolean, integer, listed, part, whole, word},
     stamp::Stamp,
@@ -203,7 +204,7 @@ impl SentEdit {
             let stamp = o.required("stamp", Stamp::read);
             let author = o.optional("author", PersonId::read);
             let content = match format {
-                Some(..=FORMAT) => read_content(o, id, most),
+                Some(known @ ..=FORMAT) => read_content(o, id, known, most),
                 // Which other members there are is for its format to say.
                 newer => {
                     o.ignore_rest();
@@ -224,11 +225,19 @@ impl SentEdit {
 }
 
 /// All of an edit of a known format but its body, which [`Content::take_from`] brings in.
-fn read_content(o: &mut Object<'_>, id: Option<EditId>, most: usize) -> Option<Content> {
+fn read_content(o: &mut Object<'_>, id: Option<EditId>, format: i32, most: usize) -> Option<Content> {
     let boot = o.optional("boot", exact(0));
     let group = o.object("group", |o| Group::read(o, most));
     let asks = Asks::read(o, id);
-    o.required("body", |body| body.is_object().then_some(()).ok_or_else(|| Flaw::wrong_type("an object")));
+    let names_photos = o.required("body", |body| {
+        body.as_object()
+            .map(|body| body.contains_key(ATTACHMENTS))
+            .ok_or_else(|| Flaw::wrong_type("an object"))
+    });
+    if format < FORMAT_OF_ATTACHMENTS && names_photos? && matches!(asks, Some(Asks::Event { .. })) {
+        let detail = format!("Photos and papers are named in edits of format {FORMAT_OF_ATTACHMENTS}.");
+        return o.fail(&format!("body/{ATTACHMENTS}"), Flaw::new("newer_member", detail));
+    }
     Some(Content::Known { boot, group, asks: asks? })
 }
 

@@ -1,5 +1,5 @@
-//! What every process of the service has in common: its clock, its log, its database, its settings, how it stops, and by
-//! whom readiness is judged.
+//! What every process of the service has in common: its clock, its log, its database, its settings, how it stops, by whom
+//! readiness is judged, and where photos and papers lie.
 //!
 //! ```
 //! use process::Clock;
@@ -8,6 +8,7 @@
 //! assert!(clock.now().to_string().starts_with("2026-11-02T15:00:00"));
 //! ```
 
+pub mod blobs;
 mod clock;
 pub mod config;
 mod database;

@@ -1,11 +1,10 @@
 //! Whether units and sites are ready: the judge of both services.
 
-use interval::next_at;
 use model::{Code, Instant};
 use serde::Serialize;
 use standby::{
     readiness::{
-        Readiness, ReadinessPolicy, ReasonCode, Severity, SiteUnit, Text, VERDICTS, Verdict, judge,
+        Readiness, ReadinessPolicy, ReasonCode, Severity, SiteUnit, Text, VERDICTS, Verdict, judge_record,
         site_readiness,
     },
     record::Record,
@@ -59,13 +58,7 @@ impl PolicyJudge {
     /// The verdict on a unit with every reason and what it rests on.
     #[must_use]
     pub fn readiness(&self, record: &Record<'_>) -> Readiness {
-        let mut readiness = judge(&self.policy, &record.facts(), record.at, record.zone);
-        // What facts do not tell of themselves: an item that begins to be asked for, a tag that is over.
-        let items = next_at(&record.state.steps_from(record.at), record.at);
-        let ends = record.tags.iter().filter_map(|tag| tag.until);
-        let ends = ends.chain((items < Instant::LAST).then_some(items));
-        readiness.until = readiness.until.into_iter().chain(ends).min();
-        readiness
+        judge_record(&self.policy, record)
     }
 }
 

@@ -42,4 +42,4 @@ mod private;
 pub use canonical::{Canonical, CanonicalError, MAX_DEPTH, canonical, canonical_object};
 pub use fingerprint::{Fingerprint, Part, Prefix, narrowed};
 pub use hash::{Hash, content_hash, leaf_hash, leaf_of_bytes, sha256};
-pub use private::{ERASED, SealError, Sealed, commitment, seal, unseal};
+pub use private::{SealError, Sealed, commitment, seal, unseal};

@@ -3,15 +3,12 @@
 use std::{collections::BTreeMap, fmt};
 
 use model::{
-    private::{PrivateText, SEALED, Salt},
+    private::{ERASED, PrivateText, SEALED, Salt},
     read::Flaw,
 };
 use serde_json::{Value, json};
 
 use crate::hash::{Hash, of_parts};
-
-/// The member that stands where private text was erased.
-pub const ERASED: &str = "erased";
 
 /// A private text taken out of a body: what the side table keeps. `Debug` shows nothing of the text.
 #[derive(Clone, PartialEq, Eq)]

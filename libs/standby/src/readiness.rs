@@ -26,7 +26,7 @@ mod site;
 
 pub use self::{
     facts::{BatteryFact, DueFact, EnduranceFact, Fact, Facts, Known, LoadFact, Recommission, StartOutcome},
-    judge::{Readiness, judge},
+    judge::{Readiness, judge, judge_record},
     policy::{Bound, Check, Found, NotKnown, Percent, PolicyError, ReadinessPolicy, Rule, Text},
     reason::{Measure, Reason, ReasonCode, Severity, Trace, VERDICTS, Verdict},
     site::{SiteReadiness, SiteTrace, SiteUnit, site_readiness},

@@ -18,6 +18,8 @@ pub enum ChoreKind {
     Mail,
     /// Moving stored states on, and folding anew what is stale.
     Advance,
+    /// Dropping photos and papers that nobody names, and uploads that nobody goes on with, on a date.
+    Blobs,
 }
 
 impl ChoreKind {
@@ -28,6 +30,7 @@ impl ChoreKind {
             Self::Digest => "digest",
             Self::Mail => "mail",
             Self::Advance => "advance",
+            Self::Blobs => "blobs",
         }
     }
 }

@@ -2,13 +2,13 @@
 
 use std::{collections::BTreeSet, fmt, sync::Arc};
 
+pub use interval::Warning;
 use model::{
     EditId, Instant, OrganizationId, PersonId, SiteId,
     edit::{Action, Channel, Edit},
     private::Salt,
     read::FieldError,
 };
-use serde::Serialize;
 
 use crate::{
     imports::Slice,
@@ -130,20 +130,6 @@ pub enum Written {
     Event(EventView, Vec<Warning>),
     /// An edition of a schedule.
     Edition(crate::view::EditionView),
-}
-
-/// Something doubtful about an event that was recorded all the same.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Warning {
-    /// A stable code.
-    pub code: &'static str,
-    /// Where in the event.
-    pub pointer: &'static str,
-    /// A sentence for people.
-    pub detail: String,
-    /// The reading that was probably meant.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub suggested_meter_hours: Option<model::Hours>,
 }
 
 /// Why an edit was not recorded.

@@ -27,6 +27,7 @@
 mod address;
 #[doc(hidden)]
 pub mod baseline;
+pub mod blobs;
 mod body;
 pub mod chores;
 pub mod command;

@@ -12,7 +12,7 @@ use actix_web::{
 use tracing::Instrument;
 use uuid::Uuid;
 
-use crate::problem::{ApiError, Kind};
+use crate::problem::{ApiError, Kind, UPLOAD_OFFSET};
 
 pub(crate) use crate::routes::configure;
 
@@ -27,8 +27,14 @@ const HEADERS: &[(&str, &str)] = &[
 ];
 
 /// Headers that a failure has beside its problem.
-const KEPT: [header::HeaderName; 5] =
-    [header::ACCEPT_ENCODING, header::ALLOW, header::ETAG, header::RETRY_AFTER, header::WWW_AUTHENTICATE];
+const KEPT: [header::HeaderName; 6] = [
+    header::ACCEPT_ENCODING,
+    header::ALLOW,
+    header::ETAG,
+    header::RETRY_AFTER,
+    UPLOAD_OFFSET,
+    header::WWW_AUTHENTICATE,
+];
 
 /// Wraps every request.
 pub(crate) async fn frame<B: MessageBody>(

@@ -7,6 +7,7 @@
 
 mod answer;
 mod app;
+mod blobs;
 pub mod cli;
 mod compress;
 mod cursor;

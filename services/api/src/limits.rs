@@ -37,6 +37,10 @@ pub(crate) struct Limits {
     pub requests_per_minute: u32,
     /// Edits of one handset in a minute.
     pub edits_per_minute: u32,
+    /// Bytes of a photo or paper at most.
+    pub blob_bytes: u64,
+    /// Pixels of a photo at most.
+    pub blob_pixels: u64,
     /// The newest format of edits that is understood; one of a newer format is kept until it is.
     pub edit_format: i32,
     /// The format of the changes that are sent.
@@ -54,6 +58,8 @@ impl Limits {
             page_bytes: PAGE_BYTES,
             requests_per_minute: rates.handset_requests_per_minute,
             edits_per_minute: rates.handset_edits_per_minute,
+            blob_bytes: blob::BYTES_MOST,
+            blob_pixels: blob::PIXELS_MOST,
             edit_format: model::edit::FORMAT,
             change_format: CHANGE_FORMAT,
         }

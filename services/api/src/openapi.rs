@@ -19,6 +19,7 @@ use std::collections::BTreeMap;
 
 use model::{
     Instant,
+    blob::Attachment,
     event::{Details, UnitModel},
     mail::{MailListFields, RecipientFields},
     outage::{IncidentFields, PromiseFields},
@@ -352,6 +353,9 @@ pub(crate) struct EventCommon {
     /// Anything else; private, erasable.
     #[schema(max_length = 4000)]
     note: Option<String>,
+    /// Photos and papers of it; their bytes go to `/v1/blobs/{sha256}`, before the event or after it.
+    #[schema(max_items = 20)]
+    attachments: Option<Vec<Attachment>>,
     #[serde(flatten)]
     details: Details,
 }
@@ -442,6 +446,7 @@ pub(crate) struct Events {
         (name = "readiness", description = "Whether units and sites are ready, and what that rests on."), (name = "outages", description = "What an outage would take, who lasts how long, what was done in one, and spares promised for one."),
         (name = "handsets", description = "Field devices that work offline."),
         (name = "imports", description = "Files of sites, units and service events that are brought in."),
+        (name = "attachments", description = "Photos and papers that events name."),
         (name = "sync", description = "Edits that handsets made offline, and what has changed for whoever keeps a copy."),
         (name = "service", description = "About the service itself."))
 )]

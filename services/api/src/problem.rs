@@ -11,6 +11,9 @@ use serde::Serialize;
 use store::{StoreError, command::Etag};
 use utoipa::ToSchema;
 
+/// How many bytes of a blob have come; the name is that of the IETF's draft on resumable uploads.
+pub(crate) const UPLOAD_OFFSET: header::HeaderName = header::HeaderName::from_static("upload-offset");
+
 macro_rules! problems {
     ($($kind:ident $code:literal $status:literal $retry:literal $title:literal $then:literal;)*) => {
         /// The kinds of problem there are.
@@ -60,6 +63,7 @@ problems! {
     IdReused "id_reused" 409 false "The id was used before for something else" "Keep the first edit; give the new one an id of its own.";
     AlreadyExists "already_exists" 409 false "There is a record with this id already" "Read the record; change it with PATCH.";
     ExternalIdTaken "external_id_taken" 409 false "Another record has this id in the other system" "Look it up by `external_system` and `external_id`; change that record, or give this one its own id.";
+    UploadOffset "upload_offset" 409 false "What has come does not reach to where this part begins" "Go on with the byte that Upload-Offset names.";
     AlreadyDecided "already_decided" 409 false "Somebody has decided about this edit already" "Leave it: nothing is decided twice.";
     NotPossible "not_possible" 409 false "The edit cannot be recorded as things are" "Look at `errors`, which point into the edit as it is listed; put right what is in its way, or refuse it.";
     WrongState "wrong_state" 409 false "The import is not in a state for this" "Read the import: its `state` says what can be done with it.";
@@ -70,6 +74,7 @@ problems! {
     TooLarge "content_too_large" 413 false "The body is too large" "Send less: `errors` says how much is taken; a batch can be split.";
     CodeNotValid "code_not_valid" 422 false "The code is not good" "Look whether it was typed right; a code is good once and for minutes, so ask for another one.";
     UnsupportedMediaType "unsupported_media_type" 415 false "The body's media type is not taken here" "Send application/json, or application/merge-patch+json for PATCH; compressed once with gzip, deflate or zstd, or not at all.";
+    BlobRefused "blob_refused" 422 false "The photo or paper is not taken" "Look at `errors`; nothing of it was kept, so send it anew under the hash of what you send.";
     TooManyEdits "too_many_edits" 422 false "The request has too many edits" "Keep the queue, and send at most as many at a time as the limits say.";
     TooManyUnits "too_many_units" 422 false "The question concerns too many units" "Ask about fewer: one site or one unit at a time.";
     PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
@@ -176,7 +181,15 @@ impl ApiError {
 
     /// A body of another media type.
     pub(crate) fn media_type(wanted: &str) -> Self {
-        let detail = format!("Send {wanted} in UTF-8.");
+        Self::media_type_but(format!("Send {wanted} in UTF-8."))
+    }
+
+    /// A body of a media type that no photo or paper has.
+    pub(crate) fn no_blob_type() -> Self {
+        Self::media_type_but("Send image/jpeg, image/png or application/pdf.".to_owned())
+    }
+
+    fn media_type_but(detail: String) -> Self {
         let flaw = Flaw::new("unsupported_media_type", detail.clone());
         Self::new(Kind::UnsupportedMediaType)
             .detail(detail)
@@ -241,9 +254,19 @@ impl ApiError {
         Self::new(Kind::TooManyRequests).header_of(header::RETRY_AFTER, seconds.to_string())
     }
 
+    /// What was sent of a blob reaches to this byte.
+    pub(crate) fn upload_at(kind: Kind, offset: u64) -> Self {
+        Self::new(kind).header_of(UPLOAD_OFFSET, offset.to_string())
+    }
+
     /// Something that only the log may tell.
     pub(crate) fn internal(why: impl fmt::Display) -> Self {
         Self::of(Kind::Internal, why)
+    }
+
+    /// Something that we depend on is out of reach; the log tells why.
+    pub(crate) fn away(why: impl fmt::Display) -> Self {
+        Self::of(Kind::Busy, why)
     }
 
     fn of(kind: Kind, why: impl fmt::Display) -> Self {
@@ -316,6 +339,25 @@ impl From<StoreError> for ApiError {
             StoreError::TooManyImports => Self::new(Kind::TooManyImports),
             StoreError::Unreachable(_) | StoreError::Stopped => Self::of(Kind::Busy, chain),
             _ => Self::internal(chain),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A device has some of the kinds, and says them in the same words.
+    #[test]
+    fn a_device_has_the_same_problems() {
+        for kind in device::ProblemKind::ALL {
+            let told = serde_json::to_value(device::Problem::new(kind)).unwrap();
+            let same = Kind::ALL.iter().find(|kind| told["type"] == format!("/problems/{}", kind.code()));
+            let same = same.unwrap_or_else(|| panic!("{told}"));
+            assert_eq!(
+                (told["title"].as_str(), told["status"].as_u64()),
+                (Some(same.title()), Some(same.status().into()))
+            );
         }
     }
 }

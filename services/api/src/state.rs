@@ -3,9 +3,9 @@
 use std::sync::Arc;
 
 use access::{KeyRing, Leaving};
-use process::{Clock, readiness::PolicyJudge};
+use process::{Clock, blobs::Blobs, readiness::PolicyJudge};
 use store::Store;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, Semaphore};
 
 use crate::{
     cursor::Cursors, enrolment::Tries, limits::Limits, sync::streams::Streams, throttle::Throttle,
@@ -37,6 +37,10 @@ pub(crate) struct State {
     pub limits: Limits,
     /// Whether one sends too much.
     pub throttle: Arc<Throttle>,
+    /// The bytes of photos and papers.
+    pub blobs: Blobs,
+    /// Places for those that are put together and judged.
+    pub judging: Arc<Semaphore>,
     /// Told when a file was brought in here.
     pub imports_wait: Arc<Notify>,
 }

@@ -1,215 +1,175 @@
-//! The command line.
+//! The command line: what can be typed, and which command that is.
 
 use std::{
-    io::{self, BufRead, Write},
+    io::{self, IsTerminal, Write},
     path::PathBuf,
     process::ExitCode,
 };
 
-use anyhow::{Context, Result, anyhow};
-use clap::{Args, Parser, Subcommand, ValueEnum};
-use handset::{Device, Ended, Handset, Http, Kind, Outside, Synced, Wish, words};
-use model::PersonId;
-use serde::Deserialize;
-use serde_json::{Map, Value, json};
-use uuid::Uuid;
+use anyhow::{Context, Result};
+use clap::{Parser, Subcommand};
+use handset::{Handset, Http};
 
-use crate::machine::{Given, Machine, boot_mark};
+use crate::{
+    face::{
+        Face, Page, Screen, Tone, at, battery, conflicts, drop, due, enrol, finding, fuel, photos, queue,
+        reading, ready, run, script, service, settle, show, sign_in, sites, sync, tag, take_back, units,
+    },
+    machine::{self, Machine, boot_mark},
+    traffic::Noted,
+};
 
-/// A handset for scripts: what it reads and says is JSON, a line for each thing.
+/// Keepstart without a signal: what is due, what was done, and a queue that loses nothing.
 #[derive(Parser)]
 #[command(name = "keepstart-handset", version)]
-struct Cli {
+pub(crate) struct Cli {
     /// The handset's file.
     #[arg(long, env = "KEEPSTART_HANDSET")]
     file: PathBuf,
     /// Begin the clock at this instant instead of the machine's; for tests. INSTANT@MACHINE as for `keepstart-api serve`.
     #[arg(long, env = "KEEPSTART_CLOCK")]
     clock: Option<String>,
+    /// Note each request with its answer at the end of this file, a line of JSON for each: the protocol at work. Tokens and
+    /// codes are left out.
+    #[arg(long, value_name = "FILE", env = "KEEPSTART_TRAFFIC")]
+    traffic: Option<PathBuf>,
+    /// Say all as JSON, a line for each thing, and ask nothing.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
     #[command(subcommand)]
-    command: Command,
+    pub(crate) command: Command,
 }
 
 #[derive(Subcommand)]
-enum Command {
-    /// Enrol this handset. The same again if the answer got lost.
-    Enrol(Enrol),
-    /// Write down what stands on the standard input, and say each edit's id once it is on the disk: a line is
+pub(crate) enum Command {
+    /// Make this handset known to the service. The same again if the answer got lost.
+    Enrol(enrol::Enrol),
+    /// Somebody else takes this handset.
+    SignIn(sign_in::SignIn),
+    /// Send what is queued and take what changed. Exit code 2 if it did not come to its end.
+    Sync(sync::Signed),
+    /// The sites.
+    Sites,
+    /// Say at which site you are; lists go by that.
+    At(at::At),
+    /// The units of a site.
+    Units(units::Units),
+    /// A unit or site, with what happened last.
+    Show(show::Show),
+    /// What is due here, and what else while you are here.
+    Due(due::Due),
+    /// Whether units are ready, and what is in the way.
+    Ready(ready::Ready),
+    /// An hour meter was read.
+    Reading(reading::Reading),
+    /// Jobs are done on a unit, ticked from its schedule.
+    #[command(next_line_help = true)]
+    Service(service::Service),
+    /// An engine is started or stopped, or ran.
+    #[command(next_line_help = true)]
+    Run(run::Run),
+    /// Fuel was filled in, taken out, treated or measured.
+    #[command(next_line_help = true)]
+    Fuel(fuel::Fuel),
+    /// A starting battery was checked or replaced.
+    #[command(next_line_help = true)]
+    Battery(battery::Battery),
+    /// Something is wrong with a unit, or is so no more.
+    Finding(finding::Finding),
+    /// A tag was hung on a unit, or taken off.
+    Tag(tag::Tag),
+    /// What you entered, with what happened to it.
+    Queue(queue::Queue),
+    /// The photos that are kept here.
+    Photos,
+    /// Take back something that you entered.
+    TakeBack(take_back::TakeBack),
+    /// Drop an entry that was refused.
+    Drop(drop::Drop),
+    /// Fields about which people disagree.
+    Conflicts,
+    /// Decide about one of them.
+    Settle(settle::Settle),
+    /// For scripts: write down edits from the input.
+    ///
+    /// Each edit's id is said once it is on the disk. A line is
     /// `{"event": {…}}`, `{"create": {"kind": "unit", "fields": {…}}}`, `{"set": {"kind": "unit", "id": "…", "fields": {…}}}`, or a
     /// list of these that count together. What is set is taken to have been seen as it is now.
     Write,
-    /// Send what is queued and take what changed. Exit code 2 if it did not come to its end.
-    Sync(Signed),
-    /// Every edit that is kept, with where it stands.
-    Queue,
-    /// A unit or site as its user sees it.
-    Show {
-        /// Which of the two.
-        kind: KindWord,
-        /// Which one.
-        id: Uuid,
-    },
-    /// All records of a kind as they were told.
-    Told {
-        /// The kind, such as `service_event`.
-        kind: String,
-    },
+    /// For scripts: all records of a kind as they were told.
+    Told(script::Told),
 }
 
-#[derive(Args)]
-struct Enrol {
-    /// Where the service is.
-    #[arg(long)]
-    service: String,
-    /// What its people call it.
-    #[arg(long)]
-    name: String,
-    /// Who signs in.
-    #[arg(long)]
-    person: Uuid,
-    #[command(flatten)]
-    signed: Signed,
-}
-
-#[derive(Args)]
-struct Signed {
-    /// The token of whoever is signed in.
-    #[arg(long, env = "KEEPSTART_TOKEN", hide_env_values = true)]
-    token: Option<String>,
-    /// A code that a coordinator has made, where one is asked for.
-    #[arg(long)]
-    code: Option<String>,
-}
-
-#[derive(Clone, Copy, Deserialize, ValueEnum)]
-#[serde(rename_all = "snake_case")]
-enum KindWord {
-    Unit,
-    Site,
-}
-
-impl From<KindWord> for Kind {
-    fn from(word: KindWord) -> Self {
-        match word {
-            KindWord::Unit => Self::Unit,
-            KindWord::Site => Self::Site,
-        }
-    }
-}
-
-/// A line of what is to be written down.
-#[derive(Deserialize)]
-#[serde(rename_all = "snake_case", deny_unknown_fields)]
-enum Line {
-    Event(Map<String, Value>),
-    Create { kind: KindWord, fields: Map<String, Value> },
-    Set { kind: KindWord, id: Uuid, fields: Map<String, Value> },
-}
-
-/// Runs a command.
+/// Runs the program.
 pub(crate) fn run() -> ExitCode {
-    match command(Cli::parse()) {
+    let screen = Screen::of_the_terminal();
+    match program(Cli::parse(), screen) {
         Ok(code) => code,
         Err(error) => {
-            let _ = writeln!(io::stderr(), "{error:#}");
+            let colour = screen.colour && io::stderr().is_terminal();
+            let _ = write!(io::stderr(), "{}", troubled(&error, Screen { colour, ..screen }));
             ExitCode::FAILURE
         }
     }
 }
 
-fn command(cli: Cli) -> Result<ExitCode> {
+/// What is in the way, as it is shown.
+pub(crate) fn troubled(error: &anyhow::Error, screen: Screen) -> String {
+    let mut page = Page::new(screen);
+    for line in format!("{error:#}").lines() {
+        page.line(Tone::Alarm, line);
+    }
+    page.text().to_owned()
+}
+
+fn program(cli: Cli, screen: Screen) -> Result<ExitCode> {
     let mut machine = match &cli.clock {
         Some(text) => Machine::showing(text)?,
         None => Machine::default(),
     };
-    let mut handset = Handset::open(&cli.file, &boot_mark())?;
-    match cli.command {
-        Command::Enrol(enrol) => {
-            let person = PersonId::from_uuid(enrol.person);
-            let device = Device::new(&enrol.service, &enrol.name, person, &boot_mark());
-            let mut given = Given { token: enrol.signed.token, code: enrol.signed.code };
-            let mut wire = Http::default();
-            let outside = Outside { around: &mut machine, people: &mut given, wire: &mut wire };
-            return ended(&handset.enrol(device, outside)?);
-        }
-        Command::Sync(signed) => {
-            let mut given = Given { token: signed.token, code: signed.code };
-            let mut wire = Http::default();
-            let outside = Outside { around: &mut machine, people: &mut given, wire: &mut wire };
-            return ended(&handset.sync(outside)?);
-        }
-        Command::Write => {
-            for line in io::stdin().lock().lines() {
-                write(&mut handset, &mut machine, &line?)?;
-            }
-        }
-        Command::Queue => {
-            for edit in handset.queue()? {
-                let sent: Value = serde_json::from_str(&edit.text)?;
-                say(
-                    &json!({"id": edit.id, "state": edit.state.as_str(), "words": words::edit(&edit)?, "edit": sent}),
-                )?;
-            }
-        }
-        Command::Show { kind, id } => {
-            let view =
-                handset.view(kind.into(), id)?.ok_or_else(|| anyhow!("there is no such record here"))?;
-            let contested: Map<String, Value> = view
-                .contested()
-                .map(|(field, rivals)| {
-                    (field.to_owned(), rivals.iter().map(|rival| rival.told.clone()).collect())
-                })
-                .collect();
-            say(&json!({"id": id, "version": view.version, "fields": view.fields(), "contested": contested,
-                "waiting": view.waiting}))?;
-        }
-        Command::Told { kind } => {
-            for record in handset.told(&kind)? {
-                let told: Value = serde_json::from_str(&record.text)?;
-                say(&json!({"id": record.id, "unit_id": record.unit, "record": told}))?;
-            }
-        }
-    }
-    Ok(ExitCode::SUCCESS)
-}
-
-/// Writes down what a line says.
-fn write(handset: &mut Handset, machine: &mut Machine, line: &str) -> Result<()> {
-    let lines: Vec<Line> = if line.trim_start().starts_with('[') {
-        serde_json::from_str(line).context("a line is no list of edits")?
-    } else {
-        vec![serde_json::from_str(line).context("a line is no edit")?]
+    let boot_mark = boot_mark();
+    let stdin = io::stdin();
+    let mut face = Face {
+        handset: &mut Handset::open(&cli.file, &boot_mark)?,
+        around: &mut machine,
+        wire: &mut Noted::new(Http::default(), cli.traffic.as_deref()).context("the file for the traffic")?,
+        boot_mark: &boot_mark,
+        zone: machine::zone(),
+        screen,
+        json: cli.json,
+        asks: stdin.is_terminal() && !cli.json,
+        input: &mut stdin.lock(),
+        out: &mut io::stdout().lock(),
     };
-    let wishes = lines.into_iter().map(|line| wish(handset, line)).collect::<Result<_>>()?;
-    for id in handset.write_together(machine, wishes)? {
-        say(&json!({"id": id}))?;
+    command(cli.command, &mut face)
+}
+
+/// Runs a command.
+pub(crate) fn command(command: Command, face: &mut Face<'_>) -> Result<ExitCode> {
+    match command {
+        Command::Enrol(enrol) => enrol::run(face, enrol),
+        Command::SignIn(sign_in) => sign_in::run(face, &sign_in),
+        Command::Sync(signed) => sync::run(face, signed),
+        Command::Sites => sites::run(face),
+        Command::At(at) => at::run(face, &at),
+        Command::Units(units) => units::run(face, &units),
+        Command::Show(show) => show::run(face, &show),
+        Command::Due(due) => due::run(face, &due),
+        Command::Ready(ready) => ready::run(face, &ready),
+        Command::Reading(reading) => reading::run(face, &reading),
+        Command::Service(service) => service::run(face, &service),
+        Command::Run(run) => run::run(face, run),
+        Command::Fuel(fuel) => fuel::run(face, fuel),
+        Command::Battery(battery) => battery::run(face, &battery),
+        Command::Finding(finding) => finding::run(face, &finding),
+        Command::Tag(tag) => tag::run(face, &tag),
+        Command::Queue(queue) => queue::run(face, &queue),
+        Command::Photos => photos::run(face),
+        Command::TakeBack(take_back) => take_back::run(face, &take_back),
+        Command::Drop(drop) => drop::run(face, &drop),
+        Command::Conflicts => conflicts::run(face),
+        Command::Settle(settle) => settle::run(face, &settle),
+        Command::Write => script::write(face),
+        Command::Told(told) => script::told(face, &told),
     }
-    Ok(())
-}
-
-fn wish(handset: &mut Handset, line: Line) -> Result<Wish> {
-    Ok(match line {
-        Line::Event(event) => Wish::Event(event),
-        Line::Create { kind, fields } => Wish::Create { kind: kind.into(), fields },
-        Line::Set { kind, id, fields } => {
-            let kind = kind.into();
-            let view = handset.view(kind, id)?.ok_or_else(|| anyhow!("there is no record {id} here"))?;
-            Wish::Set { kind, id, base: view.base(&fields), fields }
-        }
-    })
-}
-
-fn ended(synced: &Synced) -> Result<ExitCode> {
-    say(
-        &json!({"done": synced.ended == Ended::Done, "words": words::ended(&synced.ended), "requests": synced.requests,
-        "answered": synced.answered, "changes": synced.changes, "mended": synced.mended}),
-    )?;
-    Ok(if synced.ended == Ended::Done { ExitCode::SUCCESS } else { ExitCode::from(2) })
-}
-
-/// Says a line, at once: whoever reads it may act on it.
-fn say(line: &Value) -> Result<()> {
-    let mut out = io::stdout().lock();
-    writeln!(out, "{line}")?;
-    Ok(out.flush()?)
 }

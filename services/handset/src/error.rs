@@ -28,6 +28,9 @@ pub enum Error {
     /// This handset is enrolled already.
     #[error("this handset is enrolled already")]
     EnrolledAlready,
+    /// Only an entry that was refused can be dropped.
+    #[error("only an entry that was refused can be dropped; take it back instead")]
+    NotRefused,
     /// An edit is larger than the service takes.
     #[error("this entry has {bytes} bytes; the service takes {most} at most")]
     TooLarge {
@@ -36,6 +39,9 @@ pub enum Error {
         /// How many it may have.
         most: usize,
     },
+    /// A photo or paper is not taken.
+    #[error(transparent)]
+    Photo(#[from] blob::Refused),
     /// No stamp is left: the clock stands at the end of time.
     #[error("the clock of this device is at the end of time")]
     Clock(#[from] merge::Exhausted),

@@ -2,15 +2,19 @@
 
 use std::path::Path;
 
-use model::{EditId, PersonId, UnitId};
+use model::{BlobHash, EditId, PersonId, SiteId, UnitId};
+use serde_json::{Map, Value};
 use uuid::Uuid;
 
 use crate::{
-    disk::{Device, Disk, Enrolment, StoredEdit, StoredRecord, device, edits, records},
+    disk::{
+        self, Device, Disk, Enrolment, State, StoredEdit, StoredPhoto, StoredRecord, device, edits, records,
+    },
     error::{Error, Result},
     outside::Surroundings,
+    photos::{self, NewPhoto},
     queue::{self, Kind, Wish},
-    session::{self, Outside, Synced},
+    session::{self, Outside, PhotosSynced, Synced},
     view::{self, EventView, View},
 };
 
@@ -23,8 +27,8 @@ impl Handset {
         let mut disk = Disk::open(file)?;
         disk.change(|conn| {
             let Some(mut device) = device::find(conn)? else { return Ok(()) };
-            device.started(boot_mark);
-            device::save(conn, &device)
+            // Most runs only look, and need not wait for the disk.
+            if device.started(boot_mark) { device::save(conn, &device) } else { Ok(()) }
         })?;
         Ok(Self(disk))
     }
@@ -61,6 +65,15 @@ impl Handset {
         })
     }
 
+    /// Its user stands at a site now, or at none.
+    pub fn stand_at(&mut self, site: Option<SiteId>) -> Result<()> {
+        self.0.change(|conn| {
+            let mut device = device::load(conn)?;
+            device.at_site = site;
+            device::save(conn, &device)
+        })
+    }
+
     /// Writes something down. It is on the disk when this returns.
     pub fn write(&mut self, around: &mut dyn Surroundings, wish: Wish) -> Result<EditId> {
         let written = self.write_together(around, vec![wish])?;
@@ -76,9 +89,52 @@ impl Handset {
         self.0.change(|conn| queue::write(conn, around, wishes))
     }
 
+    /// Writes down what happened to a unit, and keeps the photos and papers of it, without what they tell beside the picture.
+    /// They go with the next sync, after the records.
+    pub fn write_with_photos(
+        &mut self,
+        around: &mut dyn Surroundings,
+        event: Map<String, Value>,
+        photos: Vec<NewPhoto>,
+    ) -> Result<EditId> {
+        self.0.change(|conn| photos::write(conn, around, event, photos))
+    }
+
+    /// The photos and papers that are kept or wished for, with where each stands.
+    pub fn photos(&mut self) -> Result<Vec<StoredPhoto>> {
+        self.0.look(disk::photos::all)
+    }
+
+    /// The bytes of a photo or paper, if they are here.
+    pub fn photo(&mut self, sha256: &BlobHash) -> Result<Option<Vec<u8>>> {
+        self.0.look(|conn| photos::bytes(conn, sha256))
+    }
+
+    /// Has a photo fetched with the next sync that an event about a unit names.
+    pub fn wish_for_photo(&mut self, sha256: BlobHash, event: EditId, unit: UnitId) -> Result<()> {
+        self.0.change(|conn| photos::wish(conn, sha256, event, unit))
+    }
+
+    /// Its author has seen that an entry was refused, and wants it no more, nor photos that it alone names. No other entry goes
+    /// this way.
+    pub fn drop_refused(&mut self, id: EditId) -> Result<()> {
+        self.0.change(|conn| {
+            if edits::find(conn, id)?.is_none_or(|edit| edit.state != State::Refused) {
+                return Err(Error::NotRefused);
+            }
+            edits::remove(conn, id)?;
+            disk::photos::forget_use(conn, id)
+        })
+    }
+
     /// Sends what is queued and takes what changed, until nothing is left.
     pub fn sync(&mut self, outside: Outside<'_>) -> Result<Synced> {
         session::sync(&mut self.0, outside)
+    }
+
+    /// Sends and fetches photos alone: a sync does so when the records have gone, and this goes on where it stopped.
+    pub fn send_photos(&mut self, outside: Outside<'_>) -> Result<PhotosSynced> {
+        session::send_photos(&mut self.0, outside)
     }
 
     /// A unit or site as its user sees it.

@@ -2,6 +2,7 @@
 //! trusts.
 
 use std::{
+    cell::OnceCell,
     io::{Read, Write},
     sync::Arc,
     time::Duration,
@@ -10,7 +11,7 @@ use std::{
 use flate2::{Compression, read::MultiGzDecoder, write::GzEncoder};
 use rustls::crypto::aws_lc_rs;
 use ureq::{
-    Agent, http,
+    Agent, Body, http,
     tls::{Certificate, RootCerts, TlsConfig},
 };
 
@@ -25,19 +26,25 @@ const ANSWER_MOST: u64 = 64 << 20;
 /// A body of fewer bytes is not worth compressing.
 const WORTH_IT: usize = 512;
 
-/// HTTP, with a connection that is kept.
-#[derive(Debug)]
-pub struct Http(Agent);
+/// What codings of an answer are understood.
+const TAKES: &str = "accept-encoding";
 
-impl Default for Http {
-    fn default() -> Self {
-        let config = Agent::config_builder()
-            .http_status_as_error(false)
-            .max_redirects(0)
-            .tls_config(tls())
-            .timeout_connect(Some(CONNECTING))
-            .timeout_global(Some(PATIENCE));
-        Self(config.build().into())
+/// HTTP, with a connection that is kept. It is made ready when something is asked: until then nobody has to wait for the
+/// certificates to be read, since most of what a handset is for asks nothing.
+#[derive(Debug, Default)]
+pub struct Http(OnceCell<Agent>);
+
+impl Http {
+    fn agent(&self) -> &Agent {
+        self.0.get_or_init(|| {
+            let config = Agent::config_builder()
+                .http_status_as_error(false)
+                .max_redirects(0)
+                .tls_config(tls())
+                .timeout_connect(Some(CONNECTING))
+                .timeout_global(Some(PATIENCE));
+            config.build().into()
+        })
     }
 }
 
@@ -53,39 +60,58 @@ fn tls() -> TlsConfig {
 
 impl Wire for Http {
     fn ask(&mut self, asked: &Asked<'_>) -> Result<Reply, NoAnswer> {
-        let none = |why: &dyn std::fmt::Display| NoAnswer(why.to_string());
-        let method = match asked.method {
-            Method::Get => "GET",
-            Method::Post => "POST",
-        };
-        let mut request = http::Request::builder()
-            .method(method)
-            .uri(asked.url)
-            .header("authorization", format!("Bearer {}", asked.token))
-            .header("accept-encoding", "gzip");
-        let response = if asked.method == Method::Get {
-            self.0.run(request.body(()).map_err(|e| none(&e))?)
-        } else {
-            request = request.header("content-type", "application/json");
-            let body = if asked.body.len() < WORTH_IT {
-                asked.body.to_vec()
-            } else {
-                request = request.header("content-encoding", "gzip");
-                packed(asked.body).map_err(|e| none(&e))?
-            };
-            self.0.run(request.body(body.as_slice()).map_err(|e| none(&e))?)
-        };
-        let mut response = response.map_err(|e| none(&e))?;
-        let header = |name: &str| response.headers().get(name).and_then(|value| value.to_str().ok());
-        let is_packed = header("content-encoding").is_some_and(|coding| coding.eq_ignore_ascii_case("gzip"));
-        // The other form, a date, is not sent by the service.
-        let retry_after =
-            header("retry-after").and_then(|text| text.trim().parse().ok()).map(Duration::from_secs);
-        let status = response.status().as_u16();
-        let mut sent = response.body_mut().with_config().limit(ANSWER_MOST).reader();
-        let body = if is_packed { whole(MultiGzDecoder::new(&mut sent)) } else { whole(&mut sent) };
-        Ok(Reply { status, retry_after, body: body.map_err(|e| none(&e))? })
+        self.asked(asked).map_err(|why| NoAnswer(why.to_string()))
     }
+}
+
+impl Http {
+    fn asked(&self, asked: &Asked<'_>) -> Result<Reply, ureq::Error> {
+        let agent = self.agent();
+        let request = http::Request::builder()
+            .uri(asked.url)
+            .header("authorization", format!("Bearer {}", asked.token));
+        let mut response = match asked.method {
+            Method::Get => agent.run(request.method("GET").header(TAKES, "gzip").body(())?)?,
+            Method::Head => agent.run(request.method("HEAD").body(())?)?,
+            Method::GetPart { first, last } => {
+                // A part of a photo comes as it is: it is packed already.
+                let range = format!("bytes={first}-{last}");
+                agent.run(request.method("GET").header(TAKES, "identity").header("range", range).body(())?)?
+            }
+            Method::Post => {
+                let request =
+                    request.method("POST").header(TAKES, "gzip").header("content-type", "application/json");
+                if asked.body.len() < WORTH_IT {
+                    agent.run(request.body(asked.body)?)?
+                } else {
+                    let packed = packed(asked.body)?;
+                    agent.run(request.header("content-encoding", "gzip").body(packed.as_slice())?)?
+                }
+            }
+            Method::PutPart { first, total } => {
+                let end = first.saturating_add(u64::try_from(asked.body.len()).unwrap_or(u64::MAX));
+                let range = format!("bytes {first}-{}/{total}", end.saturating_sub(1));
+                let request = request.method("PUT").header("content-type", "application/octet-stream");
+                agent.run(request.header("content-range", range).body(asked.body)?)?
+            }
+        };
+        taken(&mut response)
+    }
+}
+
+/// An answer, taken in as a whole.
+fn taken(response: &mut http::Response<Body>) -> Result<Reply, ureq::Error> {
+    let header = |name: &str| response.headers().get(name).and_then(|value| value.to_str().ok());
+    let is_packed = header("content-encoding").is_some_and(|coding| coding.eq_ignore_ascii_case("gzip"));
+    // The other form, a date, is not sent by the service.
+    let retry_after =
+        header("retry-after").and_then(|text| text.trim().parse().ok()).map(Duration::from_secs);
+    let upload_offset = header("upload-offset").and_then(|text| text.trim().parse().ok());
+    let total = header("content-range").and_then(|text| text.rsplit('/').next()?.trim().parse().ok());
+    let status = response.status().as_u16();
+    let mut sent = response.body_mut().with_config().limit(ANSWER_MOST).reader();
+    let body = if is_packed { whole(MultiGzDecoder::new(&mut sent)) } else { whole(&mut sent) };
+    Ok(Reply { status, retry_after, body: body?, upload_offset, total })
 }
 
 fn packed(body: &[u8]) -> std::io::Result<Vec<u8>> {

@@ -17,6 +17,7 @@ mod fingerprint;
 mod handset;
 mod http;
 pub mod outside;
+mod photos;
 mod queue;
 mod renumber;
 mod replica;
@@ -30,12 +31,13 @@ mod tests;
 
 pub use self::{
     copy::{RecordCopy, Rival},
-    disk::{Device, Disk, Enrolment, State, StoredEdit, StoredRecord},
+    disk::{Device, Disk, Enrolment, PhotoState, State, StoredEdit, StoredPhoto, StoredRecord},
     error::{Error, Result},
     handset::Handset,
     http::Http,
+    photos::NewPhoto,
     queue::{Kind, Wish},
     replica::KEPT_FOR_DAYS,
-    session::{Ended, Outside, Synced},
+    session::{Ended, Outside, PhotosSynced, Synced},
     view::{EventView, View},
 };

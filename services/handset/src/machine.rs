@@ -6,11 +6,14 @@ use std::{
 };
 
 use handset::outside::{CodeFor, People, Surroundings};
-use model::{Instant, PersonId, read::Flaw};
+use model::{Instant, PersonId, Zone, read::Flaw};
 use uuid::Uuid;
 
 /// Where Linux tells its starts from each other.
 const BOOT_ID: &str = "/proc/sys/kernel/random/boot_id";
+
+/// Where systems say their time zone.
+const LOCAL_TIME: &str = "/etc/localtime";
 
 /// The machine's clock, moved by as much as somebody asked for.
 #[derive(Clone, Copy, Debug, Default)]
@@ -80,4 +83,15 @@ impl People for Given {
         // It is good once.
         self.code.take()
     }
+}
+
+/// The zone of the machine, as far as it says which.
+pub(crate) fn zone() -> Option<Zone> {
+    let named = std::env::var("TZ").ok();
+    let named = named.as_deref().and_then(|name| Zone::parse(name.trim_start_matches(':')).ok());
+    named.or_else(|| {
+        let link = std::fs::read_link(LOCAL_TIME).ok()?;
+        let (_, name) = link.to_str()?.split_once("zoneinfo/")?;
+        Zone::parse(name).ok()
+    })
 }

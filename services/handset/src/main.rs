@@ -1,7 +1,9 @@
-//! `keepstart-handset`: the handset as a program, for scripts: what it reads and says is JSON, a line for each thing.
+//! `keepstart-handset`: the handset as a program, for people on a small screen, and for scripts.
 
 mod cli;
+mod face;
 mod machine;
+mod traffic;
 
 fn main() -> std::process::ExitCode {
     cli::run()

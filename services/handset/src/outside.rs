@@ -15,6 +15,11 @@ pub trait Surroundings {
     fn chance(&mut self) -> f64;
     /// Waits; says whether it did, rather than being told to stop.
     fn wait(&mut self, wait: Duration) -> bool;
+    /// Whether somebody wants the handset while photos go: they stop after the piece that is on its way, and go on from there when
+    /// they are sent again.
+    fn wanted(&mut self) -> bool {
+        false
+    }
 }
 
 /// What only people can give.
@@ -47,6 +52,22 @@ pub enum Method {
     Get,
     /// It sends a body.
     Post,
+    /// It asks whether something is there, and how much of it.
+    Head,
+    /// It reads the bytes from the first to the last.
+    GetPart {
+        /// The first byte.
+        first: u64,
+        /// The last byte; there may be fewer.
+        last: u64,
+    },
+    /// It sends bytes of something, in order.
+    PutPart {
+        /// Which one its first byte is.
+        first: u64,
+        /// How many bytes there are in all.
+        total: u64,
+    },
 }
 
 /// A request.
@@ -58,7 +79,7 @@ pub struct Asked<'a> {
     pub url: &'a str,
     /// Whose.
     pub token: &'a str,
-    /// JSON; empty of one that reads.
+    /// JSON, or bytes of a photo; empty of one that reads.
     pub body: &'a [u8],
 }
 
@@ -71,6 +92,10 @@ pub struct Reply {
     pub retry_after: Option<Duration>,
     /// The body, unpacked.
     pub body: Vec<u8>,
+    /// How many bytes have come of what is not there as a whole, if it says so.
+    pub upload_offset: Option<u64>,
+    /// Of how many bytes the body is a part, if it is one.
+    pub total: Option<u64>,
 }
 
 /// There was no answer; the request may have been taken all the same.

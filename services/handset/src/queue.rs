@@ -10,7 +10,7 @@ use crate::{
     disk::{Conn, State, StoredEdit, device, edits},
     error::{Error, Result},
     outside::Surroundings,
-    wire::{Action, EditText, FORMAT, GroupText},
+    wire::{Action, EditText, GroupText, format_of},
 };
 
 /// What somebody wants recorded.
@@ -95,7 +95,7 @@ fn write_one(
     let number = under.last_number + 1;
     let edit = EditText {
         id,
-        format: FORMAT,
+        format: format_of(&body),
         number: number.cast_unsigned(),
         previous: under.last_edit,
         stamp: device.tick(under.number, now)?,

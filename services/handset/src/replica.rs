@@ -11,7 +11,7 @@ use crate::{
     disk::{
         At, Conn, Device, State, StoredRecord, device,
         edits::{self, Answered},
-        records,
+        photos, records,
     },
     error::{Error, Result},
     renumber,
@@ -143,6 +143,7 @@ fn pulled(conn: &mut Conn, device: &mut Device, answer: &Answer) -> Result<Taken
 pub(crate) fn start_over(conn: &mut Conn, device: &mut Device) -> Result<()> {
     device.fill_afresh(None);
     records::all_stale(conn)?;
+    photos::offer_again(conn)?;
     edits::offer_again(conn)
 }
 

@@ -45,6 +45,8 @@ pub struct Synced {
     pub changes: usize,
     /// How many records of the copy were mended, since a fingerprint did not agree.
     pub mended: usize,
+    /// What became of photos, after all that.
+    pub photos: PhotosSynced,
 }
 
 /// How a sync ended. Whatever it was, the queue is kept.
@@ -62,6 +64,8 @@ pub enum Ended {
     Stopped,
     /// The service says what this program does not know: it has to be brought up to date.
     Update,
+    /// Some records here are not what the service has, and what differs could not be fetched.
+    Differs,
     /// The service does not take the request as it is.
     Mistake(Problem),
 }
@@ -86,6 +90,11 @@ macro_rules! go {
     };
 }
 
+mod photos;
+
+pub use self::photos::PhotosSynced;
+use self::photos::Which;
+
 /// Syncs until nothing is left.
 pub(crate) fn sync(disk: &mut Disk, outside: Outside<'_>) -> Result<Synced> {
     let mut run = Run::new(disk, outside);
@@ -96,9 +105,32 @@ pub(crate) fn sync(disk: &mut Disk, outside: Outside<'_>) -> Result<Synced> {
     // By the service's clock: that of the device may be years off.
     if let (Ended::Done, Some(now)) = (&ended, run.said_now) {
         let before = now.plus_seconds(-KEPT_FOR_DAYS * 24 * 3600);
-        run.disk.change(|conn| edits::let_go(conn, before))?;
+        let here = run.now();
+        run.disk.change(|conn| {
+            edits::let_go(conn, before)?;
+            let mut device = device::load(conn)?;
+            device.synced_at = Some(here);
+            device::save(conn, &device)
+        })?;
+    }
+    // Whatever becomes of photos, all this is done. They go wherever edits do, whatever else is in the way.
+    if run.drained {
+        let which = if ended == Ended::Done { Which::All } else { Which::Own };
+        let now = run.said_now.unwrap_or_else(|| run.now());
+        photos::go(&mut run, which, now)?;
+    } else {
+        photos::count(&mut run)?;
     }
     Ok(Synced { ended, ..run.synced })
+}
+
+/// Sends and fetches photos alone, and goes on where that stopped.
+pub(crate) fn send_photos(disk: &mut Disk, outside: Outside<'_>) -> Result<PhotosSynced> {
+    let mut run = Run::new(disk, outside);
+    let device = run.disk.look(device::load)?;
+    let now = run.now().micros().saturating_add(device.offset_micros.unwrap_or_default());
+    photos::go(&mut run, Which::All, Instant::from_micros(now))?;
+    Ok(run.synced.photos)
 }
 
 /// Enrols a handset that is not enrolled yet.
@@ -113,6 +145,8 @@ struct Run<'d, 'o> {
     outside: Outside<'o>,
     synced: Synced,
     backoff: Backoff,
+    /// Whether nobody answered when it was asked last.
+    silent: bool,
     /// Whether a new token was got since the last answer that took one.
     renewed: bool,
     /// Edits of a request at most: fewer after a line or a proxy took no more.
@@ -121,6 +155,8 @@ struct Run<'d, 'o> {
     offer: bool,
     /// How often it began afresh.
     fresh: u32,
+    /// Whether the queue has gone.
+    drained: bool,
     /// What it cannot go on with; the queue is sent all the same.
     later: Option<Ended>,
     /// What the service's clock said last.
@@ -131,17 +167,20 @@ struct Run<'d, 'o> {
 
 impl<'d, 'o> Run<'d, 'o> {
     fn new(disk: &'d mut Disk, outside: Outside<'o>) -> Self {
-        let synced = Synced { ended: Ended::Done, requests: 0, answered: 0, changes: 0, mended: 0 };
+        let photos = PhotosSynced::default();
+        let synced = Synced { ended: Ended::Done, requests: 0, answered: 0, changes: 0, mended: 0, photos };
         let (most, later) = (usize::MAX, None);
         Self {
             disk,
             outside,
             synced,
             backoff: Backoff::default(),
+            silent: false,
             renewed: false,
             most,
             offer: true,
             fresh: 0,
+            drained: false,
             later,
             said_now: None,
             sums: Vec::new(),
@@ -160,6 +199,7 @@ impl<'d, 'o> Run<'d, 'o> {
         loop {
             let more = go!(self.round());
             if !(self.part_from_copies()? || more) {
+                self.drained = true;
                 if self.later.is_some() || !self.disk.look(device::load)?.revoked {
                     break;
                 }
@@ -201,7 +241,7 @@ impl<'d, 'o> Run<'d, 'o> {
         }
         let Ok(answer) = serde_json::from_slice::<Answer>(&reply.body) else {
             // Not from the service, or cut off.
-            return Ok(self.wait(None).map(|()| true));
+            return Ok(self.wait(None)?.map(|()| true));
         };
         self.backoff.over();
         if answer.results.len() < batch.texts.len() {
@@ -283,7 +323,7 @@ impl<'d, 'o> Run<'d, 'o> {
                 self.most = batch.texts.len() / 2;
                 Ok(Ok(true))
             }
-            (_, 408) => Ok(self.wait(reply.retry_after).map(|()| true)),
+            (_, 408) => Ok(self.wait(reply.retry_after)?.map(|()| true)),
             _ => Ok(Err(Ended::Mistake(problem))),
         }
     }
@@ -299,6 +339,7 @@ impl<'d, 'o> Run<'d, 'o> {
         let url = format!("{}{path}", device.service);
         self.synced.requests += 1;
         let reply = self.outside.wire.ask(&Asked { method, url: &url, token: &token, body });
+        self.silent = reply.is_err();
         let waits = match &reply {
             Err(_) => Some(None),
             Ok(reply) if matches!(reply.status, 429 | 500..=599) => Some(reply.retry_after),
@@ -316,15 +357,18 @@ impl<'d, 'o> Run<'d, 'o> {
                 self.renewed = false;
                 Ok(Ok(Came::Reply(reply)))
             }
-            (waits, _) => Ok(self.wait(waits.flatten()).map(|()| Came::Again)),
+            (waits, _) => Ok(self.wait(waits.flatten())?.map(|()| Came::Again)),
         }
     }
 
-    /// Waits before the same is tried again.
-    fn wait(&mut self, asked: Option<std::time::Duration>) -> std::result::Result<(), Ended> {
+    /// Waits before the same is tried again, with the file left to other programs: people go on writing.
+    fn wait(&mut self, asked: Option<std::time::Duration>) -> Step<()> {
         let chance = self.outside.around.chance();
-        let wait = self.backoff.next(asked, chance).ok_or(Ended::Later)?;
-        if self.outside.around.wait(wait) { Ok(()) } else { Err(Ended::Stopped) }
+        let Some(wait) = self.backoff.next(asked, chance) else { return Ok(Err(Ended::Later)) };
+        self.disk.leave();
+        let waited = self.outside.around.wait(wait);
+        self.disk.come_back()?;
+        Ok(if waited { Ok(()) } else { Err(Ended::Stopped) })
     }
 
     /// Asks until there is an answer.
@@ -395,21 +439,26 @@ impl<'d, 'o> Run<'d, 'o> {
             return Ok(Ok(()));
         }
         let differing = self.disk.look(|conn| fingerprint::differing(conn, &told))?;
+        let mut is_whole = true;
         for site in differing {
-            go!(self.mend_site(site));
+            is_whole &= go!(self.mend_site(site));
         }
-        Ok(Ok(()))
+        Ok(if is_whole { Ok(()) } else { Err(Ended::Differs) })
     }
 
-    fn mend_site(&mut self, site: SiteId) -> Step<()> {
-        let (mut open, mut left) = (vec![Prefix::default()], NARROWING_MOST);
+    /// Takes over what differs at a site; says whether all of that was there to be had.
+    fn mend_site(&mut self, site: SiteId) -> Step<bool> {
+        let (mut open, mut left, mut is_whole) = (vec![Prefix::default()], NARROWING_MOST, true);
         while let Some(within) = open.pop() {
             let path = format!("/v1/fingerprints?site_id={site}&prefix={within}");
-            let Some(Parts { parts }) = go!(self.read(&path)) else { break };
+            let Some(Parts { parts }) = go!(self.read(&path)) else { return Ok(Ok(false)) };
             let narrowed = self.disk.change(|conn| fingerprint::narrow(conn, site, &within, &parts))?;
             for prefix in narrowed.fetch {
                 let path = format!("/v1/fingerprints/records?site_id={site}&prefix={prefix}");
-                let Some(PartRecords { changes }) = go!(self.read(&path)) else { continue };
+                let Some(PartRecords { changes }) = go!(self.read(&path)) else {
+                    is_whole = false;
+                    continue;
+                };
                 let mended =
                     self.disk.change(|conn| fingerprint::take_over(conn, site, &prefix, &changes))?;
                 self.synced.mended += mended;
@@ -417,10 +466,10 @@ impl<'d, 'o> Run<'d, 'o> {
             open.extend(narrowed.ask);
             left -= 1;
             if left == 0 {
-                break;
+                return Ok(Ok(is_whole && open.is_empty()));
             }
         }
-        Ok(Ok(()))
+        Ok(Ok(is_whole))
     }
 
     /// Reads something; nothing where it is not there, or not as this program knows it.

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::{
     copy::{RecordCopy, Rival},
-    disk::{Conn, State, StoredEdit, edits, records},
+    disk::{Conn, State, StoredEdit, device, edits, records},
     error::{Error, Result},
     queue::Kind,
     wire::{EditText, Told},
@@ -115,9 +115,10 @@ pub(crate) fn ids(conn: &mut Conn, kind: Kind) -> Result<Vec<Uuid>> {
         (0, 0),
         usize::MAX,
     )?;
-    // Of one that is out of sight now only what was made here and never told counts.
+    // What is recorded and not in the copy is out of sight, unless it is still to be told.
+    let is_told = device::find(conn)?.is_none_or(|device| !device.more && !device.filling);
     let made = own.iter().filter(|own| own.kind == kind.as_str() && own.record == own.id.uuid());
-    ids.extend(made.filter(|own| !own.state.is_recorded()).map(|own| own.record));
+    ids.extend(made.filter(|own| !(own.state.is_recorded() && is_told)).map(|own| own.record));
     ids.sort_unstable();
     ids.dedup();
     Ok(ids)

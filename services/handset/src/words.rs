@@ -1,5 +1,6 @@
 //! Clear words for whatever the service says: one table, short enough for a small screen.
 
+pub use crate::photos::words as photo;
 use crate::{
     disk::{State, StoredEdit},
     error::{Error, Result},
@@ -106,6 +107,9 @@ pub fn ended(ended: &Ended) -> String {
         Ended::Later => "The service does not answer, or has much to do. All is saved here; try again later.",
         Ended::Stopped => "Stopped. All is saved here.",
         Ended::Update => "The service is newer than this program: update it. All is saved here.",
+        Ended::Differs => {
+            "Some records here differ from the service's, and could not be mended. All is saved. Sync again; if it stays, tell whoever runs the service."
+        }
         Ended::Mistake(problem) => {
             let title = if problem.title.is_empty() { "no reason was given" } else { &problem.title };
             return format!(

@@ -5,7 +5,7 @@ use std::{path::PathBuf, process::ExitCode, sync::Arc, time::Duration};
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, Parser, Subcommand};
 use model::{Instant, LocalDate};
-use process::{Clock, Database, Log, ReadinessRules, say, say_wrong, stop_signal};
+use process::{Clock, Database, Log, ReadinessRules, blobs::BlobPlace, say, say_wrong, stop_signal};
 use store::Store;
 use tokio::sync::watch;
 
@@ -51,6 +51,8 @@ struct Common {
     mail: Mail,
     #[command(flatten)]
     rules: ReadinessRules,
+    #[command(flatten)]
+    blobs: BlobPlace,
 }
 
 #[derive(Args)]
@@ -131,7 +133,8 @@ impl Common {
     async fn worker(&self, store: Store, sending: &Sending) -> Result<Worker> {
         let mail = self.mail.parse(sending.smtp.is_some())?;
         let post = Post::open(sending, &mail)?;
-        Worker::new(store, mail, post, self.rules.judge()?).await
+        let blobs = self.blobs.open(&self.database.address()?)?;
+        Worker::new(store, mail, post, self.rules.judge()?, blobs).await
     }
 }
 

@@ -5,6 +5,7 @@
 //! takes each piece ([`store::chores`]). [`dates`] says when a list is due, [`digest`] what it tells, [`post`] sends it.
 
 mod advance;
+mod blobs;
 mod cli;
 mod dates;
 mod digest;

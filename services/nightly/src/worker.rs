@@ -10,7 +10,7 @@ use std::{
 };
 
 use model::{Instant, LocalDate, OrganizationId};
-use process::{Clock, readiness::PolicyJudge};
+use process::{Clock, blobs::Blobs, readiness::PolicyJudge};
 use store::{
     Result, Store,
     chores::{ADVANCE, Chore, ChoreKind, Ending, NIGHTLY, OpenChore, Worker as Seen},
@@ -19,7 +19,7 @@ use store::{
 };
 
 use crate::{
-    advance,
+    advance, blobs,
     dates::{self, chore_name},
     digest::{Maker, letter},
     health::{Counts, How},
@@ -54,6 +54,7 @@ pub(crate) struct Worker {
     maker: Maker,
     post: Post,
     judge: Arc<dyn Judge>,
+    blobs: Blobs,
     counts: Counts,
     stopping: AtomicBool,
     /// What was said last of how it is.
@@ -66,11 +67,12 @@ impl Worker {
         sender: Sender,
         post: Post,
         judge: PolicyJudge,
+        blobs: Blobs,
     ) -> anyhow::Result<Self> {
         let maker = Maker::new(store.clone(), sender).await?;
         let (counts, stopping) = (Counts::default(), AtomicBool::new(false));
         let judge: Arc<dyn Judge> = Arc::new(judge);
-        Ok(Self { store, maker, post, judge, counts, stopping, noted: Mutex::new(None) })
+        Ok(Self { store, maker, post, judge, blobs, counts, stopping, noted: Mutex::new(None) })
     }
 
     /// What has been done so far.
@@ -157,6 +159,10 @@ impl Worker {
             self.digest(&chore, clock).await?;
         }
         self.mails(organization, clock).await?;
+        while let Some(chore) = self.take(organization, ChoreKind::Blobs, clock, LEASE_SECONDS).await? {
+            let ending = blobs::clear(&self.store, &self.blobs, &chore, clock).await;
+            self.store.end_chore(&chore, ending, clock.now()).await?;
+        }
         let (told, late) = (now.plus_seconds(-TOLD_SECONDS), now.plus_seconds(-LATE_SECONDS));
         self.store.failing_chores(organization, told, late).await
     }
@@ -179,6 +185,9 @@ impl Worker {
     async fn want(&self, organization: OrganizationId, now: Instant) -> Result<()> {
         if self.store.open_chores(organization, ChoreKind::Advance).await?.is_empty() {
             self.store.want_chore(organization, ChoreKind::Advance, ADVANCE.to_owned(), now).await?;
+        }
+        if self.store.open_chores(organization, ChoreKind::Blobs).await?.is_empty() {
+            self.store.want_chore(organization, ChoreKind::Blobs, blobs::date(now), now).await?;
         }
         let open = self.store.open_chores(organization, ChoreKind::Digest).await?;
         let mut by_list: BTreeMap<&str, &OpenChore> = BTreeMap::new();

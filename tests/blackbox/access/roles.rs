@@ -8,7 +8,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use crate::imports;
+use crate::{blobs, imports};
 
 on_both!(every_operation_by_every_role, every_operation_without_a_token);
 
@@ -77,6 +77,9 @@ const TABLE: &[(&str, &str, [u16; 8])] = &[
     ("read_service_event", "",                     READ),
     ("read_bundle", "",                            READ),
     ("read_limits", "",                            READ),
+    // Whoever may record any kind of event may send what it names.
+    ("send_blob", "",                              [403, 201, 201, 201, 201, 403, 403, 403]),
+    ("read_blob", "",                              READ),
     // A batch is judged item by item: that one is forbidden is told in its result.
     ("record_service_events", "reading",           [207; 8]),
     ("record_service_event", "commissioning",      [403, 403, 201, 201, 403, 403, 403, 403]),
@@ -175,6 +178,8 @@ struct Subject<'a> {
     recipient: String,
     incident: String,
     promise: String,
+    /// A paper that an event of the unit names.
+    paper: String,
     /// With which that recipient leaves the list.
     leaving: String,
 }
@@ -197,11 +202,25 @@ impl<'a> Subject<'a> {
         let recipient = id_of(&client.post("/v1/recipients", &recipient).expect(201).json());
         let leaving = world.leaving(town.id, &recipient);
         let reading = id_of(&reading);
+        let paper = blobs::named(town, &unit, &blobs::paper("seen"));
         let incident = id_of(&client.post("/v1/incidents", &crate::outages::incident()).expect(201).json());
         let promise = crate::outages::promise(&unit, &town.sites[1]);
         let promise = id_of(&client.post("/v1/promises", &promise).expect(201).json());
         let imports = made;
-        Self { town, unit, reading, handset, held, imports, mail_list, recipient, incident, promise, leaving }
+        Self {
+            town,
+            unit,
+            reading,
+            handset,
+            held,
+            imports,
+            mail_list,
+            recipient,
+            incident,
+            promise,
+            paper,
+            leaving,
+        }
     }
 
     fn path(&self, template: &str) -> String {
@@ -225,6 +244,7 @@ impl<'a> Subject<'a> {
             .replace("{recipient_id}", &self.recipient)
             .replace("{incident_id}", &self.incident)
             .replace("{promise_id}", &self.promise)
+            .replace("/v1/blobs/{sha256}", &self.paper)
             .replace("{token}", &self.leaving)
             .replace("{code}", "not_found")
             .replace("{file}", "start.js")
@@ -257,6 +277,10 @@ impl<'a> Subject<'a> {
             // It would not end.
             "GET" if name == "follow_changes" => client.send("HEAD", &path, &[], None),
             "GET" => client.get(&path),
+            "PUT" if name == "send_blob" => {
+                let paper = blobs::paper(&new_id());
+                blobs::put(client, &blobs::path(&paper), &paper, &[])
+            }
             "PUT" => client.send("PUT", &path, &[("content-type", "text/csv")], Some(b"name,zone\r\n")),
             "POST" => client.post(&path, &self.body(client, name, what)),
             "PATCH" => {

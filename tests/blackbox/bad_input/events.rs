@@ -52,6 +52,7 @@ fn members(backend: Backend) {
         ("colour", json!("red"), "unknown_member"),
         ("__proto__", json!({"author": "x"}), "unknown_member"),
         ("recorded_at", json!("2026-03-01T09:00:00Z"), "read_only"),
+        ("happened_at", json!("2026-03-01T09:00:00Z"), "read_only"),
         ("author", json!("{nobody}"), "read_only"),
         ("state", json!("ok"), "read_only"),
         ("due_at", json!("2026-03-01T09:00:00Z"), "read_only"),

@@ -89,6 +89,7 @@ fn examples_are_what_happens(backend: Backend) {
         let found = match operation.method.as_str() {
             "post" => sent(&client, json!(coordinator.to_string()), &operation, &asked),
             "patch" => changed(&client, &operation, &asked),
+            "put" if operation.id == "send_blob" => blob_sent(&client, &operation, &asked),
             "put" => vec![placed(&client, &operation, &asked)],
             _ => read(&client, &operation, &asked),
         };
@@ -124,7 +125,7 @@ struct Answer {
 impl Answer {
     fn new(reply: &Reply, name: &Value, summary: &Value) -> Self {
         let kind = reply.header("content-type");
-        let value = if kind.starts_with("application/") { reply.json() } else { json!(reply.text) };
+        let value = if kind.ends_with("json") { reply.json() } else { json!(reply.text) };
         let text = |value: &Value| value.as_str().unwrap().to_owned();
         Self { status: reply.status, name: text(name), summary: text(summary), value }
     }
@@ -256,6 +257,21 @@ fn placed(client: &Client, operation: &Operation, file: &Value) -> Answer {
         .send("PUT", &address(operation, file), &[("content-type", "text/csv")], Some(bytes))
         .expect(202);
     Answer::new(&reply, &example["name"], &example["summary"])
+}
+
+/// A paper is sent, and sent again.
+fn blob_sent(client: &Client, operation: &Operation, file: &Value) -> Vec<Answer> {
+    let example = &list(&file["request"])[0];
+    let bytes = example["value"].as_str().unwrap().as_bytes();
+    let send = |status: u16| {
+        let path = address(operation, file);
+        client.send("PUT", &path, &[("content-type", "application/pdf")], Some(bytes)).expect(status)
+    };
+    let again = &list(&file["responses"]["200"])[0];
+    vec![
+        Answer::new(&send(201), &example["name"], &example["summary"]),
+        Answer::new(&send(200), &again["name"], &again["summary"]),
+    ]
 }
 
 /// A code by which a handset can be enrolled.

@@ -9,7 +9,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use crate::imports;
+use crate::{blobs, imports};
 
 use super::{
     address, examples, in_order,
@@ -131,6 +131,11 @@ impl Provoker {
         }
         if operation.id.contains("import")
             && let Some(reply) = self.of_import(operation, problem, body)
+        {
+            return Some(reply);
+        }
+        if operation.id.ends_with("_blob")
+            && let Some(reply) = self.of_blob(operation, problem, file)
         {
             return Some(reply);
         }
@@ -330,6 +335,39 @@ impl Provoker {
             ("send_import_file", "invalid_request") => put(&waiting(), b"x", ("content-encoding", "gzip")),
             ("send_import_file", "unsupported_media_type") => {
                 put(&waiting(), b"name,zone\r\n", ("content-type", "text/plain"))
+            }
+            _ => return None,
+        })
+    }
+
+    /// What goes wrong with photos and papers.
+    fn of_blob(&self, operation: &Operation, problem: &str, file: &Value) -> Option<Reply> {
+        let put = |client: &Client, bytes: &[u8], header: (&str, &str)| {
+            blobs::put(client, &blobs::path(bytes), bytes, &[header])
+        };
+        let kind = ("content-type", "application/pdf");
+        Some(match (operation.id.as_str(), problem) {
+            (_, "not_found") => {
+                let path = operation.path.replace("{sha256}", "nowhere");
+                self.boss.send(
+                    &operation.method.to_uppercase(),
+                    &path,
+                    &[],
+                    Some(&b"x"[..]).filter(|_| operation.method == "put"),
+                )
+            }
+            ("send_blob", "forbidden") => put(&self.viewer, &blobs::paper("forbidden"), kind),
+            ("send_blob", "blob_refused") => put(&self.boss, b"<html></html>", kind),
+            ("send_blob", "unsupported_media_type") => {
+                put(&self.boss, &blobs::paper("text"), ("content-type", "text/plain"))
+            }
+            ("send_blob", "content_too_large") => {
+                put(&self.boss, b"x", ("content-range", "bytes 0-0/16777217"))
+            }
+            ("send_blob", "upload_offset") => put(&self.boss, b"x", ("content-range", "bytes 5-5/10")),
+            ("send_blob", "invalid_parameter") => {
+                let bytes = file["request"][0]["value"].as_str()?.as_bytes();
+                blobs::put(&self.boss, &format!("{}?colour=red", address(operation, file)), bytes, &[])
             }
             _ => return None,
         })

@@ -40,6 +40,13 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO import_file SELECT town, id(n), 0 FROM town, generate_series(1, 3000) n",
     "INSERT INTO import_chunk SELECT town, id(n / 4), n % 4, '\\x00' FROM town, generate_series(1, 12000) n",
     "INSERT INTO import_row SELECT town, id(n / 4), n % 4, n, NULL, 'refused', 'x', 'x', NULL FROM town, generate_series(1, 12000) n",
+    "INSERT INTO blob SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), 'image/jpeg', 1000, id(n), @now - n * 1000000::bigint \
+     FROM town, generate_series(1, 20000) n",
+    "INSERT INTO blob_sender SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n % 700), NULL FROM town, generate_series(1, 20000) n",
+    "INSERT INTO blob_upload SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n % 700), id(n), 1000, @now - n * 1000000::bigint \
+     FROM town, generate_series(1, 3000) n",
+    "INSERT INTO attachment SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n), id(n % 3000), id(1) FROM town, \
+     generate_series(1, 20000) n",
     "INSERT INTO handset_state SELECT town, id(n), n, '{\"through\":0}', NULL, NULL, NULL, 0, NULL, NULL FROM town, generate_series(1, 2000) n",
     "INSERT INTO handset_person SELECT town, id(n), id(n % 500), 0 FROM town, generate_series(1, 2000) n",
     "INSERT INTO edition SELECT town, id(n), id(n % 400), repeat('x', 3000) FROM town, generate_series(1, 2000) n",

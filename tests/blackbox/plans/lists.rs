@@ -9,7 +9,7 @@ use blackbox::{
 };
 use interval::{DueState, QualityCode};
 use model::{
-    Code, Label, SiteId,
+    BlobHash, Code, Label, MediaType, SiteId,
     edit::{RecordKind, Target},
     event::EventKind,
 };
@@ -17,6 +17,7 @@ use proof::Prefix;
 use serde_json::{Value, json};
 use store::{
     Command, Store,
+    blobs::{Blob, Sender},
     imports::{ImportQuery, Wanted},
     readiness::{For, Judge, Judged, ReadinessQuery, SiteSeen, UnitSeen},
     view::{
@@ -48,6 +49,7 @@ pub(super) fn asked(ground: &Ground) -> Vec<Asked> {
     readiness(ground, &mut heard);
     jobs(ground, &mut heard);
     imports(ground, &mut heard);
+    blobs(ground, &mut heard);
     feed(ground, &mut heard);
     writes(ground, &mut heard);
     all
@@ -338,6 +340,26 @@ fn jobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     heard("finish");
     ask!(ground, |store| store.advance(id, unit, now()));
     heard("advance");
+}
+
+/// Photos and papers, of which one is there for somebody else who sees its unit.
+fn blobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
+    let (id, sites, sha256) = (ground.id, Some([ground.site].into()), BlobHash::from_bytes([7; 32]));
+    let sender = &Sender { organization: id, person: ground.person, sites };
+    let reader = &Sender { person: fresh(), ..sender.clone() };
+    let (place, old) = (uuid::Uuid::now_v7(), now().plus_seconds(60));
+    ask!(ground, |store| store.take_upload(sender, sha256, 9, place, now()));
+    let blob = Blob { sha256, media_type: MediaType::Pdf, bytes: 9, place, kept_at: now() };
+    assert_eq!(ask!(ground, |store| store.keep_blob(sender, blob, None)), Some(place));
+    ask!(ground, |store| store.blob_for(reader, sha256));
+    ask!(ground, |store| store.upload(id, reader.person, sha256));
+    heard("a photo");
+    ask!(ground, |store| store.idle_uploads(id, old));
+    heard("idle uploads");
+    for after in [None, Some((now().plus_seconds(-9), sha256))] {
+        ask!(ground, |store| store.orphans(id, old, after));
+    }
+    heard("orphans");
 }
 
 /// Files that are brought in.

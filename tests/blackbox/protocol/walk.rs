@@ -284,7 +284,7 @@ impl Walk {
         let wrong = device.edit(&edit_id(10), "2026-11-03T08:04:40-07:00", wrong);
         let newer = self.edit("service_event", "create", json!({"kind": "meter_photo"}));
         let mut newer = device.edit(&edit_id(11), "2026-11-03T08:04:41-07:00", newer);
-        newer["format"] = json!(2);
+        newer["format"] = json!(model::edit::FORMAT + 1);
         let right = self.reading(UNIT, "2026-11-03T07:50:00-07:00", 231.75);
         let right = device.edit(&edit_id(12), "2026-11-03T08:04:42-07:00", right);
         let (_, answer) = device.send("2026-11-03T08:04:45-07:00", &[wrong, newer, right]);

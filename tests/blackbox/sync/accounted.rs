@@ -9,7 +9,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{EVENTS, Phone, line, of_group, reading, with};
+use super::{EVENTS, NEWER, Phone, line, of_group, reading, with};
 
 on_both!(every_edit_is_where_its_result_says);
 
@@ -110,7 +110,7 @@ fn storm(town: &Town, phones: &[Phone], units: &[String]) -> Vec<(usize, Value)>
             of_group(&phone.reading(unit, 2.0), &group, 2),
             of_group(&phone.reading(unit, 3.0), &group, 2),
             of_group(&phone.reading(unit, 4.0), &new_id(), 2),
-            with(&phone.reading(unit, 5.0), "format", json!(9)),
+            with(&phone.reading(unit, 5.0), "format", json!(NEWER)),
             with(&phone.reading(unit, 6.0), "author", json!(new_id())),
             with(&phone.reading(unit, 7.0), "mood", json!("good")),
             with(&phone.reading(unit, 8.0), "body", reading(unit, "2026-06-14T12:00:00Z", -8.0)),

@@ -7,7 +7,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{EVENTS, Phone, beside, line, of_group, reading, results::orders, with};
+use super::{EVENTS, NEWER, Phone, beside, line, of_group, reading, results::orders, with};
 
 on_both!(
     what_becomes_of_one_becomes_of_all,
@@ -76,7 +76,7 @@ fn what_becomes_of_one_becomes_of_all(backend: Backend) {
         (
             "one of a newer format",
             3,
-            Box::new(|edits| edits[2]["format"] = json!(2)),
+            Box::new(|edits| edits[2]["format"] = json!(NEWER)),
             ["parked group_incomplete", "parked group_incomplete", "parked newer_format"],
         ),
     ];
@@ -268,7 +268,7 @@ fn one_that_can_be_read_by_now_completes_its_group(backend: Backend) {
         let edits = three(&phone, &town.sites[0], &new_id(), 3);
         for at in order {
             let (edit, expected) = if at == hidden {
-                (with(&edits[at], "format", json!(2)), "parked newer_format")
+                (with(&edits[at], "format", json!(NEWER)), "parked newer_format")
             } else {
                 (edits[at].clone(), "parked group_incomplete")
             };

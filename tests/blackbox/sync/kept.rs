@@ -9,7 +9,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{Phone, line, of_group, with};
+use super::{NEWER, Phone, line, of_group, with};
 
 on_both!(
     whatever_was_not_recorded_is_listed,
@@ -48,7 +48,7 @@ fn not_recorded(town: &Town, phone: &Phone, unit: &str) -> Vec<(Value, &'static 
         (phone.ahead(unit), "held future_event"),
         (noted(&phone.reading(&new_id(), 6.0), "by the gate"), "parked missing_parent"),
         (of_group(&read(), &new_id(), 2), "parked group_incomplete"),
-        (with(&read(), "format", json!(2)), "parked newer_format"),
+        (with(&read(), "format", json!(NEWER)), "parked newer_format"),
         (with(&read(), "body", json!({"kind": "party", "unit_id": unit})), "refused invalid"),
         (with(&read(), "padding", json!("x".repeat(70_000))), "refused invalid"),
         (with(&read(), "stamp", json!("06GJPNV0000000000000")), "refused stamp_of_another_handset"),

@@ -4,6 +4,7 @@ mod accounted;
 mod clocks;
 mod copies;
 mod foreign;
+mod formats;
 mod groups;
 mod kept;
 mod refused;
@@ -17,14 +18,16 @@ mod worked;
 use std::cell::{Cell, RefCell};
 
 use blackbox::{Client, Reply, Town, World, service::NOW, world::new_id};
-use model::{Instant, stamp::Stamp};
+use model::{Instant, edit::FORMAT, stamp::Stamp};
 use serde_json::{Value, json};
 
 const SYNC: &str = "/v1/sync";
 const EVENTS: &str = "/v1/service-events";
+/// A format of edits that no service knows yet.
+const NEWER: i32 = FORMAT + 1;
 
 /// A handset in somebody's hand.
-struct Phone {
+pub(crate) struct Phone {
     client: Client,
     id: String,
     number: u32,
@@ -36,7 +39,7 @@ struct Phone {
 
 impl Phone {
     /// A new one, enrolled by whoever has a role.
-    fn new(town: &Town, role: &str) -> Self {
+    pub(crate) fn new(town: &Town, role: &str) -> Self {
         Self::of(town, &town.clients[role])
     }
 
@@ -89,7 +92,7 @@ impl Phone {
         edit
     }
 
-    fn event(&self, body: Value) -> Value {
+    pub(crate) fn event(&self, body: Value) -> Value {
         self.edit("service_event", "create", body)
     }
 
@@ -145,7 +148,7 @@ impl Phone {
 
     /// What became of edits, each in a line.
     #[track_caller]
-    fn told(&self, edits: &[&Value]) -> Vec<String> {
+    pub(crate) fn told(&self, edits: &[&Value]) -> Vec<String> {
         self.push(edits).iter().map(line).collect()
     }
 
@@ -165,7 +168,7 @@ fn reading(unit: &str, at: &str, hours: f64) -> Value {
 }
 
 /// An edit with another member, or without it.
-fn with(edit: &Value, member: &str, value: Value) -> Value {
+pub(crate) fn with(edit: &Value, member: &str, value: Value) -> Value {
     let mut edit = edit.clone();
     let members = edit.as_object_mut().unwrap();
     match value {

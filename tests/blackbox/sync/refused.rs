@@ -7,7 +7,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{Phone, beside, flaws, line, of_group, reading, with};
+use super::{NEWER, Phone, beside, flaws, line, of_group, reading, with};
 
 on_both!(
     a_wrong_edit_is_refused_alone,
@@ -335,7 +335,7 @@ fn an_id_is_good_for_one_content(backend: Backend) {
     let town = world.town();
     let unit = town.unit_in_service("FS-1", 0);
     let phone = Phone::new(&town, "coordinator");
-    let newer = with(&phone.reading(&unit, 5.0), "format", json!(2));
+    let newer = with(&phone.reading(&unit, 5.0), "format", json!(NEWER));
     let cases = [
         ("recorded", phone.reading(&unit, 5.0), "applied", "already_applied"),
         ("waits for a person", phone.ahead(&unit), "held future_event", "held future_event"),

@@ -9,7 +9,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{EVENTS, Phone, SYNC, beside, flaws, line, of_group, reading, results, seen, stamp, with};
+use super::{EVENTS, NEWER, Phone, SYNC, beside, flaws, line, of_group, reading, results, seen, stamp, with};
 
 on_both!(
     every_result_in_its_place,
@@ -81,7 +81,7 @@ fn each(world: &World, town: &Town, phone: &Phone) -> Vec<(&'static str, Value, 
         ),
         (
             "of a newer format",
-            with(&with(&phone.reading(&unit, 20.3), "format", json!(2)), "mood", json!("good")),
+            with(&with(&phone.reading(&unit, 20.3), "format", json!(NEWER)), "mood", json!("good")),
             "parked newer_format",
             "parked newer_format",
         ),

@@ -7,7 +7,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{Phone, beside, line, of_group, with};
+use super::{NEWER, Phone, beside, line, of_group, with};
 
 on_both!(
     each_other_content_is_kept_once,
@@ -39,7 +39,7 @@ fn each_other_content_is_kept_once(backend: Backend) {
         ("held", phone.ahead(&unit)),
         ("parked", phone.reading(&new_id(), 5.0)),
         ("of a group", of_group(&phone.reading(&unit, 5.0), &new_id(), 2)),
-        ("of a newer format", with(&phone.reading(&unit, 5.0), "format", json!(2))),
+        ("of a newer format", with(&phone.reading(&unit, 5.0), "format", json!(NEWER))),
         ("refused", with(&phone.reading(&unit, 5.0), "stamp", json!("06GJPNV0000000000000"))),
     ];
     let mut failures = Vec::new();

@@ -8,7 +8,7 @@ use blackbox::{
 };
 use serde_json::{Value, json};
 
-use super::{EVENTS, Phone, line, with};
+use super::{EVENTS, NEWER, Phone, line, with};
 
 on_both!(
     what_it_says_of_itself_is_what_is_known_of_it,
@@ -100,7 +100,7 @@ fn a_revoked_handset_sends_and_is_told_nothing(backend: Backend) {
         phone.reading(&unit, 2.0),
         phone.set("unit", &unit, json!({"label": "FS-9"}), json!({})),
         phone.new_unit("FS-8", &town.sites[0]),
-        with(&phone.reading(&unit, 3.0), "format", json!(2)),
+        with(&phone.reading(&unit, 3.0), "format", json!(NEWER)),
         with(&phone.reading(&unit, 4.0), "body", json!({"kind": "reading"})),
     ];
     let expected = [

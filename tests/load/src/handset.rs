@@ -144,8 +144,7 @@ impl Handset {
             }
         };
         let mut edit = members(more)?;
-        let envelope =
-            json!({"id": id, "format": model::edit::FORMAT, "number": self.number, "stamp": stamp});
+        let envelope = json!({"id": id, "format": 1, "number": self.number, "stamp": stamp});
         edit.extend(members(envelope)?);
         if let Some(previous) = self.last.replace(id) {
             edit.insert("previous".to_owned(), json!(previous));

@@ -48,6 +48,16 @@ impl Server {
         format!("{head}{about}\r\n\r\n{body}").into_bytes()
     }
 
+    /// The token of whoever asks; empty of nobody.
+    pub(crate) fn token(&self) -> &str {
+        self.token.as_deref().unwrap_or_default()
+    }
+
+    /// Where it is.
+    pub(crate) fn url(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
     fn authorization(&self) -> String {
         self.token.as_ref().map(|token| format!("authorization: Bearer {token}\r\n")).unwrap_or_default()
     }

@@ -4,6 +4,7 @@
 mod bare;
 mod batch;
 mod digest;
+mod field;
 mod fleet;
 mod handset;
 mod http;
@@ -103,6 +104,9 @@ async fn run(options: &Options) -> Result<()> {
         }
         if options.wants(Row::Import) {
             lines.extend(imports::lines(*on, options).await?);
+        }
+        if options.wants(Row::Field) {
+            lines.extend(field::lines(*on, options).await?);
         }
     }
     if options.wants(Row::Library) {

@@ -20,6 +20,11 @@ pub(crate) fn of_process(what: &str, on: On, pid: u32) -> Result<Line> {
     Ok(Line::figure(what, on.name(), text, "under 150 MB", Some(most < BAR)))
 }
 
+/// The most memory that a process has had so far, in MB; none of one that is gone.
+pub(crate) fn most_of(pid: u32) -> Option<f64> {
+    megabytes(&std::fs::read_to_string(format!("/proc/{pid}/status")).ok()?, "VmHWM")
+}
+
 /// Has the kernel forget the most that a process had so far (5 in `clear_refs`, proc(5)).
 pub(crate) fn forget_most(pid: u32) -> Result<()> {
     std::fs::write(format!("/proc/{pid}/clear_refs"), "5").context("the most memory cannot be forgotten")

@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 #[derive(Args, Clone)]
 pub(crate) struct Options {
     /// Which rows of the table.
-    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "judge", "memory", "readiness", "outage", "digest", "import"])]
+    #[arg(long, value_delimiter = ',', default_values = ["push", "towns", "sync", "fill", "pull", "storm", "get", "list", "library", "judge", "memory", "readiness", "outage", "digest", "import", "field"])]
     pub(crate) rows: Vec<Row>,
     /// On which databases.
     #[arg(long, value_delimiter = ',', default_values = ["postgres", "sqlite"])]
@@ -70,6 +70,8 @@ pub(crate) enum Row {
     Digest,
     /// Units that come in as a file.
     Import,
+    /// The handset's program: its first fill, a day's sync, what is due.
+    Field,
     /// Pushes and pulls with a long change log; takes long.
     Log,
     /// Where a push spends its time: a table of its own.

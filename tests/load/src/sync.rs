@@ -35,8 +35,8 @@ pub(crate) const UNBOUNDED: [&str; 8] = [
 ];
 
 /// Units whose records and events are about 20,000 with those of the sites, 20 events each.
-const FILL_UNITS: usize = 940;
-const FILL_EVENTS: usize = 20;
+pub(crate) const FILL_UNITS: usize = 940;
+pub(crate) const FILL_EVENTS: usize = 20;
 /// Units in front of a feed that is mostly about others.
 const PULL_UNITS: usize = 200;
 

@@ -50,6 +50,7 @@ pub use self::{
     tag::{Tag, TagAction, TagActionWord, TagMembers, TagWord},
 };
 use crate::{
+    blob::Attachment,
     id::{EventId, PersonId, UnitId},
     private::PrivateText,
     read::{Flaw, Object, word},
@@ -72,6 +73,9 @@ pub struct ServiceEvent {
     /// Anything else; private, erasable.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub note: Option<PrivateText>,
+    /// Photos and papers of it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub attachments: Vec<Attachment>,
     /// What happened, by kind.
     #[serde(flatten)]
     pub details: Details,
@@ -201,8 +205,17 @@ impl ServiceEvent {
         let unit_id = o.required("unit_id", UnitId::read);
         let on_behalf_of = o.optional("on_behalf_of", PersonId::read);
         let note = o.private("note");
+        let attachments = Attachment::read_all(o);
         let (occurred, details) = content(o)?;
-        Some(Self { id: id?, unit_id: unit_id?, occurred, on_behalf_of, note, details })
+        Some(Self {
+            id: id?,
+            unit_id: unit_id?,
+            occurred,
+            on_behalf_of,
+            note,
+            attachments: attachments?,
+            details,
+        })
     }
 
     /// The kind.

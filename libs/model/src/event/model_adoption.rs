@@ -82,6 +82,7 @@ impl ModelAdoption {
             occurred: self.occurred.clone(),
             on_behalf_of: self.on_behalf_of,
             note: self.note.clone(),
+            attachments: Vec::new(),
             details: Details::Adoption(self.adoption.clone()),
         }
     }

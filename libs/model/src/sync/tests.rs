@@ -179,6 +179,20 @@ fn a_wrong_member_makes_its_own_edit_an_error() {
 }
 
 #[test]
+fn photos_are_named_in_edits_of_format_2() {
+    let naming = |format: i32, photos: Value| {
+        event(json!({"format": format, "body": {"kind": "finding", "attachments": photos}}))
+    };
+    for photos in [json!([]), json!(null), json!([{"sha256": "x"}])] {
+        assert!(read_one(naming(2, photos.clone())).is_ok(), "{photos}");
+        let bad = read_one(naming(1, photos.clone())).unwrap_err();
+        assert_eq!(found(&bad.errors), [("/edits/0/body/attachments", "newer_member")], "{photos}");
+    }
+    // Of a unit it is a member that nobody knows, which is told where bodies are read.
+    assert!(read_one(set(json!({"body": {"attachments": []}}))).is_ok());
+}
+
+#[test]
 fn an_edit_of_a_newer_format_is_kept_whole() {
     let newer = event(
         json!({"format": FORMAT + 1, "previous": OTHER, "kind": "drone", "body": 5, "base": "x", "boot": {}, "more": [1.50]}),

@@ -1,5 +1,6 @@
 //! The verdict on one set.
 
+use interval::next_at;
 use model::{Code, Instant, LocalDate, UnitId, Zone, id::EventId};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -10,7 +11,7 @@ use super::{
     policy::{Check, Found, NotKnown, ReadinessPolicy, Rule},
     reason::{Measure, Reason, ReasonCode, Severity, Trace, Verdict},
 };
-use crate::{asked::Asked, caution::Caution};
+use crate::{asked::Asked, caution::Caution, record::Record};
 
 /// Whether a set is ready, and why.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -52,6 +53,18 @@ pub fn judge(policy: &ReadinessPolicy, facts: &Facts, at: Instant, zone: &Zone) 
     let verdict = reasons.first().map_or(Verdict::Ready, |gravest| Verdict::by(gravest.severity));
     let cautions = cautions::of(&reasons);
     Readiness { unit_id: facts.unit, at, verdict, reasons, until, trace, cautions }
+}
+
+/// Judges a set by what is recorded of it.
+#[must_use]
+pub fn judge_record(policy: &ReadinessPolicy, record: &Record<'_>) -> Readiness {
+    let mut readiness = judge(policy, &record.facts(), record.at, record.zone);
+    // What facts do not tell of themselves: an item that begins to be asked for, a tag that is over.
+    let items = next_at(&record.state.steps_from(record.at), record.at);
+    let ends = record.tags.iter().filter_map(|tag| tag.until);
+    let ends = ends.chain((items < Instant::LAST).then_some(items));
+    readiness.until = readiness.until.into_iter().chain(ends).min();
+    readiness
 }
 
 type Order<'r> = (Severity, ReasonCode, &'r str, Option<&'r Code>, &'r [EventId], Option<&'r str>);

@@ -6,6 +6,7 @@ use diesel::sql_types::{BigInt, Binary, Integer, Nullable, Text};
 
 use super::super::{bulk::bulk, dialect::SqlKey};
 use super::{
+    blobs::AttachmentRow,
     contexts::UnitContextRow,
     editions::{EditionRow, JobRow},
     events::EventRow,
@@ -98,6 +99,15 @@ bulk! {
         recorded_at: i64 => BigInt,
         author: Key => SqlKey,
         body: String => Text,
+    }
+
+    /// Adds which blobs events name.
+    attachments, IntoAttachments, AttachmentRow, "attachment", "", {
+        organization: Key => SqlKey,
+        sha256: Vec<u8> => Binary,
+        event_id: Key => SqlKey,
+        unit_id: Key => SqlKey,
+        author: Key => SqlKey,
     }
 
     /// Adds editions of schedules.

@@ -2,6 +2,7 @@
 
 pub(crate) mod advance;
 pub(crate) mod baseline;
+pub(crate) mod blobs;
 pub(crate) mod chores;
 pub(crate) mod contested;
 pub(crate) mod contexts;

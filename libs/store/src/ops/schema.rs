@@ -414,6 +414,35 @@ tables! {
         seen_at -> BigInt,
         failing -> BigInt,
     }
+    blob (organization, sha256) {
+        organization -> SqlKey,
+        sha256 -> Binary,
+        media_type -> Text,
+        bytes -> BigInt,
+        place -> SqlKey,
+        kept_at -> BigInt,
+    }
+    blob_sender (organization, sha256, person) {
+        organization -> SqlKey,
+        sha256 -> Binary,
+        person -> SqlKey,
+        sites -> Nullable<Text>,
+    }
+    blob_upload (organization, sha256, person) {
+        organization -> SqlKey,
+        sha256 -> Binary,
+        person -> SqlKey,
+        place -> SqlKey,
+        bytes -> BigInt,
+        last_at -> BigInt,
+    }
+    attachment (organization, sha256, event_id) {
+        organization -> SqlKey,
+        sha256 -> Binary,
+        event_id -> SqlKey,
+        unit_id -> SqlKey,
+        author -> SqlKey,
+    }
     outbox (organization, seq, ordinal) {
         organization -> SqlKey,
         seq -> BigInt,
@@ -447,3 +476,6 @@ diesel::allow_tables_to_appear_in_same_query!(change_log, model_adoption);
 diesel::allow_tables_to_appear_in_same_query!(context, unit_context);
 diesel::allow_tables_to_appear_in_same_query!(unit_context, unit_state);
 diesel::allow_tables_to_appear_in_same_query!(unit_readiness, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(attachment, unit_state);
+diesel::allow_tables_to_appear_in_same_query!(attachment, blob);
+diesel::allow_tables_to_appear_in_same_query!(change_log, held);

@@ -8,7 +8,6 @@
 mod answer;
 mod broken;
 mod correct;
-mod doubts;
 mod external_ids;
 mod fold;
 mod for_model;

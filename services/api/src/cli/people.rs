@@ -5,10 +5,13 @@ use std::{path::PathBuf, process::ExitCode};
 use anyhow::{Result, anyhow};
 use clap::Args;
 use model::{OrganizationId, PersonId};
-use process::{Clock, ConfigFile, Database, readiness::PolicyJudge};
+use process::{Clock, ConfigFile, Database, blobs::BlobPlace, readiness::PolicyJudge};
 use serde_json::json;
 
-use super::{Trust, block_on, say, serve};
+use super::{
+    Trust, block_on, say,
+    serve::{self, Means},
+};
 use crate::{
     limits::Rates,
     setup,
@@ -71,16 +74,13 @@ impl Organization {
         let keys = access::keys::jwks([key.public()]).to_string();
         let address = self.database.address()?;
         block_on(async {
-            let state = serve::open(
-                &address,
-                2,
-                &parties,
-                &keys,
-                Clock::machine(),
-                Rates::DEFAULT,
-                PolicyJudge::standard(),
-            )
-            .await?;
+            let means = Means {
+                connections: 2,
+                rates: Rates::DEFAULT,
+                judge: PolicyJudge::standard(),
+                blobs: BlobPlace::default().open(&address)?,
+            };
+            let state = serve::open(&address, &parties, &keys, Clock::machine(), means).await?;
             let (organization, person) = setup::found(&state, &self.name, &self.person).await?;
             let token = signing::access_token(&key, &parties, organization, person, state.clock.now(), 8)?;
             say(&json!({"organization_id": organization, "person_id": person, "token": token}).to_string());

@@ -6,8 +6,14 @@ use access::{KeyRing, Leaving};
 use actix_web::{App, HttpServer, middleware, web};
 use anyhow::{Context, Result, anyhow};
 use clap::Args;
-use process::{Clock, ConfigFile, Database, Log, ReadinessRules, readiness::PolicyJudge, stop_signal};
+use process::{
+    Clock, ConfigFile, Database, Log, ReadinessRules,
+    blobs::{BlobPlace, Blobs},
+    readiness::PolicyJudge,
+    stop_signal,
+};
 use store::{Address, Store};
+use tokio::sync::Semaphore;
 
 use super::{Trust, say};
 use crate::{
@@ -25,6 +31,8 @@ use crate::{
     tokens::Tokens,
 };
 
+/// Photos that are put together and judged at the same time; each is in memory twice then.
+const JUDGED_AT_ONCE: usize = 2;
 /// How long requests under way may take when the service stops.
 const STOP_SECONDS: u64 = 30;
 
@@ -65,6 +73,8 @@ pub(super) struct Network {
     rates: Rates,
     #[command(flatten)]
     rules: ReadinessRules,
+    #[command(flatten)]
+    blobs: BlobPlace,
 }
 
 impl Serve {
@@ -106,7 +116,13 @@ impl Network {
             TcpListener::bind(&self.listen).with_context(|| format!("cannot listen on {}", self.listen))?;
         actix_web::rt::System::new().block_on(async {
             let judge = self.rules.judge()?;
-            let state = open(address, self.connections, parties, keys, clock, self.rates, judge).await?;
+            let means = Means {
+                connections: self.connections,
+                rates: self.rates,
+                judge,
+                blobs: self.blobs.open(address)?,
+            };
+            let state = open(address, parties, keys, clock, means).await?;
             first(state.clone()).await?;
             say(&format!("Keepstart listens on http://{}", listener.local_addr()?));
             tokio::spawn(again::keep_trying(state.clone()));
@@ -137,16 +153,27 @@ impl Network {
     }
 }
 
+/// With what a service works.
+pub(super) struct Means {
+    /// Connections to the database at most.
+    pub connections: u32,
+    /// How much handsets may send.
+    pub rates: Rates,
+    /// Who judges readiness.
+    pub judge: PolicyJudge,
+    /// Where photos and papers lie.
+    pub blobs: Blobs,
+}
+
 /// Opens everything that requests reach.
 pub(super) async fn open(
     address: &Address,
-    connections: u32,
     parties: &Parties,
     keys: &str,
     clock: Clock,
-    rates: Rates,
-    judge: PolicyJudge,
+    means: Means,
 ) -> Result<State> {
+    let Means { connections, rates, judge, blobs } = means;
     let store = Store::open(address, connections)?;
     let keys = KeyRing::from_jwks(parties.issuer.clone(), parties.audience.clone(), keys)?;
     let fresh = random::bytes::<32>().map_err(|_| anyhow!("no randomness"))?;
@@ -165,6 +192,8 @@ pub(super) async fn open(
         tries: Tries::default(),
         limits: Limits::of(rates),
         throttle: Arc::new(Throttle::new(rates)),
+        blobs,
+        judging: Arc::new(Semaphore::new(JUDGED_AT_ONCE)),
         imports_wait: Arc::default(),
     })
 }

@@ -72,7 +72,7 @@ pub(crate) async fn form(request: &HttpRequest, payload: web::Payload) -> ApiRes
 
 fn check_media(request: &HttpRequest, media: &str) -> ApiResult<()> {
     let wrong = || ApiError::media_type(media);
-    let sent = headers::one(request, "Content-Type")?.ok_or_else(wrong)?;
+    let sent = headers::header_once(request, "Content-Type")?.ok_or_else(wrong)?;
     let (name, parameters) = sent.split_once(';').unwrap_or((sent, ""));
     let parameter = parameters.trim().to_ascii_lowercase();
     let utf8 = ["", "charset=utf-8", "charset=\"utf-8\""].contains(&parameter.as_str());

@@ -7,7 +7,7 @@ use store::command::Etag;
 use crate::problem::{ApiError, ApiResult};
 
 /// The text of a header that may come once.
-pub(super) fn one<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult<Option<&'r str>> {
+pub(crate) fn header_once<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult<Option<&'r str>> {
     let mut sent = request.headers().get_all(name);
     let Some(value) = sent.next() else { return Ok(None) };
     if sent.next().is_some() {
@@ -21,7 +21,7 @@ pub(super) fn one<'r>(request: &'r HttpRequest, name: &'static str) -> ApiResult
 
 /// The ETag that a change was made from; a change without one is refused.
 pub(crate) fn if_match(request: &HttpRequest) -> ApiResult<Etag> {
-    let Some(text) = one(request, "If-Match")? else {
+    let Some(text) = header_once(request, "If-Match")? else {
         return Err(ApiError::no_if_match());
     };
     let wrong = || {
@@ -41,7 +41,7 @@ pub(crate) fn if_none_match_is(request: &HttpRequest, etag: &str) -> bool {
 
 /// The id that makes a repeat of this request recognisable, if one was sent.
 pub(crate) fn idempotency_key(request: &HttpRequest) -> ApiResult<Option<EditId>> {
-    let Some(text) = one(request, "Idempotency-Key")? else { return Ok(None) };
+    let Some(text) = header_once(request, "Idempotency-Key")? else { return Ok(None) };
     let wrong = |_| ApiError::header("Idempotency-Key", "invalid_id", "Idempotency-Key is a UUID.");
     EditId::parse(text.trim_matches('"')).map(Some).map_err(wrong)
 }

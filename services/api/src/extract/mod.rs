@@ -9,6 +9,6 @@ mod params;
 pub(crate) use self::{
     body::{JSON, MERGE_PATCH, Room, form, json, json_up_to},
     caller::{Bearer, Caller},
-    headers::{idempotency_key, if_match, if_none_match_is},
+    headers::{header_once, idempotency_key, if_match, if_none_match_is},
     params::{Params, instant, path_id, word},
 };

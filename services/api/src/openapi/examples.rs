@@ -78,6 +78,7 @@ operations! {
     list_while_here
     livez
     make_handset_code
+    read_blob
     read_bundle
     read_docs
     read_docs_file
@@ -117,6 +118,7 @@ operations! {
     run_fleet_through
     run_site_through
     run_unit_through
+    send_blob
     send_import_file
     show_unsubscribe
     summarize_due_by_site

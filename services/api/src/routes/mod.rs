@@ -2,6 +2,7 @@
 
 mod acknowledgements;
 mod batch;
+mod blobs;
 mod bundle;
 mod changes;
 mod contested;
@@ -139,6 +140,7 @@ routes! {
     "/v1/imports/{import_id}/rows" { get imports::rows, }
     "/v1/imports/{import_id}/cancel" { post imports::cancel, }
     "/v1/imports/{import_id}/apply" { post imports::apply, }
+    "/v1/blobs/{sha256}" { get blobs::read, put blobs::send, }
     "/v1/limits" { get limits::read, }
     "/v1/changes" { get changes::list, }
     "/v1/changes/stream" { get changes::follow, }

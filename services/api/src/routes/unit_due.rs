@@ -2,11 +2,12 @@
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, http::header, web};
-use interval::{Compliance, DueItem, EngineHours, ItemKey, Projection, TraceEntry};
-use model::{
-    EditionId, EventId, Hours, Instant, ScheduleId, SiteId, UnitId,
-    schedule::{Caution, Part, Setting, Task},
+use device::{
+    EditionInUse, Include, PolicyInUse, SetAsideReading, UnitDueItem, editions_in_use, policy_in_use,
+    set_aside, with_task,
 };
+use interval::{Compliance, DueItem, EngineHours};
+use model::{Instant, SiteId, UnitId};
 use serde::Serialize;
 use serde_json::json;
 use store::view;
@@ -66,71 +67,6 @@ pub(crate) struct UnitDue {
     items: Vec<UnitDueItem>,
 }
 
-/// A reading that the engine hours do not rest on.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct SetAsideReading {
-    /// The event that carries it.
-    #[schema(value_type = String, format = "uuid")]
-    event_id: EventId,
-    /// What was read.
-    #[schema(value_type = f64, example = 4231.7)]
-    meter_hours: Hours,
-    /// What was probably meant.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, example = 423.2)]
-    suggested_meter_hours: Option<Hours>,
-}
-
-/// The policy that answers go by, of which their trace tells the same.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct PolicyInUse {
-    /// Its name.
-    #[schema(value_type = String, example = "standard")]
-    policy: &'static str,
-    /// Its edition.
-    #[schema(value_type = String, example = "1")]
-    edition: &'static str,
-}
-
-/// An edition that asks for some of the items.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct EditionInUse {
-    /// The schedule.
-    #[schema(value_type = String, format = "uuid")]
-    schedule_id: ScheduleId,
-    /// The edition.
-    #[schema(value_type = String, format = "uuid")]
-    edition_id: EditionId,
-    /// Its label.
-    edition: String,
-    /// Where its figures come from.
-    source: String,
-    /// What must be said wherever it is used.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    notice: Option<String>,
-}
-
-/// One task on the unit, with what it takes and what to beware of.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct UnitDueItem {
-    /// The state and what it rests on.
-    #[serde(flatten)]
-    pub(super) item: DueItem,
-    /// What to bring.
-    pub(super) parts: Vec<Part>,
-    /// What to set.
-    pub(super) settings: Vec<Setting>,
-    /// What can hurt somebody, each with its source.
-    pub(super) cautions: Vec<Caution>,
-    /// What the state rests on and what was left out, in codes with values; with `include=trace`.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    trace: Option<Vec<TraceEntry>>,
-    /// When it will probably be due, by how the unit was used; with `include=projection`, where use or the calendar
-    /// tells.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    projection: Option<Projection>,
-}
-
 /// Say what is due on a unit
 ///
 /// Worked out afresh from all its events: both axes of every limit, which governs, what to bring and what to beware
@@ -154,7 +90,7 @@ pub(super) async fn read(
     params.close()?;
     caller.require(Action::ReadDue, &units::object(&state, &caller, unit).await?)?;
     let (due, known) = at(&state, &caller, unit, &asked).await?;
-    let answer = UnitDue { known, ..whole(unit, &due, asked.at(), &include) };
+    let answer = UnitDue { known, ..whole(unit, &due, asked.at(), included(&include)) };
     let etag = tag(&due, &answer, &include);
     if if_none_match_is(&request, &etag) {
         return Ok(HttpResponse::NotModified().insert_header((header::ETAG, etag)).finish());
@@ -179,67 +115,25 @@ pub(super) async fn at(
     Ok((then.answer, KnownThen::of(asked, then.known_seq)))
 }
 
-fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, include: &[DueInclude]) -> UnitDue {
-    let items: Vec<DueItem> = due.state.items_at(at);
-    let mut editions: Vec<EditionInUse> = Vec::new();
-    for item in &items {
-        if let Some(edition) = due
-            .state
-            .edition(item.edition_id)
-            .filter(|_| !editions.iter().any(|e| e.edition_id == item.edition_id))
-        {
-            editions.push(EditionInUse {
-                schedule_id: item.schedule_id,
-                edition_id: item.edition_id,
-                edition: edition.edition.to_string(),
-                source: edition.source.to_string(),
-                notice: edition.notice.as_deref().map(str::to_owned),
-            });
-        }
-    }
+fn included(include: &[DueInclude]) -> Include {
+    let has = |what| include.contains(&what);
+    Include { trace: has(DueInclude::Trace), projection: has(DueInclude::Projection) }
+}
+
+fn whole(unit: UnitId, due: &view::UnitDue, at: Instant, include: Include) -> UnitDue {
+    let state = &due.state;
+    let items: Vec<DueItem> = state.items_at(at);
     UnitDue {
         unit_id: unit,
         as_of: at,
         known: KnownThen::NOW,
-        standing_site_id: due.state.site_at(at),
-        engine_hours: due.state.hours_at(at),
-        set_aside: set_aside(due),
+        standing_site_id: state.site_at(at),
+        engine_hours: state.hours_at(at),
+        set_aside: set_aside(state),
         compliance: Compliance::of(&items),
-        policy: PolicyInUse { policy: due.state.policy().name, edition: due.state.policy().edition },
-        editions,
-        items: items.into_iter().map(|item| with_task(due, item, at, include)).collect(),
-    }
-}
-
-/// Readings that are not used, as they are told.
-pub(super) fn set_aside(due: &view::UnitDue) -> Vec<SetAsideReading> {
-    let told = |reading: &interval::SetAside| SetAsideReading {
-        event_id: reading.event_id,
-        meter_hours: reading.meter_hours,
-        suggested_meter_hours: reading.suggested,
-    };
-    due.state.set_aside().iter().map(told).collect()
-}
-
-/// An item with what its task takes.
-pub(super) fn with_task(
-    due: &view::UnitDue,
-    item: DueItem,
-    at: Instant,
-    include: &[DueInclude],
-) -> UnitDueItem {
-    let edition = due.state.edition(item.edition_id);
-    let task: Option<&Task> =
-        edition.and_then(|edition| edition.tasks.iter().find(|task| task.task == item.task));
-    let key = ItemKey { schedule: item.schedule_id, task: item.task.clone() };
-    let has = |what| include.contains(&what);
-    UnitDueItem {
-        parts: task.map(|task| task.parts.clone()).unwrap_or_default(),
-        settings: task.map(|task| task.settings.clone()).unwrap_or_default(),
-        cautions: task.map(|task| task.cautions.clone()).unwrap_or_default(),
-        trace: has(DueInclude::Trace).then(|| due.state.trace_at(&key, at)),
-        projection: has(DueInclude::Projection).then(|| due.state.projection(&key, at)).flatten(),
-        item,
+        policy: policy_in_use(state),
+        editions: editions_in_use(state, &items),
+        items: items.into_iter().map(|item| with_task(state, item, at, include)).collect(),
     }
 }
 

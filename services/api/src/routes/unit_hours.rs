@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use access::Action;
 use actix_web::{HttpRequest, HttpResponse, web};
+use device::{OtherUnit, ReadingAside};
 use interval::{HoursReport, SetAside};
-use model::{EventId, Hours, Instant, SiteId, UnitId};
+use model::{Instant, SiteId, UnitId};
 use serde::Serialize;
 use store::view::{DueFilter, UnitDue};
 use utoipa::ToSchema;
@@ -41,38 +42,6 @@ pub(crate) struct UnitHours {
     report: HoursReport,
     /// Readings that are not used.
     set_aside: Vec<ReadingAside>,
-}
-
-/// A reading that the engine hours do not rest on.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct ReadingAside {
-    /// The event that carries it.
-    #[schema(value_type = String, format = "uuid")]
-    event_id: EventId,
-    /// When it was read.
-    #[schema(value_type = String, format = DateTime)]
-    read_at: Instant,
-    /// What was read.
-    #[schema(value_type = f64, example = 1203.4)]
-    meter_hours: Hours,
-    /// What was probably meant.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<f64>, example = 423.2)]
-    suggested_meter_hours: Option<Hours>,
-    /// The unit whose meter showed about that, where nothing else was probably meant: was it entered for the wrong one?
-    #[serde(skip_serializing_if = "Option::is_none")]
-    belongs_to: Option<OtherUnit>,
-}
-
-/// Another unit.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct OtherUnit {
-    /// The unit.
-    #[schema(value_type = String, format = "uuid")]
-    unit_id: UnitId,
-    /// What people call the unit.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    unit_label: Option<String>,
 }
 
 /// Say how many hours an engine has

@@ -1,24 +1,19 @@
 //! `/v1/sites/{site_id}/while-here`: everything whose window is open on the units that stand at a site.
 
-use std::collections::BTreeMap;
-
 use access::{Action, Object};
 use actix_web::{HttpRequest, HttpResponse, web};
-use interval::{DueState, EngineHours};
+use device::{Include, SetAsideReading, UnitDueItem, each_once, is_open, set_aside, summed, with_task};
+use interval::EngineHours;
 use model::{
-    Instant, Label, SiteId, UnitId,
+    Instant, SiteId, UnitId,
     edit::Target,
-    quantity::Quantity,
     schedule::{Caution, Part, Setting},
 };
 use serde::Serialize;
 use store::view::{DueFilter, UnitDue};
 use utoipa::ToSchema;
 
-use super::{
-    moment::{Asked, KnownThen, MomentParams, folded},
-    unit_due::{self, SetAsideReading, UnitDueItem},
-};
+use super::moment::{Asked, KnownThen, MomentParams, folded};
 use crate::{
     extract::{Caller, Params, path_id},
     openapi::Problems,
@@ -118,53 +113,15 @@ pub(super) async fn list(
 
 /// A unit with its items whose window is open; nothing if there are none.
 fn here(unit: UnitId, due: &UnitDue, at: Instant) -> Option<UnitHere> {
-    let open = due.state.items_at(at).into_iter().filter(|item| is_open(item.state));
-    let items: Vec<UnitDueItem> = open.map(|item| unit_due::with_task(due, item, at, &[])).collect();
+    let (state, nothing) = (&due.state, Include::default());
+    let open = state.items_at(at).into_iter().filter(|item| is_open(item.state));
+    let items: Vec<UnitDueItem> = open.map(|item| with_task(state, item, at, nothing)).collect();
     (!items.is_empty()).then(|| UnitHere {
         unit_id: unit,
         unit_label: due.label.clone(),
         home_site_id: due.home_site,
-        engine_hours: due.state.hours_at(at),
-        set_aside: unit_due::set_aside(due),
+        engine_hours: state.hours_at(at),
+        set_aside: set_aside(state),
         items,
     })
-}
-
-/// Whether work on an item in this state makes sense on a visit.
-fn is_open(state: DueState) -> bool {
-    match state {
-        DueState::ComingDue | DueState::Due | DueState::Overdue | DueState::Deferred | DueState::Unknown => {
-            true
-        }
-        DueState::Ok | DueState::Suspended | DueState::NotApplicable => false,
-    }
-}
-
-/// The quantity of each part in each unit, in the order in which they are first named.
-fn summed<'p>(parts: impl Iterator<Item = &'p Part>) -> Vec<Part> {
-    let mut sums: BTreeMap<(Label, Label), i64> = BTreeMap::new();
-    let mut order = Vec::new();
-    for part in parts {
-        let name = (part.part.clone(), part.unit.clone());
-        let sum = sums.entry(name.clone()).or_insert_with(|| {
-            order.push(name);
-            0
-        });
-        *sum = sum.saturating_add(part.quantity.hundredths());
-    }
-    let sum = |(part, unit): (Label, Label)| {
-        let quantity = sums.get(&(part.clone(), unit.clone())).copied().unwrap_or_default();
-        Part { part, unit, quantity: Quantity::from_hundredths(quantity) }
-    };
-    order.into_iter().map(sum).collect()
-}
-
-fn each_once<'t, T: Clone + PartialEq + 't>(all: impl Iterator<Item = &'t T>) -> Vec<T> {
-    let mut seen: Vec<T> = Vec::new();
-    for one in all {
-        if !seen.contains(one) {
-            seen.push(one.clone());
-        }
-    }
-    seen
 }

@@ -2,7 +2,7 @@
 
 use diesel::prelude::*;
 use merge::HybridClock;
-use model::{EditId, HandsetId, Instant, PersonId, stamp::Stamp};
+use model::{EditId, HandsetId, Instant, PersonId, SiteId, stamp::Stamp};
 
 use super::{
     Conn,
@@ -47,6 +47,10 @@ pub struct Device {
     pub next_handset: Option<HandsetId>,
     /// What it may send, as last told.
     pub limits: Limits,
+    /// The site where its user stands, as they said last.
+    pub at_site: Option<SiteId>,
+    /// When all was told last, by the clock of the device.
+    pub synced_at: Option<Instant>,
 }
 
 /// An edit's place: which of the enrolments it was written under, and its number there.
@@ -87,6 +91,8 @@ struct DeviceRow {
     revoked: bool,
     next_handset: Option<Key>,
     limits: String,
+    at_site: Option<Key>,
+    synced_at: Option<i64>,
 }
 
 #[derive(Queryable, Selectable, Insertable, AsChangeset)]
@@ -118,16 +124,20 @@ impl Device {
             revoked: false,
             next_handset: None,
             limits: Limits::default(),
+            at_site: None,
+            synced_at: None,
         }
     }
 
-    /// It was started: what was measured of its clock in another start does not hold any more.
-    pub(crate) fn started(&mut self, boot_mark: &str) {
-        if self.boot_mark != boot_mark {
+    /// It may have been started: what was measured of its clock in another start does not hold any more. Says whether it was.
+    pub(crate) fn started(&mut self, boot_mark: &str) -> bool {
+        let is_new = self.boot_mark != boot_mark;
+        if is_new {
             self.boot += 1;
             boot_mark.clone_into(&mut self.boot_mark);
             self.offset_micros = None;
         }
+        is_new
     }
 
     /// The next stamp, under a number.
@@ -171,6 +181,8 @@ impl DeviceRow {
             revoked: device.revoked,
             next_handset: device.next_handset.map(Key::from),
             limits,
+            at_site: device.at_site.map(Key::from),
+            synced_at: device.synced_at.map(Instant::micros),
         })
     }
 
@@ -191,6 +203,8 @@ impl DeviceRow {
             revoked: self.revoked,
             next_handset: self.next_handset.map(Key::id),
             limits: serde_json::from_str(&self.limits).map_err(|e| Error::corrupt("limits")(&e))?,
+            at_site: self.at_site.map(Key::id),
+            synced_at: self.synced_at.map(Instant::from_micros),
         })
     }
 }

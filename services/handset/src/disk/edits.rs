@@ -41,7 +41,7 @@ impl State {
         STATES.iter().find(|(_, state)| *state == self).map_or("", |(word, _)| *word)
     }
 
-    fn parse(word: &str) -> Result<Self> {
+    pub(crate) fn parse(word: &str) -> Result<Self> {
         let found = STATES.iter().find(|(known, _)| *known == word).map(|(_, state)| *state);
         found.ok_or_else(|| Error::corrupt("state")(&word))
     }
@@ -208,7 +208,7 @@ pub(crate) fn answer(conn: &mut Conn, id: EditId, answered: &Answered<'_>) -> Re
     Ok(())
 }
 
-/// Takes an edit out, to be written anew.
+/// Takes an edit out: it is written anew, or was refused and is wanted no more.
 pub(crate) fn remove(conn: &mut Conn, id: EditId) -> Result<()> {
     diesel::delete(edit::table.filter(edit::id.eq(Key::from(id)))).execute(conn)?;
     Ok(())

@@ -21,6 +21,8 @@ diesel::table! {
         revoked -> Bool,
         next_handset -> Nullable<Binary>,
         limits -> Text,
+        at_site -> Nullable<Binary>,
+        synced_at -> Nullable<BigInt>,
     }
 }
 
@@ -62,3 +64,33 @@ diesel::table! {
         stale -> Bool,
     }
 }
+
+diesel::table! {
+    photo (sha256) {
+        sha256 -> Binary,
+        media_type -> Nullable<Text>,
+        bytes -> Nullable<BigInt>,
+        state -> Text,
+        author -> Nullable<Binary>,
+        problem -> Nullable<Text>,
+        settled_at -> Nullable<BigInt>,
+    }
+}
+
+diesel::table! {
+    photo_piece (sha256, first) {
+        sha256 -> Binary,
+        first -> BigInt,
+        bytes -> Binary,
+    }
+}
+
+diesel::table! {
+    photo_use (sha256, edit) {
+        sha256 -> Binary,
+        edit -> Binary,
+        unit -> Binary,
+    }
+}
+
+diesel::allow_tables_to_appear_in_same_query!(edit, photo, photo_use, record);

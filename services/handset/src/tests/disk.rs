@@ -105,3 +105,21 @@ fn what_was_recorded_long_ago_goes() {
         assert_eq!(bench.states(), states, "{now}");
     }
 }
+
+/// A refused entry goes when its author wants it no more; nothing else does, and numbers go on.
+#[test]
+fn only_what_was_refused_is_dropped() {
+    let mut bench = Bench::new();
+    let ids = [5.0, 6.0].map(|hours| bench.reading(hours));
+    let drop = |bench: &mut Bench, id: &str| bench.handset().drop_refused(model::EditId::parse(id).unwrap());
+    assert!(matches!(drop(&mut bench, &ids[0]), Err(Error::NotRefused)));
+    let results =
+        json!([{"id": ids[0], "result": "refused", "reason": "invalid"}, result(&ids[1], "applied")]);
+    bench.told(answer(results, json!([])));
+    assert!(matches!(drop(&mut bench, &ids[1]), Err(Error::NotRefused)));
+    drop(&mut bench, &ids[0]).unwrap();
+    assert!(matches!(drop(&mut bench, &ids[0]), Err(Error::NotRefused)));
+    assert_eq!(bench.states(), ["applied"]);
+    bench.reading(7.0);
+    assert_eq!(bench.handset().queue().unwrap().last().unwrap().at, (1, 3));
+}

@@ -2,6 +2,7 @@
 
 mod disk;
 mod fill;
+mod photos;
 mod replica;
 mod sessions;
 mod views;
@@ -34,6 +35,10 @@ struct Around {
     waited: Vec<Duration>,
     /// Whether whoever waits is told to stop.
     stops: bool,
+    /// Whether somebody wants the handset while photos go.
+    wanted: bool,
+    /// What somebody does while it waits.
+    waiting: Option<Box<dyn FnMut()>>,
 }
 
 impl Surroundings for Around {
@@ -52,7 +57,14 @@ impl Surroundings for Around {
 
     fn wait(&mut self, wait: Duration) -> bool {
         self.waited.push(wait);
+        if let Some(waiting) = &mut self.waiting {
+            waiting();
+        }
         !self.stops
+    }
+
+    fn wanted(&mut self) -> bool {
+        self.wanted
     }
 }
 
@@ -95,7 +107,7 @@ impl Wire for Script {
         let (status, body) =
             self.answers.pop_front().unwrap_or_else(|| panic!("asked too often: {:?}", self.asked))?;
         let retry_after = body["retry_after"].as_u64().map(Duration::from_secs);
-        Ok(Reply { status, retry_after, body: body.to_string().into_bytes() })
+        Ok(Reply { status, retry_after, body: body.to_string().into_bytes(), ..Reply::default() })
     }
 }
 
@@ -113,7 +125,7 @@ impl Bench {
     fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let now = Instant::parse("2026-11-03T15:00:00Z").unwrap();
-        let around = Around { now, ids: 0, waited: Vec::new(), stops: false };
+        let around = Around { now, ids: 0, waited: Vec::new(), stops: false, wanted: false, waiting: None };
         let mut bench =
             Self { folder, handset: None, around, people: Desk::default(), wire: Script::default() };
         bench.open("first start");

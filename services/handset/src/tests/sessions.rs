@@ -280,3 +280,27 @@ fn what_waits_takes_turns() {
         assert_eq!(bench.asked().0["waiting"], 3);
     }
 }
+
+/// Another program gets the file while this one waits for the service.
+#[test]
+fn the_file_is_left_while_it_waits() {
+    let mut bench = Bench::new();
+    bench.told(answer(json!([]), json!([depot()])));
+    let file = bench.folder.path().join("van-2.db");
+    bench.around.waiting = Some(Box::new(move || drop(Handset::open(&file, "first start").unwrap())));
+    bench.says(503, json!({"retry_after": 7}));
+    bench.says(200, answer(json!([]), json!([])));
+    assert_eq!(bench.sync().ended, Ended::Done);
+}
+
+/// A site differs, and nobody says how.
+#[test]
+fn what_cannot_be_mended_is_no_end() {
+    let mut bench = Bench::new();
+    let mut told = answer(json!([]), json!([depot()]));
+    told["fingerprints"] = json!([{"site_id": SITE, "count": 2, "fingerprint": "00".repeat(32)}]);
+    bench.says(200, told);
+    bench.says(404, json!({"status": 404}));
+    assert_eq!(bench.sync().ended, Ended::Differs);
+    assert_eq!(bench.handset().device().unwrap().synced_at, None);
+}

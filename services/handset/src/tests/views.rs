@@ -113,3 +113,24 @@ fn what_was_made_here_is_there_at_once() {
     assert_eq!(events.len(), 1);
     assert_eq!((events[0].id.to_string(), events[0].state), (reading, Some(crate::State::Queued)));
 }
+
+/// It is recorded by the first page of an answer, and told by a later one: in between it is there, too.
+#[test]
+fn what_was_made_here_stays_until_it_is_told() {
+    let mut bench = Bench::new();
+    bench.told(answer(json!([]), json!([depot()])));
+    let fields = map(json!({"label": "Pump 9", "home_site_id": SITE, "fuel": "diesel"}));
+    let id = bench.write(Wish::Create { kind: Kind::Unit, fields });
+    let mut first = page(json!([]));
+    first["results"] = json!([result(&id, "applied")]);
+    bench.says(200, first);
+    bench.wire.answers.push_back(Err(NoAnswer("cut".to_owned())));
+    bench.around.stops = true;
+    assert_eq!(bench.sync().ended, Ended::Stopped);
+    let made = Uuid::try_parse(&id).unwrap();
+    assert_eq!((bench.states(), bench.handset().ids(Kind::Unit).unwrap()), (vec!["applied"], vec![made]));
+    bench.around.stops = false;
+    // All was told, and it was not among that: it is out of sight.
+    bench.told(answer(json!([]), json!([])));
+    assert_eq!(bench.handset().ids(Kind::Unit).unwrap(), Vec::<Uuid>::new());
+}

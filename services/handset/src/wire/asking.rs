@@ -3,15 +3,23 @@
 use std::fmt;
 
 use merge::Base;
-use model::{EditId, GroupId, HandsetId, Instant, PersonId, stamp::Stamp};
+use model::{
+    EditId, GroupId, HandsetId, Instant, PersonId, blob::ATTACHMENTS, edit::FORMAT_OF_ATTACHMENTS,
+    stamp::Stamp,
+};
 use serde::{Deserialize, Serialize, de};
 use serde_json::{Map, Value, value::RawValue};
 use uuid::Uuid;
 
 use crate::error::{Error, Result};
 
-/// The format in which edits are written.
-pub const FORMAT: u32 = 1;
+/// The format in which an edit is written: the oldest that can say what its body says, so that a service that knows only that
+/// reads it, and keeps a newer one for later.
+#[must_use]
+pub fn format_of(body: &Map<String, Value>) -> u32 {
+    let format = if body.contains_key(ATTACHMENTS) { FORMAT_OF_ATTACHMENTS } else { 1 };
+    format.unsigned_abs()
+}
 
 /// An edit as it is sent.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -70,7 +78,7 @@ pub enum Action {
 
 impl EditText {
     /// Reads an edit from the text that is kept of it.
-    pub(crate) fn read(text: &str) -> Result<Self> {
+    pub fn read(text: &str) -> Result<Self> {
         serde_json::from_str(text).map_err(|e| Error::corrupt("edit")(&e))
     }
 

@@ -9,7 +9,7 @@ mod problem;
 pub use self::{
     answer::{Answer, Change, Echoed, Enrolled, Pull, Reset, SiteSum, Told},
     answer::{Part, PartRecords, Parts},
-    asking::{Action, EditText, FORMAT, GroupText, Request, request},
+    asking::{Action, EditText, GroupText, Request, format_of, request},
     limits::Limits,
     problem::Problem,
 };

@@ -3,15 +3,14 @@
 use std::{
     collections::BTreeSet,
     io::{BufRead, BufReader, Write},
-    process::{Child, Command, Output, Stdio},
     thread,
-    time::{Duration, SystemTime, UNIX_EPOCH},
+    time::Duration,
 };
 
-use blackbox::{Backend, Town, World, on_both, service::NOW, service::is_clean};
-use model::Instant;
+use blackbox::{Backend, World, on_both, service::is_clean};
 use serde_json::{Value, json};
-use tempfile::TempDir;
+
+use crate::program::Program;
 
 on_both!(killed_at_any_moment);
 
@@ -20,50 +19,7 @@ const TIMES: u64 = 12;
 /// So many readings it is given to write each time.
 const READINGS: u32 = 60;
 
-/// The program with its file.
-struct Program {
-    folder: TempDir,
-    clock: String,
-    token: String,
-}
-
 impl Program {
-    fn enrolled(world: &World, town: &Town) -> Self {
-        let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-        let machine = Instant::from_micros(since.as_micros().try_into().unwrap());
-        let person = town.people["technician"];
-        let program = Self {
-            folder: tempfile::tempdir().unwrap(),
-            clock: format!("{NOW}@{machine}"),
-            token: world.token(town.id, person),
-        };
-        let (person, code) = (person.to_string(), town.handset_code());
-        let service = world.service.url();
-        let enrol = ["enrol", "--service", service, "--name", "Van 2", "--person", &person, "--code", &code];
-        assert!(program.done(&enrol).status.success());
-        program
-    }
-
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_keepstart-handset"));
-        for (name, _) in
-            std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("KEEPSTART_"))
-        {
-            command.env_remove(name);
-        }
-        command.arg("--file").arg(self.folder.path().join("van-2.db")).args(["--clock", &self.clock]);
-        command.args(arguments).env("KEEPSTART_TOKEN", &self.token);
-        command
-    }
-
-    fn done(&self, arguments: &[&str]) -> Output {
-        self.command(arguments).output().unwrap()
-    }
-
-    fn started(&self, arguments: &[&str]) -> Child {
-        self.command(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap()
-    }
-
     /// Writes readings until it is killed; gives the ids of those that it said were saved.
     fn killed_while_it_writes(&self, unit: &str, after: Duration) -> Vec<String> {
         let mut child = self.started(&["write"]);
@@ -108,7 +64,7 @@ fn killed_at_any_moment(backend: Backend) {
     }
     let synced = program.done(&["sync"]);
     assert!(synced.status.success(), "{}", String::from_utf8_lossy(&synced.stdout));
-    let queue = String::from_utf8(program.done(&["queue"]).stdout).unwrap();
+    let queue = String::from_utf8(program.done(&["--json", "queue"]).stdout).unwrap();
     let queue: Vec<Value> = queue.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
     assert!(queue.iter().all(|edit| edit["state"] == "applied"));
     let numbers: Vec<u64> = queue.iter().map(|edit| edit["edit"]["number"].as_u64().unwrap()).collect();

@@ -11,7 +11,11 @@
 mod day;
 mod killed;
 mod mending;
+mod photos;
+mod program;
 mod random;
+mod round;
 mod trouble;
 mod van;
+mod vectors;
 mod week;

@@ -6,12 +6,13 @@ use std::{
     time::{Duration, Instant as Ticks},
 };
 
-use blackbox::{Town, World, service::NOW};
+use blackbox::{Client, Town, World, service::NOW};
+use device::{Include, Records};
 use handset::{
-    Device, Ended, Handset, Http, Kind, Outside, State, Synced, Wish,
-    outside::{Asked, CodeFor, NoAnswer, People, Reply, Surroundings, Wire},
+    Device, Ended, Handset, Http, Kind, NewPhoto, Outside, State, Synced, Wish,
+    outside::{Asked, CodeFor, Method, NoAnswer, People, Reply, Surroundings, Wire},
 };
-use model::{Instant, PersonId};
+use model::{EditId, Instant, PersonId, UnitId};
 use serde_json::{Map, Value, json};
 use tempfile::TempDir;
 use uuid::Uuid;
@@ -57,6 +58,8 @@ pub(crate) struct Watched {
     http: Http,
     /// The paths, in order.
     pub(crate) asked: Vec<String>,
+    /// How many bytes of photos were sent, those that were lost included.
+    pub(crate) photo_bytes: u64,
     /// The last answer to a sync.
     pub(crate) said: Value,
     /// Whether fingerprints were told in this sync.
@@ -111,6 +114,9 @@ impl Wire for Watched {
         if self.off {
             return Err(NoAnswer("no signal".to_owned()));
         }
+        if matches!(asked.method, Method::PutPart { .. }) {
+            self.photo_bytes += u64::try_from(asked.body.len()).unwrap();
+        }
         let reply = self.http.ask(asked)?;
         if self.lost > 0 {
             self.lost -= 1;
@@ -135,19 +141,25 @@ impl Van {
 
     /// A new one, enrolled by somebody.
     pub(crate) fn of(world: &World, town: &Town, person: PersonId) -> Self {
+        let (token, code) = (world.token(town.id, person), town.handset_code());
+        Self::enrolled(world.service.url(), person, &token, &code, NOW)
+    }
+
+    /// A new one at a service, its clock beginning at `now`.
+    pub(crate) fn enrolled(service: &str, person: PersonId, token: &str, code: &str, now: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let token = world.token(town.id, person);
-        let people = Signed { token, codes: [town.handset_code()].into(), ..Signed::default() };
+        let people = Signed { token: token.to_owned(), codes: [code.to_owned()].into(), ..Signed::default() };
+        let around = Around::beginning(now);
         let mut van = Self {
             folder,
             handset: None,
             boot_mark: String::new(),
-            around: Around::beginning(NOW),
+            around,
             people,
             wire: Watched::default(),
         };
         van.open("first start");
-        let device = Device::new(world.service.url(), "Van 2", person, "first start");
+        let device = Device::new(service, "Van 2", person, "first start");
         let Self { handset, around, people, wire, .. } = &mut van;
         let enrolled = handset.as_mut().unwrap().enrol(device, Outside { around, people, wire }).unwrap();
         assert_eq!(enrolled.ended, Ended::Done);
@@ -282,6 +294,11 @@ impl Van {
         handset.as_mut().unwrap().write(around, wish).unwrap().to_string()
     }
 
+    pub(crate) fn write_with_photos(&mut self, event: Map<String, Value>, photos: Vec<NewPhoto>) -> EditId {
+        let Self { handset, around, .. } = self;
+        handset.as_mut().unwrap().write_with_photos(around, event, photos).unwrap()
+    }
+
     /// A reading of a unit, an hour ago.
     pub(crate) fn reading(&mut self, unit: &str, hours: f64) -> String {
         let at = self.around.now().plus_seconds(-3600).to_string();
@@ -315,12 +332,34 @@ impl Van {
         self.handset().queue().unwrap().iter().map(|edit| edit.state).collect()
     }
 
+    /// What it was told, as questions about what is due are asked of it.
+    pub(crate) fn records(&mut self) -> Records {
+        let mut records = Records::new();
+        for (kind, id, text) in self.told() {
+            records.told(&kind, &id.to_string(), &serde_json::from_str(&text).unwrap());
+        }
+        records
+    }
+
     /// All that it was told, by kind and id.
     pub(crate) fn told(&mut self) -> Vec<(String, Uuid, String)> {
         let kinds = ["edition", "schedule", "service_event", "site", "unit"];
         let all = kinds.map(|kind| self.handset().told(kind).unwrap());
         all.into_iter().flatten().map(|record| (record.kind, record.id, record.text)).collect()
     }
+}
+
+/// Where the service's answer about what is due on a unit and the device's differ, to the last member of the trace.
+pub(crate) fn due_differs(records: &Records, client: &Client, unit: &str, query: &str) -> Vec<String> {
+    let path = format!("/v1/units/{unit}/due?include=trace,projection{query}");
+    let service = client.get(&path).expect(200).json();
+    let at = Instant::parse(service["as_of"].as_str().unwrap()).unwrap();
+    let include = Include { trace: true, projection: true };
+    let device = serde_json::to_value(records.due(UnitId::parse(unit).unwrap(), at, include)).unwrap();
+    let members =
+        ["standing_site_id", "engine_hours", "set_aside", "compliance", "policy", "editions", "items"];
+    let differ = members.into_iter().filter(|member| service[*member] != device[*member]);
+    differ.map(|member| format!("{member}: service {}, device {}", service[member], device[member])).collect()
 }
 
 /// An event of a unit.

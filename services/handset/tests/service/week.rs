@@ -9,7 +9,7 @@ use model::PersonId;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use crate::van::{Van, event};
+use crate::van::{Van, due_differs, event};
 
 on_both!(a_week);
 
@@ -213,9 +213,14 @@ impl Week {
             self.all_end();
         }
         assert_eq!(self.seen(), [4, 2, 2, 2]);
-        for van in &mut self.vans {
+        for (van, person) in self.vans.iter_mut().zip([ADA, BEN, CYD, BEN]) {
             van.agrees();
             assert_eq!(van.unrecorded(), Vec::<String>::new());
+            let (records, client) = (van.records(), self.world.client(self.town.id, self.people[person]));
+            for unit in van.handset().ids(Kind::Unit).unwrap() {
+                let differ = due_differs(&records, &client, &unit.to_string(), "");
+                assert_eq!(differ, Vec::<String>::new(), "{unit}");
+            }
         }
         let copies = self.vans[BEN].told();
         assert_eq!(copies, self.vans[SPARE].told());

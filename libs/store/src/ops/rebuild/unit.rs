@@ -8,6 +8,7 @@ use model::{Instant, UnitId, edit::RecordKind, event::ServiceEvent};
 
 use super::super::super::{Conn, dialect};
 use super::super::{
+    blobs,
     contexts::{self, ContextId},
     events::{self, EventRow},
     fingerprints,
@@ -15,7 +16,7 @@ use super::super::{
     log::{self, FeedRow, LogRow},
     quality,
     replay::Growing,
-    schema::{data_quality, due_item, feed, record, service_event, unit_context, unit_state},
+    schema::{attachment, data_quality, due_item, feed, record, service_event, unit_context, unit_state},
     scope,
     units::{self, Context, Unit},
 };
@@ -46,6 +47,11 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .select(service_event::unit_id)
         .distinct()
         .load(conn)?;
+    let attachments: Vec<Key> = attachment::table
+        .filter(attachment::organization.eq(organization))
+        .select(attachment::unit_id)
+        .distinct()
+        .load(conn)?;
     let lines: Vec<Option<Key>> = feed::table
         .filter(feed::organization.eq(organization))
         .select(feed::unit_id)
@@ -66,6 +72,7 @@ pub(crate) fn units(conn: &mut Conn, organization: Key) -> Result<BTreeSet<UnitI
         .chain(states)
         .chain(items)
         .chain(events)
+        .chain(attachments)
         .chain(quality)
         .chain(contexts)
         .chain(lines.into_iter().flatten());
@@ -111,6 +118,7 @@ impl Check {
         let stale = self.compare_contexts(conn, &unit, &stored)?;
         self.compare_sent(conn)?;
         self.compare_events(conn, &unit.events, &growing.rows, &state, stale)?;
+        self.compare_attachments(conn, &unit.events, &growing.rows)?;
         // A stale unit is out of date, which is no difference.
         if stale {
             return Ok(());
@@ -150,6 +158,7 @@ impl Check {
         let (organization, key) = (self.organization, self.key);
         let held = [
             ("service events", !events::of_unit(conn, organization, self.id)?.is_empty()),
+            ("attachments", !blobs::attachments(conn, organization, key)?.is_empty()),
             ("unit state", folds::state_of(conn, organization, key)?.is_some()),
             ("due items", !folds::items_of(conn, organization, key)?.is_empty()),
             ("fingerprint", !fingerprints::of_units(conn, organization, &[key])?.is_empty()),
@@ -211,6 +220,21 @@ impl Check {
                 "service events",
                 format!("of unit {} are stored otherwise than the log says", self.id),
             );
+        }
+        Ok(())
+    }
+
+    fn compare_attachments(
+        &mut self,
+        conn: &mut Conn,
+        events: &[ServiceEvent],
+        rows: &[LogRow],
+    ) -> Result<()> {
+        let named = rows.iter().zip(events).flat_map(|(row, event)| blobs::attachments_of(row, event));
+        let mut expected: Vec<_> = named.collect();
+        expected.sort();
+        if blobs::attachments(conn, self.organization, self.key)? != expected {
+            self.differ("attachments", format!("of unit {} are other than its events name", self.id));
         }
         Ok(())
     }

@@ -21,7 +21,7 @@ use super::super::{
     units::{self, Context},
 };
 use super::{
-    Planned, Wrote, doubts,
+    Planned, Wrote,
     fold::{Answers, bears_on_others},
     judge::Judged,
 };
@@ -264,11 +264,11 @@ fn doubts_then(
     let mut found: BTreeMap<Key, Vec<Warning>> = BTreeMap::new();
     if unit.events.iter().any(|event| bears_on_others(&event.details)) {
         for (event, doubt) in units::doubts(&unit, &context)? {
-            found.entry(Key::from(event)).or_default().push(doubts::of_event(doubt));
+            found.entry(Key::from(event)).or_default().push(Warning::of_event(doubt));
         }
     }
     for reading in state.set_aside() {
-        found.entry(Key::from(reading.event_id)).or_default().push(doubts::of_reading(reading));
+        found.entry(Key::from(reading.event_id)).or_default().push(Warning::of_reading(reading));
     }
     Ok(found)
 }

@@ -20,7 +20,7 @@ use super::super::{
     readiness, scope,
     units::{self, Context, Unit},
 };
-use super::{Planned, Work, Wrote, doubts};
+use super::{Planned, Work, Wrote};
 use crate::{
     command::Warning,
     error::{Result, StoreError},
@@ -283,7 +283,7 @@ impl Folded {
         self.items.push(items);
         let set_aside = fold.folded.state.set_aside().iter();
         for reading in set_aside {
-            self.answers.doubts.entry(reading.event_id).or_default().push(doubts::of_reading(reading));
+            self.answers.doubts.entry(reading.event_id).or_default().push(Warning::of_reading(reading));
         }
         Ok(())
     }
@@ -295,7 +295,7 @@ impl Folded {
             return Ok(());
         }
         for (event, doubt) in units::doubts(unit, context)? {
-            self.answers.doubts.entry(event).or_default().push(doubts::of_event(doubt));
+            self.answers.doubts.entry(event).or_default().push(Warning::of_event(doubt));
         }
         Ok(())
     }

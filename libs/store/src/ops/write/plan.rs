@@ -9,6 +9,7 @@ use model::{EditId, EventId, Instant, edit::Target, external::EXTERNAL_IDS, pers
 
 use super::super::super::Conn;
 use super::super::{
+    blobs::{self, AttachmentRow},
     contexts::{self, Versions},
     editions,
     events::EventRow,
@@ -49,6 +50,8 @@ pub(crate) struct Plan {
     external: Vec<ExternalIds>,
     /// The events that it adds, each where the fold has placed it in time.
     events: Vec<EventRow>,
+    /// The photos and papers that they name.
+    attachments: Vec<AttachmentRow>,
     texts: Vec<TextRow>,
     folded: Folded,
     beside: BesideLog,
@@ -98,6 +101,7 @@ impl Plan {
         let changes = folded.answers().changes.clone();
         let recorded = Recorded { outcomes, unread, changes, ready: BTreeSet::new(), forked };
         let events = events_of(&work.planned, &folded)?;
+        let attachments = attachments_of(&work.planned);
         let texts = work.planned.iter().flat_map(|planned| {
             planned.body.sealed.iter().map(|text| TextRow::new(organization, planned.row.edit_id, text))
         });
@@ -120,6 +124,7 @@ impl Plan {
             records,
             external,
             events,
+            attachments,
             texts,
             folded,
             beside,
@@ -163,6 +168,7 @@ impl Plan {
         self.number(first, recorded_at)?;
         inserts::log(conn, &self.rows)?;
         inserts::events(conn, &self.events)?;
+        inserts::attachments(conn, &self.attachments)?;
         inserts::feed(conn, &self.lines())?;
         self.write_decisions(conn)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
@@ -308,6 +314,15 @@ fn events_of(planned: &[Planned], folded: &Folded) -> Result<Vec<EventRow>> {
         }
     }
     Ok(rows)
+}
+
+/// The photos and papers that the events name.
+fn attachments_of(planned: &[Planned]) -> Vec<AttachmentRow> {
+    let named = planned.iter().map(|planned| match &planned.wrote {
+        Wrote::Event(event) => blobs::attachments_of(&planned.row, event),
+        _ => Vec::new(),
+    });
+    named.flatten().collect()
 }
 
 impl BesideLog {

@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use model::{
-    edit::FORMAT,
     private::Salt,
     time::{Occurred, When},
 };
@@ -48,7 +47,7 @@ impl Work<'_> {
             // An edit id is used once, so the first row's names the rows that were written together.
             group_id: (self.command.edits.len() > 1)
                 .then(|| self.planned.first().map_or(Key::from(proposal.edit.id), |first| first.row.edit_id)),
-            format: FORMAT,
+            format: action.format(),
             record_kind: action.kind().as_str().into(),
             record_id: Key(action.uuid()),
             unit_id: unit,

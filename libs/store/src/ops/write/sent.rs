@@ -5,7 +5,7 @@ use std::{borrow::Cow, collections::BTreeSet, sync::Arc};
 use merge::{Base, FieldEdit, Flag, Happened, RETIRED, Reason, Record, Waits};
 use model::{
     EditId, Instant, PersonId,
-    edit::{Action, FORMAT, Target},
+    edit::{Action, Target},
     event::{Details, ServiceEvent},
     read::FieldError,
     stamp::Stamp,
@@ -276,7 +276,7 @@ impl Work<'_> {
             flags: words(&received.flags),
             group_id: sent.group.map(|group| Key(group.id)),
             group_size: sent.group.and_then(|group| i64::try_from(group.size).ok()),
-            format: FORMAT.into(),
+            format: action.format().into(),
         }
     }
 

@@ -1,0 +1,137 @@
+//! `queue`: what he entered, with what happened to it; what needs somebody comes first.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    process::ExitCode,
+};
+
+use anyhow::Result;
+use clap::Args;
+use handset::{State, StoredEdit, wire::EditText, words};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::{
+    Face, Trouble, conflicts, describe,
+    page::{Page, Tone},
+};
+
+#[derive(Args)]
+pub(crate) struct Queue {
+    /// Those that are recorded, too. Scripts are told all.
+    #[arg(long)]
+    all: bool,
+}
+
+/// In this order, each with its heading.
+const GROUPS: [(State, Tone, &str); 6] = [
+    (State::Refused, Tone::Alarm, "Not recorded"),
+    (State::Held, Tone::Warning, "Wait for a coordinator"),
+    (State::Contested, Tone::Warning, "Recorded, but contested"),
+    (State::Parked, Tone::Plain, "Wait for something else"),
+    (State::Queued, Tone::Plain, "To be sent"),
+    (State::Applied, Tone::Good, "Recorded"),
+];
+
+pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
+    let edits = face.handset.queue()?;
+    let stands = standing(face, &edits)?;
+    let lines = edits.iter().map(line).collect::<Result<Vec<_>>>()?;
+    let mut page = face.page();
+    page.title(&heading(&stands));
+    page.line(Tone::Quiet, &face.as_of()?);
+    let (now, zone) = (face.now(), face.zone_at(None)?);
+    let names: BTreeMap<Uuid, String> =
+        face.units()?.into_iter().chain(face.sites()?).map(|one| (one.id, one.name)).collect();
+    let last = edits.last().map_or(0, |edit| edit.at.0);
+    for (state, tone, title) in GROUPS {
+        let of_it: Vec<&StoredEdit> =
+            edits.iter().zip(&stands).filter(|(_, stands)| **stands == state).map(|(edit, _)| edit).collect();
+        if of_it.is_empty() {
+            continue;
+        }
+        page.title(&format!("{title}: {}", of_it.len()));
+        if state == State::Applied && !queue.all {
+            page.line(Tone::Quiet, "queue --all lists them.");
+            continue;
+        }
+        for edit in of_it {
+            let text = EditText::read(&edit.text)?;
+            let unit = about(&text).and_then(|id| names.get(&id)).map_or("", String::as_str);
+            let what = describe::edit(&text, &names, now, &zone);
+            page.item(&number(edit, last), tone, &format!("{unit}: {what}"));
+            explain(&mut page, edit)?;
+        }
+    }
+    face.say(&page, lines)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Where each stands now: one that was contested is recorded like others once somebody has settled it.
+fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<State>> {
+    let contested: BTreeSet<(Uuid, String)> =
+        conflicts::all(face)?.into_iter().map(|one| (one.of.id, one.field)).collect();
+    let stands = |edit: &StoredEdit| {
+        if edit.state != State::Contested {
+            return Ok(edit.state);
+        }
+        let fields = merge::flatten(EditText::read(&edit.text)?.body, model::external::LISTS);
+        let is_open = fields.keys().any(|field| contested.contains(&(edit.record, field.clone())));
+        Ok(if is_open { State::Contested } else { State::Applied })
+    };
+    edits.iter().map(stands).collect()
+}
+
+/// The answer first: whether somebody is needed.
+fn heading(stands: &[State]) -> String {
+    let needs = |state: &&State| matches!(state, State::Refused | State::Held | State::Contested);
+    match (stands.iter().filter(needs).count(), stands.iter().filter(|state| !state.is_recorded()).count()) {
+        (0, 0) => "All that you entered is recorded.".to_owned(),
+        (0, _) => "Nothing needs you.".to_owned(),
+        (many, _) => needed(many),
+    }
+}
+
+/// That somebody is needed.
+pub(super) fn needed(many: usize) -> String {
+    if many == 1 { "1 entry needs somebody.".to_owned() } else { format!("{many} entries need somebody.") }
+}
+
+/// The first words mostly say what the heading does; the others say why.
+fn explain(page: &mut Page, edit: &StoredEdit) -> Result<()> {
+    let said = words::edit(edit)?;
+    let skipped = usize::from(!matches!(edit.state, State::Refused | State::Contested));
+    for words in said.iter().skip(skipped) {
+        page.under(Tone::Quiet, words);
+    }
+    Ok(())
+}
+
+/// What an entry is called: its number, with which of the handset's numbers it was written under where that is not the last.
+pub(super) fn number(edit: &StoredEdit, last: i64) -> String {
+    let (place, number) = edit.at;
+    if place == last { format!("#{number}") } else { format!("#{place}/{number}") }
+}
+
+/// The entry that is meant by its number, or its id.
+pub(super) fn entry(face: &mut Face<'_>, given: &str) -> Result<StoredEdit> {
+    let edits = face.handset.queue()?;
+    let last = edits.last().map_or(0, |edit| edit.at.0);
+    let asked = given.trim().trim_start_matches('#').to_lowercase();
+    let is_meant = |edit: &StoredEdit| {
+        number(edit, last).trim_start_matches('#') == asked || edit.id.to_string() == asked
+    };
+    let unknown = || Trouble::Unknown { what: "entry", given: given.to_owned() };
+    Ok(edits.into_iter().find(is_meant).ok_or_else(unknown)?)
+}
+
+/// The unit or site that an edit is about.
+pub(super) fn about(edit: &EditText) -> Option<Uuid> {
+    let unit = || Uuid::try_parse(edit.body.get("unit_id")?.as_str()?).ok();
+    edit.record_id.or_else(unit)
+}
+
+fn line(edit: &StoredEdit) -> Result<Value> {
+    let sent: Value = serde_json::from_str(&edit.text)?;
+    Ok(json!({"id": edit.id, "state": edit.state.as_str(), "words": words::edit(edit)?, "edit": sent}))
+}

@@ -1,0 +1,141 @@
+//! What holds of every command.
+
+use super::bench::Bench;
+use crate::face::Screen;
+
+/// Commands that miss an answer, and the flag that gives it.
+const MISSING: [(&str, &str); 9] = [
+    ("reading \"Pump 1\"", "HOURS"),
+    ("service \"Pump 1\"", "--job or --failed"),
+    ("run \"Pump 1\"", "--start, --stop, --no-start or --from"),
+    ("run \"Pump 1\" --from 8:00", "--to"),
+    ("fuel \"Pump 1\"", "AMOUNT"),
+    ("battery \"Pump 1\"", "--volts, --result, --load-volts, --maintainer or --replaced"),
+    ("finding \"Pump 1\" leaks", "--severity"),
+    ("tag \"Pump 1\"", "--hang or --remove"),
+    ("tag \"Pump 1\" --hang", "--hang"),
+];
+
+/// Where nobody can be asked, a missing answer is an error that names its flag, and nothing is written.
+#[test]
+fn nothing_is_saved_where_an_answer_is_missing() {
+    let mut bench = Bench::new();
+    bench.asks = false;
+    for (line, flag) in MISSING {
+        let printed = bench.types(line, "").text.replace('\n', " ");
+        assert!(printed.contains(&format!("Say {flag}: ")), "{line}: {printed}");
+        assert_eq!(bench.edits(), 0, "{line}");
+    }
+}
+
+/// Whoever stops in the middle has saved nothing.
+#[test]
+fn nothing_is_saved_where_somebody_stops() {
+    let mut bench = Bench::new();
+    for (line, _) in MISSING {
+        assert!(bench.types(line, "").text.ends_with("Stopped. Nothing was saved.\n"), "{line}");
+        assert_eq!(bench.edits(), 0, "{line}");
+    }
+}
+
+/// What a script reads is JSON, an object on each line, and nothing is asked.
+#[test]
+fn scripts_read_json() {
+    let mut bench = Bench::new();
+    let lines = [
+        "sites",
+        "at ridge",
+        "units",
+        "show unit \"Pump 1\"",
+        "due",
+        "due \"Pump 1\"",
+        "ready",
+        "ready \"Pump 1\"",
+        "reading \"Pump 1\" 423.5",
+        "service \"Pump 1\" --list",
+        "service \"Pump 1\" --job oil_change",
+        "run \"Pump 1\" --start",
+        "run \"Pump 1\" --stop",
+        "fuel \"Pump 1\" \"5 gal\"",
+        "battery \"Pump 1\" --volts 12.6",
+        "finding \"Pump 1\" leaks --severity minor",
+        "tag \"Pump 1\" --hang locked_out",
+        "tag \"Pump 1\" --remove",
+        "take-back 1 --reason wrong",
+        "queue",
+        "told unit",
+        "sync --token token",
+    ];
+    for line in lines {
+        let printed = bench.types(&format!("--json {line}"), "").text;
+        assert!(!printed.is_empty(), "{line}");
+        for said in printed.lines() {
+            let said: Result<serde_json::Value, _> = serde_json::from_str(said);
+            assert!(said.is_ok_and(|said| said.is_object()), "{line}: {printed}");
+        }
+    }
+}
+
+/// Colour is never alone: without it the same words are there.
+#[test]
+fn colour_says_nothing_that_words_do_not() {
+    for line in [
+        "due --site Ridge",
+        "units --all",
+        "sites",
+        "queue",
+        "conflicts",
+        "show unit \"Pump 1\"",
+        "service \"Pump 1\" --list",
+    ] {
+        let plain = Bench::new().types(line, "").text;
+        let mut bench = Bench::new();
+        bench.screen = Screen { width: 40, colour: true };
+        let coloured = bench.types(line, "").text;
+        assert_ne!(coloured, plain, "{line}");
+        assert_eq!(bare(&coloured), plain, "{line}");
+    }
+}
+
+/// What the README shows is what is printed.
+#[test]
+fn the_readme_shows_what_is_printed() {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/src/face/tests/scripts");
+    let scripts: String = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| std::fs::read_to_string(entry.unwrap().path()).unwrap())
+        .collect();
+    let blocks: Vec<&str> = include_str!("../../../README.md").split("```\n$ ").skip(1).collect();
+    assert!(blocks.len() > 1);
+    for block in blocks {
+        let shown = format!("$ {}", block.split("```").next().unwrap_or_default());
+        assert!(scripts.contains(&shown), "no script prints this:\n{shown}");
+    }
+}
+
+/// Text without what sets colours.
+fn bare(text: &str) -> String {
+    let mut pieces = text.split('\u{1b}');
+    let first = pieces.next().unwrap_or_default().to_owned();
+    first + &pieces.map(|piece| piece.split_once('m').map_or("", |(_, rest)| rest)).collect::<String>()
+}
+
+/// On any screen nothing is wider than it.
+#[test]
+fn it_fits_any_screen() {
+    for width in [20, 28, 40, 80] {
+        let mut bench = Bench::new();
+        bench.screen = Screen { width, colour: false };
+        for line in [
+            "due --site Ridge",
+            "service \"Pump 1\" --list",
+            "queue",
+            "reading \"Pump 1\" 9999 --keep",
+            "due \"Pump 2\" --all",
+        ] {
+            let printed = bench.types(line, "").text;
+            let wide = |line: &&str| textwrap::core::display_width(line) > width;
+            assert_eq!(printed.lines().find(wide), None, "{line} at {width}");
+        }
+    }
+}
