@@ -140,7 +140,8 @@ def main():
                     wrong += 1
                     print(f"{document} says that\n{command}prints\n{expected}but it prints (exit code {code})\n{printed}")
         finally:
-            service.send_signal(signal.SIGINT)
+            # Not SIGINT, which a shell that was started ignoring it cannot catch.
+            service.send_signal(signal.SIGTERM)
             service.wait(30)
     if wrong:
         sys.exit(f"{document}: {wrong} of {len(pairs) - 1} blocks do not print what it says")
