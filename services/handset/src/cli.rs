@@ -12,8 +12,9 @@ use handset::{Handset, Http};
 
 use crate::{
     face::{
-        Face, Page, Screen, Tone, at, battery, conflicts, drop, due, enrol, finding, fuel, photos, queue,
-        reading, ready, run, script, service, settle, show, sign_in, sites, sync, tag, take_back, units,
+        Face, Page, Screen, Tone, Trouble, at, battery, conflicts, drop, due, enrol, finding, fuel, photos,
+        queue, reading, ready, run, script, service, settle, show, sign_in, sites, sync, tag, take_back,
+        units,
     },
     machine::{self, Machine, boot_mark},
     traffic::Noted,
@@ -130,7 +131,7 @@ fn program(cli: Cli, screen: Screen) -> Result<ExitCode> {
     let boot_mark = boot_mark();
     let stdin = io::stdin();
     let mut face = Face {
-        handset: &mut Handset::open(&cli.file, &boot_mark)?,
+        handset: &mut Handset::open(&cli.file, &boot_mark).map_err(Trouble::NotSaved)?,
         around: &mut machine,
         wire: &mut Noted::new(Http::default(), cli.traffic.as_deref()).context("the file for the traffic")?,
         boot_mark: &boot_mark,

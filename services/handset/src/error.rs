@@ -2,18 +2,24 @@
 
 use diesel::result::Error as DieselError;
 
+/// How SQLite says that no room is left, whatever failed by that.
+const FULL: &str = "database or disk is full";
+
 /// Why something could not be done.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// The file cannot be opened, or another program has it open.
     #[error("the handset's file cannot be used: {0}")]
     Open(String),
+    /// No room is left on the device. Nothing of what was asked for has been written.
+    #[error("no room is left on this device")]
+    Full,
     /// The file is of a newer version of this program.
     #[error("the handset's file was written by a newer version of this program")]
     Newer,
     /// The file failed.
     #[error("the handset's file failed")]
-    Disk(#[from] DieselError),
+    Disk(#[source] DieselError),
     /// Stored text cannot be read.
     #[error("stored {what} cannot be read: {why}")]
     Corrupt {
@@ -50,7 +56,19 @@ pub enum Error {
     Unwritable(String),
 }
 
+impl From<DieselError> for Error {
+    fn from(failed: DieselError) -> Self {
+        if failed.to_string().contains(FULL) { Self::Full } else { Self::Disk(failed) }
+    }
+}
+
 impl Error {
+    /// Why a file cannot be opened.
+    pub(crate) fn opening(why: &dyn std::fmt::Display) -> Self {
+        let why = why.to_string();
+        if why.contains(FULL) { Self::Full } else { Self::Open(why) }
+    }
+
     /// A text of ours that cannot be read.
     pub(crate) fn corrupt(what: &'static str) -> impl Fn(&dyn std::fmt::Display) -> Self {
         move |why| Self::Corrupt { what, why: why.to_string() }

@@ -19,7 +19,7 @@ use crate::{
 };
 
 /// A handset with its file.
-pub struct Handset(Disk);
+pub struct Handset(pub(crate) Disk);
 
 impl Handset {
     /// Opens the file of a handset. `boot_mark` is another text after each start of the device, and the same within one.

@@ -11,7 +11,8 @@ mod schema;
 use std::path::{Path, PathBuf};
 
 use diesel::{
-    Connection, SqliteConnection, connection::SimpleConnection, migration::MigrationSource, sqlite::Sqlite,
+    Connection, QueryResult, SqliteConnection, connection::SimpleConnection, migration::MigrationSource,
+    result::Error as DieselError, sqlite::Sqlite,
 };
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 
@@ -34,7 +35,7 @@ pub(crate) type Conn = SqliteConnection;
 /// The file of a handset, open. One program has it at a time: two would count on from the same number.
 pub struct Disk {
     file: PathBuf,
-    /// Nothing while it is left to other programs.
+    /// Nothing while it is left to other programs, and after it failed.
     conn: Option<Conn>,
 }
 
@@ -51,52 +52,77 @@ impl Disk {
 
     /// Has it back, if it does not have it.
     pub(crate) fn come_back(&mut self) -> Result<()> {
-        if self.conn.is_some() {
-            return Ok(());
-        }
-        for _ in 1..RETURNS {
-            match connect(&self.file) {
-                Err(Error::Open(_)) => {}
-                came => {
-                    self.conn = Some(came?);
-                    return Ok(());
-                }
-            }
-        }
-        self.conn = Some(connect(&self.file)?);
+        self.conn()?;
         Ok(())
     }
 
     fn conn(&mut self) -> Result<&mut Conn> {
-        self.conn.as_mut().ok_or_else(|| Error::Open("another program has it".to_owned()))
+        let conn = match self.conn.take() {
+            Some(conn) => conn,
+            None => connect_again(&self.file)?,
+        };
+        Ok(self.conn.insert(conn))
     }
 
     /// Changes something, all of it or nothing.
     pub(crate) fn change<T>(&mut self, f: impl FnOnce(&mut Conn) -> Result<T>) -> Result<T> {
-        self.conn()?.immediate_transaction(f)
+        let mut why = None;
+        let ended = self.conn()?.immediate_transaction(|conn| f(conn).map_err(back(&mut why)));
+        self.ended(ended, why)
     }
 
     /// Looks at one moment.
     pub(crate) fn look<T>(&mut self, f: impl FnOnce(&mut Conn) -> Result<T>) -> Result<T> {
-        self.conn()?.transaction(f)
+        let mut why = None;
+        let ended = self.conn()?.transaction(|conn| f(conn).map_err(back(&mut why)));
+        self.ended(ended, why)
+    }
+
+    /// What a transaction came to. SQLite takes one back by itself where the disk is full; that it is over is not known to the
+    /// connection, which is of no use any more: whoever needs the file next opens it anew.
+    fn ended<T>(&mut self, ended: QueryResult<T>, why: Option<Error>) -> Result<T> {
+        ended.map_err(|last| {
+            if last != DieselError::RollbackTransaction {
+                self.conn = None;
+            }
+            why.unwrap_or_else(|| last.into())
+        })
     }
 }
 
+/// Keeps why a transaction is taken back: that is told, and not what went wrong after it.
+fn back(why: &mut Option<Error>) -> impl FnOnce(Error) -> DieselError {
+    |error| {
+        *why = Some(error);
+        DieselError::RollbackTransaction
+    }
+}
+
+/// Opens the file when whoever has it meanwhile is done.
+fn connect_again(file: &Path) -> Result<Conn> {
+    for _ in 1..RETURNS {
+        match connect(file) {
+            Err(Error::Open(_)) => {}
+            came => return came,
+        }
+    }
+    connect(file)
+}
+
 fn connect(file: &Path) -> Result<Conn> {
-    let open = |why: &dyn std::fmt::Display| Error::Open(why.to_string());
     let file = file.to_str().ok_or_else(|| Error::Open("its name is no text".to_owned()))?;
-    let mut conn = Conn::establish(file).map_err(|e| open(&e))?;
+    let mut conn = Conn::establish(file).map_err(|e| Error::opening(&e))?;
     // Exclusive: the lock is taken by the first transaction, and kept until the file is closed.
     conn.batch_execute(
         "PRAGMA busy_timeout = 2000; PRAGMA locking_mode = EXCLUSIVE; PRAGMA journal_mode = WAL; \
          PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON; BEGIN IMMEDIATE; COMMIT;",
     )
-    .map_err(|e| open(&e))?;
-    let known = MigrationSource::<Sqlite>::migrations(&MIGRATIONS).map_err(|e| open(&e))?;
-    let applied = conn.applied_migrations().map_err(|e| open(&e))?;
+    .map_err(|e| Error::opening(&e))?;
+    let known = MigrationSource::<Sqlite>::migrations(&MIGRATIONS).map_err(|e| Error::opening(&e))?;
+    let applied = conn.applied_migrations().map_err(|e| Error::opening(&e))?;
     if applied.len() > known.len() {
         return Err(Error::Newer);
     }
-    conn.run_pending_migrations(MIGRATIONS).map_err(|e| open(&e))?;
+    conn.run_pending_migrations(MIGRATIONS).map_err(|e| Error::opening(&e))?;
     Ok(conn)
 }

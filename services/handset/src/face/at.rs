@@ -7,7 +7,7 @@ use clap::Args;
 use model::SiteId;
 use serde_json::json;
 
-use super::{Face, page::Tone};
+use super::{Face, Trouble, page::Tone};
 
 #[derive(Args)]
 pub(crate) struct At {
@@ -21,7 +21,8 @@ pub(crate) struct At {
 pub(crate) fn run(face: &mut Face<'_>, at: &At) -> Result<ExitCode> {
     let site = if at.nowhere { None } else { face.site_or_here(at.site.as_deref())? };
     if at.nowhere || at.site.is_some() {
-        face.handset.stand_at(site.as_ref().map(|site| SiteId::from_uuid(site.id)))?;
+        let site = site.as_ref().map(|site| SiteId::from_uuid(site.id));
+        face.handset.stand_at(site).map_err(Trouble::NotSaved)?;
     }
     let mut page = face.page();
     match &site {

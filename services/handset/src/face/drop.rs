@@ -28,7 +28,7 @@ pub(crate) fn run(face: &mut Face<'_>, drop: &Drop) -> Result<ExitCode> {
     if !face.answer(given, "--yes", "Nobody else has it. Drop it: yes or no?", yes)? {
         return Err(Trouble::Stopped.into());
     }
-    face.handset.drop_refused(edit.id)?;
+    face.handset.drop_refused(edit.id).map_err(Trouble::NotSaved)?;
     let mut page = face.page();
     page.line(Tone::Plain, "Dropped.");
     face.say(&page, [json!({"id": edit.id, "dropped": true})])?;

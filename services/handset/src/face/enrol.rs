@@ -9,7 +9,7 @@ use model::PersonId;
 use serde_json::json;
 
 use super::{
-    Face,
+    Face, Trouble,
     page::Tone,
     sync::{self, Signed},
 };
@@ -42,7 +42,7 @@ pub(crate) fn run(face: &mut Face<'_>, enrol: Enrol) -> Result<ExitCode> {
     let device = Device::new(&service, &name, person, face.boot_mark);
     let mut given = Given { token: enrol.signed.token, code };
     let outside = Outside { around: &mut *face.around, people: &mut given, wire: &mut *face.wire };
-    let synced = face.handset.enrol(device, outside)?;
+    let synced = face.handset.enrol(device, outside).map_err(Trouble::NotSaved)?;
     if synced.ended != Ended::Done {
         return sync::ended(face, &synced);
     }

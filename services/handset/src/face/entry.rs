@@ -82,7 +82,10 @@ impl Face<'_> {
         let words = format!("{}, {}", self.told(unit)?, describe::event(&event, now, &zone));
         let warnings = meter::doubts(self, &event)?;
         let taken = photos.len();
-        let id = self.handset.write_with_photos(&mut *self.around, event.clone(), photos)?;
+        let id = self
+            .handset
+            .write_with_photos(&mut *self.around, event.clone(), photos)
+            .map_err(Trouble::NotSaved)?;
         Ok(Saved { id: id.cast(), event, words, warnings, photos: taken })
     }
 

@@ -53,8 +53,10 @@ use handset::{
 use model::{Instant, Zone};
 use serde_json::Value;
 
-pub(crate) use self::page::{Page, Screen, Tone};
-use self::trouble::Trouble;
+pub(crate) use self::{
+    page::{Page, Screen, Tone},
+    trouble::Trouble,
+};
 
 /// A command's surroundings: the handset, whoever types, and what they look at.
 pub(crate) struct Face<'a> {

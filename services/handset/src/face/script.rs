@@ -9,7 +9,7 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
-use super::{Face, show::KindWord};
+use super::{Face, Trouble, show::KindWord};
 
 #[derive(Args)]
 pub(crate) struct Told {
@@ -37,9 +37,10 @@ pub(crate) fn told(face: &mut Face<'_>, told: &Told) -> Result<ExitCode> {
 
 /// Writes down what stands on the input, line by line.
 pub(crate) fn write(face: &mut Face<'_>) -> Result<ExitCode> {
-    let mut line = String::new();
+    let (mut line, mut number) = (String::new(), 0);
     while face.input.read_line(&mut line)? > 0 {
-        write_line(face, &line)?;
+        number += 1;
+        write_line(face, &line).with_context(|| format!("line {number}"))?;
         line.clear();
     }
     Ok(ExitCode::SUCCESS)
@@ -47,12 +48,13 @@ pub(crate) fn write(face: &mut Face<'_>) -> Result<ExitCode> {
 
 fn write_line(face: &mut Face<'_>, line: &str) -> Result<()> {
     let lines: Vec<Line> = if line.trim_start().starts_with('[') {
-        serde_json::from_str(line).context("a line is no list of edits")?
+        serde_json::from_str(line).context("no list of edits")?
     } else {
-        vec![serde_json::from_str(line).context("a line is no edit")?]
+        vec![serde_json::from_str(line).context("no edit")?]
     };
     let wishes = lines.into_iter().map(|line| wish(face, line)).collect::<Result<_>>()?;
-    for id in face.handset.write_together(&mut *face.around, wishes)? {
+    let written = face.handset.write_together(&mut *face.around, wishes).map_err(Trouble::NotSaved)?;
+    for id in written {
         writeln!(face.out, "{}", json!({"id": id}))?;
     }
     // Whoever reads it may act on it.

@@ -40,7 +40,7 @@ pub(crate) fn run(face: &mut Face<'_>, settle: &Settle) -> Result<ExitCode> {
     let view = face.handset.view(conflict.kind, conflict.of.id)?;
     let base = view.map(|view| view.base(&fields)).unwrap_or_default();
     let wish = Wish::Set { kind: conflict.kind, id: conflict.of.id, fields, base };
-    let id = face.handset.write(&mut *face.around, wish)?;
+    let id = face.handset.write(&mut *face.around, wish).map_err(Trouble::NotSaved)?;
     let words = format!(
         "Saved: {}, {} is {}.",
         conflict.of.name,

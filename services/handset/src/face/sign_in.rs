@@ -7,7 +7,7 @@ use clap::Args;
 use model::PersonId;
 use serde_json::json;
 
-use super::{Face, page::Tone};
+use super::{Face, Trouble, page::Tone};
 
 #[derive(Args)]
 pub(crate) struct SignIn {
@@ -18,7 +18,7 @@ pub(crate) struct SignIn {
 pub(crate) fn run(face: &mut Face<'_>, sign_in: &SignIn) -> Result<ExitCode> {
     let read = |text: &str| PersonId::parse(text.trim()).map_err(|flaw| flaw.detail);
     let person = face.answer(Some(&sign_in.person), "PERSON", "", read)?;
-    face.handset.sign_in(person)?;
+    face.handset.sign_in(person).map_err(Trouble::NotSaved)?;
     let mut page = face.page();
     page.line(Tone::Good, "You are signed in. Sync with your own token.");
     face.say(&page, [json!({"person": person})])?;

@@ -8,7 +8,7 @@ use handset::{Ended, Outside, PhotosSynced, State, Synced, words};
 use serde_json::{Value, json};
 
 use super::{
-    Face,
+    Face, Trouble,
     describe::many,
     page::{Page, Tone},
     queue,
@@ -30,7 +30,7 @@ pub(crate) fn run(face: &mut Face<'_>, signed: Signed) -> Result<ExitCode> {
     let mut given = Given { token: signed.token, code: signed.code };
     loop {
         let outside = Outside { around: &mut *face.around, people: &mut given, wire: &mut *face.wire };
-        let synced = face.handset.sync(outside)?;
+        let synced = face.handset.sync(outside).map_err(Trouble::NotSynced)?;
         if !(face.asks && helped(face, &mut given, &synced.ended)?) {
             return ended(face, &synced);
         }

@@ -1,5 +1,7 @@
 //! What keeps a command from doing what was asked. Nothing has been written then.
 
+use std::error::Error;
+
 /// What is in the way, in words for whoever typed the command.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum Trouble {
@@ -38,6 +40,12 @@ pub(crate) enum Trouble {
         /// What is wrong.
         why: String,
     },
+    /// It could not be written down.
+    #[error("{}", not_saved(.0))]
+    NotSaved(handset::Error),
+    /// A sync broke off; what it had taken stays.
+    #[error("{}", not_synced(.0))]
+    NotSynced(handset::Error),
     /// Something else is in the way.
     #[error("{0}")]
     Other(String),
@@ -52,6 +60,31 @@ impl Trouble {
             Ok(())
         }
     }
+}
+
+fn not_saved(why: &handset::Error) -> String {
+    match why {
+        handset::Error::Full => {
+            "No room is left on this device. Nothing was saved. Make room, then try again.".to_owned()
+        }
+        other => format!("{}. Nothing was saved.", whole(other)),
+    }
+}
+
+fn not_synced(why: &handset::Error) -> String {
+    match why {
+        handset::Error::Full => {
+            "No room is left on this device. All that you entered is kept. Make room, then sync again."
+                .to_owned()
+        }
+        other => whole(other),
+    }
+}
+
+/// An error with what is behind it.
+fn whole(error: &handset::Error) -> String {
+    let behind = std::iter::successors(error.source(), |error: &&dyn Error| (*error).source());
+    behind.fold(error.to_string(), |said, error| format!("{said}: {error}"))
 }
 
 fn list(found: &[(String, String)]) -> String {

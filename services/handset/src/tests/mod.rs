@@ -2,6 +2,7 @@
 
 mod disk;
 mod fill;
+mod full;
 mod photos;
 mod replica;
 mod sessions;

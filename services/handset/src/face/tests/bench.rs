@@ -9,6 +9,7 @@ use std::{
 };
 
 use clap::Parser;
+use diesel::{Connection, SqliteConnection, connection::SimpleConnection};
 use handset::{
     Device, Ended, Handset, Outside,
     outside::{Asked, NoAnswer, Reply, Surroundings, Wire},
@@ -120,6 +121,13 @@ pub(super) struct Printed {
 
 const BOOT: &str = "first start";
 
+/// As on a disk without room SQLite says so, and takes back what the transaction did before.
+const FULL: &str = "
+    CREATE TRIGGER full_edit BEFORE INSERT ON edit BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;
+    CREATE TRIGGER full_drop BEFORE DELETE ON edit BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;
+    CREATE TRIGGER full_self BEFORE INSERT ON device BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;";
+const ROOM: &str = "DROP TRIGGER full_edit; DROP TRIGGER full_drop; DROP TRIGGER full_self;";
+
 impl Bench {
     /// One that has been told of everything.
     pub(super) fn new() -> Self {
@@ -164,6 +172,17 @@ impl Bench {
         let Self { handset, around, wire, .. } = self;
         let people = &mut Given { token: Some("token".to_owned()), code: None };
         handset.sync(Outside { around, people, wire }).unwrap().ended
+    }
+
+    /// From now on the disk has no room, or has some again.
+    pub(super) fn is_full(&mut self, is_full: bool) {
+        let file = self.folder.path().join("van-2.db");
+        // It has the file alone while it is open.
+        self.handset = Handset::open(&self.folder.path().join("another.db"), BOOT).unwrap();
+        let mut conn = SqliteConnection::establish(file.to_str().unwrap()).unwrap();
+        conn.batch_execute(if is_full { FULL } else { ROOM }).unwrap();
+        drop(conn);
+        self.handset = Handset::open(&file, BOOT).unwrap();
     }
 
     /// Edits that were entered and not answered, by id.

@@ -1,6 +1,8 @@
 //! What holds of every command.
 
-use super::bench::Bench;
+use serde_json::json;
+
+use super::bench::{Bench, contested};
 use crate::face::Screen;
 
 /// Commands that miss an answer, and the flag that gives it.
@@ -36,6 +38,53 @@ fn nothing_is_saved_where_somebody_stops() {
         assert!(bench.types(line, "").text.ends_with("Stopped. Nothing was saved.\n"), "{line}");
         assert_eq!(bench.edits(), 0, "{line}");
     }
+}
+
+/// All that writes something down; the first entry was refused, and the second can be taken back.
+const WRITING: [&str; 13] = [
+    "reading \"Pump 1\" 422",
+    "service \"Pump 1\" --job oil_change",
+    "run \"Pump 1\" --start",
+    "fuel \"Pump 1\" \"5 gal\"",
+    "battery \"Pump 1\" --volts 12.6",
+    "finding \"Pump 1\" leaks --severity minor --photo FOLDER/leak.pdf",
+    "tag \"Pump 1\" --hang locked_out",
+    "take-back 2 --reason wrong",
+    "settle \"Pump 2\" rated_kw 2",
+    "drop 1 --yes",
+    "at ridge",
+    "sign-in 01990593-db00-769d-ab6e-f3c9cfb9d777",
+    "write",
+];
+
+/// Where the disk is full, whoever enters something is told that it was not saved and what to do; when there is room again, the
+/// same is saved.
+#[test]
+fn nothing_is_saved_where_no_room_is_left() {
+    let mut bench = Bench::new();
+    bench.asks = false;
+    for line in ["finding \"Pump 1\" leaks --severity minor", "reading \"Pump 1\" 422"] {
+        bench.types(line, "");
+    }
+    let results = bench.waiting().into_iter().zip(["refused", "applied"]);
+    let results = results.map(|(id, result)| json!({"id": id, "result": result, "version": 1})).collect();
+    bench.tells(results, contested(), "2026-06-12T14:00:00Z");
+    bench.types("sync --token token", "");
+    let written = r#"{"set": {"kind": "unit", "id": "01990593-db00-7b8f-812e-50010f80052a", "fields": {"rated_kw": 6}}}"#;
+
+    bench.is_full(true);
+    for line in WRITING {
+        let printed = bench.types(line, written).text.replace('\n', " ");
+        let words = "No room is left on this device. Nothing was saved. Make room, then try again. ";
+        assert!(printed.ends_with(words), "{line}: {printed}");
+        assert_eq!(bench.edits(), 2, "{line}");
+    }
+    bench.is_full(false);
+    for line in WRITING {
+        let printed = bench.types(line, written).text;
+        assert!(!printed.contains("Nothing was saved"), "{line}: {printed}");
+    }
+    assert_eq!(bench.edits(), 11);
 }
 
 /// What a script reads is JSON, an object on each line, and nothing is asked.

@@ -74,6 +74,8 @@ fn set(bench: &mut Bench, line: &str) {
         ("@ ", instant) => bench.around.now = model::Instant::parse(instant).unwrap(),
         ("% ", "no one can be asked") => bench.asks = false,
         ("% ", "somebody can be asked") => bench.asks = true,
+        ("% ", "the disk is full") => bench.is_full(true),
+        ("% ", "there is room again") => bench.is_full(false),
         ("% ", "the clock is two hours fast") => bench.lacks = -7200,
         ("% ", "the service takes all") => answer(bench, &[], json!([])),
         ("% ", "the service takes all and refuses the first") => {
