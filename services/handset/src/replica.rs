@@ -35,6 +35,8 @@ pub(crate) struct Sent {
 /// What came of taking an answer.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Taken {
+    /// How many edits had their first answer.
+    pub(crate) first_answers: usize,
     /// How many changes were taken.
     pub(crate) changes: usize,
     /// How the pull stood; nothing where the answer was not about one.
@@ -50,6 +52,7 @@ pub(crate) fn take(conn: &mut Conn, sent: &Sent, answer: &Answer, now: Instant) 
     // What is said of a number that does not hold any more is no news.
     let holds = sent.edits.is_empty() || sent.place == device::current(conn)?.place;
     device.forked |= answer.forked && holds;
+    let first_answers = edits::unanswered(conn, sent.edits.iter().map(|(id, _)| *id))?;
     for ((id, at), told) in sent.edits.iter().zip(&answer.results) {
         result(conn, *id, told.get(), now)?;
         if sent.offered {
@@ -72,7 +75,7 @@ pub(crate) fn take(conn: &mut Conn, sent: &Sent, answer: &Answer, now: Instant) 
         let current = device::current(conn)?;
         renumber::renumber(conn, sent.place, current)?;
     }
-    Ok(taken)
+    Ok(Taken { first_answers, ..taken })
 }
 
 /// Notes what became of an edit.
@@ -95,7 +98,7 @@ fn result(conn: &mut Conn, id: EditId, text: &str, now: Instant) -> Result<()> {
 
 fn pulled(conn: &mut Conn, device: &mut Device, answer: &Answer) -> Result<Taken> {
     let pull = answer.pull();
-    let mut taken = Taken { changes: 0, pull: Some(pull) };
+    let mut taken = Taken { pull: Some(pull), ..Taken::default() };
     match pull {
         Pull::Good => {}
         Pull::Reset(Reset::Restored) => {

@@ -39,7 +39,7 @@ pub struct Synced {
     pub ended: Ended,
     /// How many requests it took, those for enrolment and fingerprints included.
     pub requests: u32,
-    /// How many edits were answered.
+    /// How many edits had their first answer; those that waited at the service and were offered again had it before.
     pub answered: usize,
     /// How many changes were taken.
     pub changes: usize,
@@ -251,7 +251,7 @@ impl<'d, 'o> Run<'d, 'o> {
         let now = answer.now().unwrap_or_else(|| self.now());
         self.said_now = Some(now);
         let taken = self.disk.change(|conn| replica::take(conn, &batch.sent, &answer, now))?;
-        self.synced.answered += batch.texts.len();
+        self.synced.answered += taken.first_answers;
         self.synced.changes += taken.changes;
         self.offer &= !batch.sent.offered;
         self.after(&taken, &answer)

@@ -186,6 +186,16 @@ pub(crate) fn count(conn: &mut Conn, state: State) -> Result<usize> {
     Ok(usize::try_from(found).unwrap_or_default())
 }
 
+/// How many of these nobody has answered for yet.
+pub(crate) fn unanswered(conn: &mut Conn, ids: impl Iterator<Item = EditId>) -> Result<usize> {
+    let found: i64 = edit::table
+        .filter(edit::id.eq_any(ids.map(Key::from)))
+        .filter(edit::result.is_null())
+        .count()
+        .get_result(conn)?;
+    Ok(usize::try_from(found).unwrap_or_default())
+}
+
 /// An answer about an edit.
 pub(crate) struct Answered<'a> {
     pub(crate) state: State,

@@ -7,7 +7,12 @@ use std::{
 
 use anyhow::Result;
 use clap::Args;
-use handset::{State, StoredEdit, wire::EditText, words};
+use handset::{
+    State, StoredEdit,
+    wire::{EditText, Told},
+    words,
+};
+use model::Instant;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -23,15 +28,32 @@ pub(crate) struct Queue {
     all: bool,
 }
 
+/// Where an entry stands for whoever made it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stands {
+    Refused,
+    Held,
+    Contested,
+    /// Recorded, and the service said what is doubtful about it.
+    Doubtful,
+    Parked,
+    Queued,
+    Recorded,
+}
+
 /// In this order, each with its heading.
-const GROUPS: [(State, Tone, &str); 6] = [
-    (State::Refused, Tone::Alarm, "Not recorded"),
-    (State::Held, Tone::Warning, "Wait for a coordinator"),
-    (State::Contested, Tone::Warning, "Recorded, but contested"),
-    (State::Parked, Tone::Plain, "Wait for something else"),
-    (State::Queued, Tone::Plain, "To be sent"),
-    (State::Applied, Tone::Good, "Recorded"),
+const GROUPS: [(Stands, Tone, &str); 7] = [
+    (Stands::Refused, Tone::Alarm, "Not recorded"),
+    (Stands::Held, Tone::Warning, "Wait for a coordinator"),
+    (Stands::Contested, Tone::Warning, "Recorded, but contested"),
+    (Stands::Doubtful, Tone::Warning, "Recorded, but doubtful"),
+    (Stands::Parked, Tone::Plain, "Wait for something else"),
+    (Stands::Queued, Tone::Plain, "To be sent"),
+    (Stands::Recorded, Tone::Good, "Recorded"),
 ];
+
+/// So many days after its answer a doubt is listed; then it stands among what is recorded.
+const DOUBTS_FOR_DAYS: i64 = 7;
 
 pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     let edits = face.handset.queue()?;
@@ -44,14 +66,14 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     let names: BTreeMap<Uuid, String> =
         face.units()?.into_iter().chain(face.sites()?).map(|one| (one.id, one.name)).collect();
     let last = edits.last().map_or(0, |edit| edit.at.0);
-    for (state, tone, title) in GROUPS {
+    for (group, tone, title) in GROUPS {
         let of_it: Vec<&StoredEdit> =
-            edits.iter().zip(&stands).filter(|(_, stands)| **stands == state).map(|(edit, _)| edit).collect();
+            edits.iter().zip(&stands).filter(|(_, stands)| **stands == group).map(|(edit, _)| edit).collect();
         if of_it.is_empty() {
             continue;
         }
         page.title(&format!("{title}: {}", of_it.len()));
-        if state == State::Applied && !queue.all {
+        if group == Stands::Recorded && !queue.all {
             page.line(Tone::Quiet, "queue --all lists them.");
             continue;
         }
@@ -68,24 +90,45 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
 }
 
 /// Where each stands now: one that was contested is recorded like others once somebody has settled it.
-fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<State>> {
+fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<Stands>> {
     let contested: BTreeSet<(Uuid, String)> =
         conflicts::all(face)?.into_iter().map(|one| (one.of.id, one.field)).collect();
+    let now = face.true_now()?;
     let stands = |edit: &StoredEdit| {
-        if edit.state != State::Contested {
-            return Ok(edit.state);
-        }
-        let fields = merge::flatten(EditText::read(&edit.text)?.body, model::external::LISTS);
-        let is_open = fields.keys().any(|field| contested.contains(&(edit.record, field.clone())));
-        Ok(if is_open { State::Contested } else { State::Applied })
+        Ok(match edit.state {
+            State::Refused => Stands::Refused,
+            State::Held => Stands::Held,
+            State::Parked => Stands::Parked,
+            State::Queued => Stands::Queued,
+            State::Contested if is_open(edit, &contested)? => Stands::Contested,
+            State::Applied | State::Contested if is_doubtful(edit, now)? => Stands::Doubtful,
+            State::Applied | State::Contested => Stands::Recorded,
+        })
     };
     edits.iter().map(stands).collect()
 }
 
+/// Whether people still disagree about something that it set.
+fn is_open(edit: &StoredEdit, contested: &BTreeSet<(Uuid, String)>) -> Result<bool> {
+    let fields = merge::flatten(EditText::read(&edit.text)?.body, model::external::LISTS);
+    Ok(fields.keys().any(|field| contested.contains(&(edit.record, field.clone()))))
+}
+
+/// Whether the service recorded it with a warning or a flag, not long ago by its own clock.
+fn is_doubtful(edit: &StoredEdit, now: Instant) -> Result<bool> {
+    let since = now.plus_seconds(-DOUBTS_FOR_DAYS * 24 * 3600);
+    let Some(result) = edit.result.as_ref().filter(|_| edit.answered_at >= Some(since)) else {
+        return Ok(false);
+    };
+    let told: Told = serde_json::from_str(result)?;
+    Ok(!told.warnings.is_empty() || !told.flags.is_empty())
+}
+
 /// The answer first: whether somebody is needed.
-fn heading(stands: &[State]) -> String {
-    let needs = |state: &&State| matches!(state, State::Refused | State::Held | State::Contested);
-    match (stands.iter().filter(needs).count(), stands.iter().filter(|state| !state.is_recorded()).count()) {
+fn heading(stands: &[Stands]) -> String {
+    let count = |among: &[Stands]| stands.iter().filter(|stands| among.contains(stands)).count();
+    let needs = count(&[Stands::Refused, Stands::Held, Stands::Contested]);
+    match (needs, count(&[Stands::Parked, Stands::Queued])) {
         (0, 0) => "All that you entered is recorded.".to_owned(),
         (0, _) => "Nothing needs you.".to_owned(),
         (many, _) => needed(many),

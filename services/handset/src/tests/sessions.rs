@@ -68,6 +68,23 @@ fn what_is_too_much_goes_in_halves() {
     assert_eq!(bench.states(), ["applied"; 5]);
 }
 
+/// What waits at the service is offered again, and was sent before.
+#[test]
+fn what_is_offered_again_was_sent_before() {
+    let mut bench = Bench::new();
+    let ids = [5.0, 6.0, 7.0].map(|hours| bench.reading(hours));
+    let waits = || vec![result(&ids[1], "held"), result(&ids[2], "parked")];
+    let first = [vec![result(&ids[0], "applied")], waits()].concat();
+    bench.says(200, answer(Value::from(first), json!([])));
+    assert_eq!(bench.told(answer(Value::from(waits()), json!([]))).answered, 3);
+    assert_eq!(bench.told(answer(Value::from(waits()), json!([]))).answered, 0);
+    // After a restore all is offered again.
+    bench.says(200, reset("restored", Value::from(waits()), Value::Null));
+    let again = ids.iter().map(|id| result(id, "applied")).collect();
+    assert_eq!(bench.told(answer(again, json!([]))).answered, 0);
+    assert_eq!(bench.states(), ["applied"; 3]);
+}
+
 #[test]
 fn a_request_that_is_refused_keeps_the_queue() {
     let mut bench = Bench::new();

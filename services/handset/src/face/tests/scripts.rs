@@ -78,6 +78,13 @@ fn set(bench: &mut Bench, line: &str) {
         ("% ", "there is room again") => bench.is_full(false),
         ("% ", "the clock is two hours fast") => bench.lacks = -7200,
         ("% ", "the service takes all") => answer(bench, &[], json!([])),
+        ("% ", "the service takes all, and doubts the first") => {
+            let detail = "The reading does not fit the unit's other readings; it is kept, and not used until it is \
+                confirmed or others bear it out.";
+            let result = json!({"result": "applied", "version": 1, "recorded_at": "2026-06-15T18:00:00Z",
+                "warnings": [{"code": "reading_set_aside", "detail": detail}], "flags": ["time_doubtful"]});
+            answer(bench, &[result], json!([]));
+        }
         ("% ", "the service takes all and refuses the first") => {
             let problem = json!({"type": "/problems/invalid_request", "status": 400, "title": "Members of the body are wrong",
                 "errors": [{"code": "required", "detail": "This member is missing.", "pointer": "/meter_hours"}]});
