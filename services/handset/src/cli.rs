@@ -141,6 +141,7 @@ fn program(cli: Cli, screen: Screen) -> Result<ExitCode> {
         asks: stdin.is_terminal() && !cli.json,
         input: &mut stdin.lock(),
         out: &mut io::stdout().lock(),
+        beside: &mut io::stderr(),
     };
     command(cli.command, &mut face)
 }

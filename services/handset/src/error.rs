@@ -4,13 +4,18 @@ use diesel::result::Error as DieselError;
 
 /// How SQLite says that no room is left, whatever failed by that.
 const FULL: &str = "database or disk is full";
+/// How SQLite says that another program has the file.
+const TAKEN: &str = "database is locked";
 
 /// Why something could not be done.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
-    /// The file cannot be opened, or another program has it open.
+    /// The file cannot be opened.
     #[error("the handset's file cannot be used: {0}")]
     Open(String),
+    /// Another program has it open.
+    #[error("another run has this handset")]
+    Taken,
     /// No room is left on the device. Nothing of what was asked for has been written.
     #[error("no room is left on this device")]
     Full,
@@ -66,7 +71,13 @@ impl Error {
     /// Why a file cannot be opened.
     pub(crate) fn opening(why: &dyn std::fmt::Display) -> Self {
         let why = why.to_string();
-        if why.contains(FULL) { Self::Full } else { Self::Open(why) }
+        if why.contains(FULL) {
+            Self::Full
+        } else if why.contains(TAKEN) {
+            Self::Taken
+        } else {
+            Self::Open(why)
+        }
     }
 
     /// A text of ours that cannot be read.

@@ -15,6 +15,8 @@ pub trait Surroundings {
     fn chance(&mut self) -> f64;
     /// Waits; says whether it did, rather than being told to stop.
     fn wait(&mut self, wait: Duration) -> bool;
+    /// Nobody answers, and the same is tried again after a wait that begins now: whoever looks on may be told.
+    fn no_answer(&mut self) {}
     /// Whether somebody wants the handset while photos go: they stop after the piece that is on its way, and go on from there when
     /// they are sent again.
     fn wanted(&mut self) -> bool {

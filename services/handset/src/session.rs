@@ -365,6 +365,9 @@ impl<'d, 'o> Run<'d, 'o> {
     fn wait(&mut self, asked: Option<std::time::Duration>) -> Step<()> {
         let chance = self.outside.around.chance();
         let Some(wait) = self.backoff.next(asked, chance) else { return Ok(Err(Ended::Later)) };
+        if self.silent {
+            self.outside.around.no_answer();
+        }
         self.disk.leave();
         let waited = self.outside.around.wait(wait);
         self.disk.come_back()?;

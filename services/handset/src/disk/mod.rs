@@ -102,7 +102,7 @@ fn back(why: &mut Option<Error>) -> impl FnOnce(Error) -> DieselError {
 fn connect_again(file: &Path) -> Result<Conn> {
     for _ in 1..RETURNS {
         match connect(file) {
-            Err(Error::Open(_)) => {}
+            Err(Error::Taken) => {}
             came => return came,
         }
     }

@@ -155,7 +155,7 @@ pub(crate) fn fill(conn: &mut Conn, sha256: &BlobHash, bytes: &[u8]) -> Result<(
     Ok(())
 }
 
-/// Keeps a piece.
+/// Keeps a piece, unless it is here: another run may have fetched it meanwhile.
 pub(crate) fn keep(conn: &mut Conn, sha256: &BlobHash, first: u64, bytes: &[u8]) -> Result<()> {
     diesel::insert_into(photo_piece::table)
         .values((
@@ -163,6 +163,7 @@ pub(crate) fn keep(conn: &mut Conn, sha256: &BlobHash, first: u64, bytes: &[u8])
             photo_piece::first.eq(first.cast_signed()),
             photo_piece::bytes.eq(bytes),
         ))
+        .on_conflict_do_nothing()
         .execute(conn)?;
     Ok(())
 }

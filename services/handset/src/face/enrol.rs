@@ -11,6 +11,7 @@ use serde_json::json;
 use super::{
     Face, Trouble,
     page::Tone,
+    patience::Patience,
     sync::{self, Signed},
 };
 use crate::machine::Given;
@@ -41,7 +42,12 @@ pub(crate) fn run(face: &mut Face<'_>, enrol: Enrol) -> Result<ExitCode> {
     };
     let device = Device::new(&service, &name, person, face.boot_mark);
     let mut given = Given { token: enrol.signed.token, code };
-    let outside = Outside { around: &mut *face.around, people: &mut given, wire: &mut *face.wire };
+    let mut around = Patience {
+        around: &mut *face.around,
+        screen: face.screen,
+        beside: (!face.json).then_some(&mut *face.beside),
+    };
+    let outside = Outside { around: &mut around, people: &mut given, wire: &mut *face.wire };
     let synced = face.handset.enrol(device, outside).map_err(Trouble::NotSaved)?;
     if synced.ended != Ended::Done {
         return sync::ended(face, &synced);

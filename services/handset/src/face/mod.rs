@@ -10,6 +10,7 @@ mod entry;
 mod find;
 mod meter;
 mod page;
+mod patience;
 mod records;
 mod story;
 mod task;
@@ -74,6 +75,8 @@ pub(crate) struct Face<'a> {
     pub(crate) asks: bool,
     pub(crate) input: &'a mut dyn BufRead,
     pub(crate) out: &'a mut dyn Write,
+    /// What is said to people beside the answer.
+    pub(crate) beside: &'a mut dyn Write,
 }
 
 impl Face<'_> {

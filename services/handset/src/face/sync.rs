@@ -11,6 +11,7 @@ use super::{
     Face, Trouble,
     describe::many,
     page::{Page, Tone},
+    patience::Patience,
     queue,
 };
 use crate::machine::Given;
@@ -29,7 +30,12 @@ pub(crate) struct Signed {
 pub(crate) fn run(face: &mut Face<'_>, signed: Signed) -> Result<ExitCode> {
     let mut given = Given { token: signed.token, code: signed.code };
     loop {
-        let outside = Outside { around: &mut *face.around, people: &mut given, wire: &mut *face.wire };
+        let mut around = Patience {
+            around: &mut *face.around,
+            screen: face.screen,
+            beside: (!face.json).then_some(&mut *face.beside),
+        };
+        let outside = Outside { around: &mut around, people: &mut given, wire: &mut *face.wire };
         let synced = face.handset.sync(outside).map_err(Trouble::NotSynced)?;
         if !(face.asks && helped(face, &mut given, &synced.ended)?) {
             return ended(face, &synced);

@@ -67,18 +67,20 @@ fn not_saved(why: &handset::Error) -> String {
         handset::Error::Full => {
             "No room is left on this device. Nothing was saved. Make room, then try again.".to_owned()
         }
+        handset::Error::Taken => {
+            "Another run has this handset; nothing was saved. Try again when it is done.".to_owned()
+        }
         other => format!("{}. Nothing was saved.", whole(other)),
     }
 }
 
 fn not_synced(why: &handset::Error) -> String {
-    match why {
-        handset::Error::Full => {
-            "No room is left on this device. All that you entered is kept. Make room, then sync again."
-                .to_owned()
-        }
-        other => whole(other),
-    }
+    let (what, next) = match why {
+        handset::Error::Full => ("No room is left on this device", "Make room, then sync again"),
+        handset::Error::Taken => ("Another run has this handset", "Sync again when it is done"),
+        other => return whole(other),
+    };
+    format!("{what}. All that you entered is kept. {next}.")
 }
 
 /// An error with what is behind it.

@@ -66,7 +66,7 @@ fn a_group_is_written_whole_or_not_at_all() {
 fn one_program_has_the_file() {
     let mut bench = Bench::new();
     let file = bench.folder.path().join("van-2.db");
-    assert!(matches!(Handset::open(&file, "first start"), Err(Error::Open(_))));
+    assert!(matches!(Handset::open(&file, "first start"), Err(Error::Taken)));
     bench.reading(5.0);
     bench.handset = None;
     assert_eq!(Handset::open(&file, "first start").unwrap().queue().unwrap().len(), 1);

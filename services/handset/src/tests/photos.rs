@@ -464,6 +464,20 @@ fn whoever_sees_the_unit_sends_it() {
     }
 }
 
+/// Two runs fetch the same piece: it is here once.
+#[test]
+fn a_piece_that_comes_twice_is_kept_once() {
+    let mut bench = Bench::new();
+    let (photo, unit) = (paper(1000), UnitId::from_uuid(unit()));
+    bench.handset().wish_for_photo(named(&photo), EditId::from_uuid(Uuid::from_u128(99)), unit).unwrap();
+    for _ in 0..2 {
+        let keep = |conn: &mut _| crate::disk::photos::keep(conn, &named(&photo), 0, &photo);
+        bench.handset().0.change(keep).unwrap();
+    }
+    let kept = bench.handset().0.look(|conn| crate::disk::photos::bytes(conn, &named(&photo))).unwrap();
+    assert_eq!(kept, photo);
+}
+
 #[test]
 fn others_photos_come_on_wish() {
     let mut bench = Bench::new();

@@ -21,7 +21,7 @@ use uuid::Uuid;
 
 use crate::{
     cli::{self, Cli},
-    face::{Face, Screen},
+    face::{Face, Screen, Trouble},
     machine::Given,
 };
 
@@ -185,6 +185,12 @@ impl Bench {
         self.handset = Handset::open(&file, BOOT).unwrap();
     }
 
+    /// What another run is told while this one has the handset.
+    pub(super) fn in_another_run(&mut self) -> Trouble {
+        let another = Handset::open(&self.folder.path().join("van-2.db"), BOOT);
+        Trouble::NotSaved(another.err().unwrap())
+    }
+
     /// Edits that were entered and not answered, by id.
     pub(super) fn waiting(&mut self) -> Vec<String> {
         let queue = self.handset.queue().unwrap();
@@ -213,6 +219,7 @@ impl Bench {
             Err(error) => panic!("{line}: {error}"),
         };
         let mut out = Shown::default();
+        let mut beside = out.clone();
         let mut input = Typed { text: input.as_bytes().to_vec(), read: 0, shown: out.clone() };
         let mut face = Face {
             handset: &mut self.handset,
@@ -225,6 +232,7 @@ impl Bench {
             asks: self.asks && !cli.json,
             input: &mut input,
             out: &mut out,
+            beside: &mut beside,
         };
         if let Err(error) = cli::command(cli.command, &mut face) {
             let page = cli::troubled(&error, self.screen);

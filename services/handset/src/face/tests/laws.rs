@@ -87,6 +87,22 @@ fn nothing_is_saved_where_no_room_is_left() {
     assert_eq!(bench.edits(), 11);
 }
 
+/// Who waits for an answer is told, once for each wait; a script is not.
+#[test]
+fn whoever_waits_is_told() {
+    let mut bench = Bench::new();
+    let words = "No answer; trying again. Ctrl-C stops, nothing is lost.";
+    let mut told = |line: &str| bench.types(line, "").text.replace('\n', " ").matches(words).count();
+    assert_eq!((told("sync --token token"), told("--json sync --token token")), (8, 0));
+    assert_eq!(told("queue"), 0);
+}
+
+#[test]
+fn one_run_has_the_handset() {
+    let words = "Another run has this handset; nothing was saved. Try again when it is done.";
+    assert_eq!(Bench::new().in_another_run().to_string(), words);
+}
+
 /// What a script reads is JSON, an object on each line, and nothing is asked.
 #[test]
 fn scripts_read_json() {
