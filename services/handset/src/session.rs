@@ -128,8 +128,8 @@ pub(crate) fn sync(disk: &mut Disk, outside: Outside<'_>) -> Result<Synced> {
 pub(crate) fn send_photos(disk: &mut Disk, outside: Outside<'_>) -> Result<PhotosSynced> {
     let mut run = Run::new(disk, outside);
     let device = run.disk.look(device::load)?;
-    let now = run.now().micros().saturating_add(device.offset_micros.unwrap_or_default());
-    photos::go(&mut run, Which::All, Instant::from_micros(now))?;
+    let now = device.right(run.now());
+    photos::go(&mut run, Which::All, now)?;
     Ok(run.synced.photos)
 }
 

@@ -129,7 +129,7 @@ pub(crate) fn ids(conn: &mut Conn, kind: Kind) -> Result<Vec<Uuid>> {
 pub struct EventView {
     /// Its id.
     pub id: Uuid,
-    /// What was told of it, or entered here.
+    /// What was told of it, or entered here; then with `happened_at`, as it will be told, where its time is put right.
     pub event: Value,
     /// Where it stands, of one that was entered here and is not in the copy.
     pub state: Option<State>,
@@ -142,15 +142,19 @@ pub(crate) fn events(conn: &mut Conn, unit: model::UnitId) -> Result<Vec<EventVi
     for told in records::events_of(conn, unit)? {
         events.push(EventView { id: told.id, event: read(&told.text)?, state: None });
     }
+    let device = device::find(conn)?;
     let open = [State::Queued, State::Parked, State::Applied, State::Held];
     for own in edits::behind(conn, &open, (0, 0), usize::MAX)? {
         let refused = own.state != State::Held && is_aside(&own);
         if own.kind != "service_event" || refused || events.iter().any(|event| event.id == own.record) {
             continue;
         }
-        let mut body = EditText::read(&own.text)?.body;
+        let EditText { mut body, boot, .. } = EditText::read(&own.text)?;
         if body.get("unit_id").and_then(Value::as_str) == Some(unit.to_string().as_str()) {
             body.insert("id".to_owned(), Value::from(own.record.to_string()));
+            if let Some(at) = device.as_ref().and_then(|device| device.happened(&body, boot)) {
+                body.insert("happened_at".to_owned(), Value::from(at.to_string()));
+            }
             events.push(EventView { id: own.record, event: Value::Object(body), state: Some(own.state) });
         }
     }

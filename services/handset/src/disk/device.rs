@@ -1,8 +1,9 @@
 //! The device: who it is, its clock, its place in the feed.
 
 use diesel::prelude::*;
-use merge::HybridClock;
-use model::{EditId, HandsetId, Instant, PersonId, SiteId, stamp::Stamp};
+use merge::{HybridClock, Offset};
+use model::{EditId, HandsetId, Instant, PersonId, SiteId, stamp::Stamp, time::TimeSource};
+use serde_json::{Map, Value};
 
 use super::{
     Conn,
@@ -138,6 +139,24 @@ impl Device {
             self.offset_micros = None;
         }
         is_new
+    }
+
+    /// What time it is when the device's clock shows this, as far as the service has said how far that is off.
+    #[must_use]
+    pub fn right(&self, shown: Instant) -> Instant {
+        Instant::from_micros(shown.micros().saturating_add(self.offset_micros.unwrap_or_default()))
+    }
+
+    /// When something happened of which the device's clock told the time in one of its starts: put right as the service will do
+    /// it. Nothing where the time stays as it is.
+    #[must_use]
+    pub fn happened(&self, event: &Map<String, Value>, boot: u64) -> Option<Instant> {
+        let text = |name: &str| event.get(name).and_then(Value::as_str);
+        let told = text("occurred_at").filter(|_| text("occurred_source") == Some("clock"))?;
+        let told = Instant::parse(told).ok()?;
+        let offset = self.offset_micros.map(|lacks| Offset { seconds: lacks / 1_000_000, boot: self.boot });
+        let happened = merge::happened(told, TimeSource::Clock, boot, offset).at;
+        (happened != told).then_some(happened)
     }
 
     /// The next stamp, under a number.

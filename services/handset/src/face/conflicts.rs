@@ -65,7 +65,7 @@ pub(super) fn all(face: &mut Face<'_>) -> Result<Vec<Conflict>> {
 /// Puts both values on a page, each with who gave it and when.
 pub(super) fn put(face: &mut Face<'_>, page: &mut Page, conflict: &Conflict) -> Result<()> {
     let (me, now, zone) =
-        (face.handset.device()?.person.uuid(), face.now(), face.zone_at(Some(&conflict.of))?);
+        (face.handset.device()?.person.uuid(), face.now()?, face.zone_at(Some(&conflict.of))?);
     page.title(&format!("{}: {}", conflict.of.name, describe::words(&conflict.field)));
     for (number, rival) in (1..).zip(&conflict.rivals) {
         let value = rival.told.get("value").unwrap_or(&Value::Null);

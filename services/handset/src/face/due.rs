@@ -45,7 +45,7 @@ const GROUPS: [(Pressing, &str); 3] =
     [(Pressing::Due, "Due"), (Pressing::Open, "While you are here"), (Pressing::Unknown, "Not known")];
 
 fn at_site(face: &mut Face<'_>, site: &Named) -> Result<ExitCode> {
-    let now = face.now();
+    let now = face.now()?;
     let records = face.records()?;
     let here = records.while_here(SiteId::from_uuid(site.id), now);
     let mut items = items(&here);
@@ -105,7 +105,7 @@ fn without_items<'u>(records: &Records, here: &WhileHere, standing: &'u [Named])
 
 /// The tags that hang here, before anything is done.
 fn put_tags(face: &mut Face<'_>, page: &mut Page, standing: &[Named]) -> Result<Vec<Value>> {
-    let (now, zone) = (face.now(), face.zone_at(None)?);
+    let (now, zone) = (face.now()?, face.zone_at(None)?);
     let mut tags = Vec::new();
     for unit in standing {
         for tag in story::tags(&face.story(unit.unit())?) {
@@ -225,7 +225,7 @@ fn put_remarks(page: &mut Page, remarks: &Remarks) {
 }
 
 fn of_unit(face: &mut Face<'_>, unit: &Named, all: bool) -> Result<ExitCode> {
-    let (now, records) = (face.now(), face.records()?);
+    let (now, records) = (face.now()?, face.records()?);
     let due = records.due(unit.unit(), now, Include::default());
     let due = due.ok_or_else(|| Trouble::Unknown { what: "unit", given: unit.name.clone() })?;
     let mut items: Vec<&DeviceItem> = due.known.iter().flat_map(|known| &known.items).collect();

@@ -56,12 +56,12 @@ impl Face<'_> {
         common: &Common,
         members: Value,
     ) -> Result<Map<String, Value>> {
-        let (now, zone) = (self.now(), self.zone_at(Some(unit))?);
+        let zone = self.zone_at(Some(unit))?;
         let mut event = match &common.when {
-            None => when::by_the_clock(now, &zone),
+            None => when::by_the_clock(self.clock(), &zone),
             Some(text) => {
                 let unreadable = |why| Trouble::Unreadable { flag: "--when".to_owned(), why };
-                when::typed(text, self.true_now()?, &zone).map_err(unreadable)?
+                when::typed(text, self.now()?, &zone).map_err(unreadable)?
             }
         };
         event.insert("unit_id".to_owned(), json!(unit.id));
@@ -78,9 +78,11 @@ impl Face<'_> {
     pub(super) fn save(&mut self, unit: &Named, event: Map<String, Value>, common: &Common) -> Result<Saved> {
         check(&event)?;
         let photos = common.photo.iter().map(|file| photo(file)).collect::<Result<Vec<_>, Trouble>>()?;
-        let (now, zone) = (self.now(), self.zone_at(Some(unit))?);
-        let words = format!("{}, {}", self.told(unit)?, describe::event(&event, now, &zone));
-        let warnings = meter::doubts(self, &event)?;
+        let (now, zone) = (self.now()?, self.zone_at(Some(unit))?);
+        let device = self.handset.device()?;
+        let counts = when::put_right(&event, &device, device.boot);
+        let words = format!("{}, {}", self.told(unit)?, describe::event(&counts, now, &zone));
+        let warnings = meter::doubts(self, &counts)?;
         let taken = photos.len();
         let id = self
             .handset

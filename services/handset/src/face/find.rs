@@ -70,7 +70,7 @@ impl Face<'_> {
 
     /// The unit that is meant; of several by one name the one that stands where he does.
     pub(super) fn unit(&mut self, given: &str) -> Result<Named> {
-        let (now, here) = (self.now(), self.handset.device()?.at_site);
+        let (now, here) = (self.now()?, self.handset.device()?.at_site);
         let found = matching(&self.units()?, given);
         if found.len() < 2 {
             return one("unit", given, found, |unit| unit.name.clone());
@@ -103,7 +103,7 @@ impl Face<'_> {
         if unit.is_typed_whole && alike < 2 {
             return Ok(unit.name.clone());
         }
-        let (now, records, sites) = (self.now(), self.records()?, self.sites()?);
+        let (now, records, sites) = (self.now()?, self.records()?, self.sites()?);
         Ok(with_site(unit, stands_at(&records, unit, now), &sites))
     }
 

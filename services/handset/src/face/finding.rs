@@ -78,7 +78,7 @@ pub(super) fn which(
     (what, flag): (&str, &str),
     number: &str,
 ) -> Result<Value> {
-    let (now, zone) = (face.now(), face.zone_at(Some(unit))?);
+    let (now, zone) = (face.now()?, face.zone_at(Some(unit))?);
     let names: Vec<String> =
         open.iter().map(|happened| describe::event(&happened.event, now, &zone)).collect();
     let among: Vec<&str> = names.iter().map(String::as_str).collect();

@@ -51,7 +51,7 @@ pub(crate) fn run(face: &mut Face<'_>, mut fuel: Fuel) -> Result<ExitCode> {
         insert(&mut members, unit, much);
     }
     if action == "filled" {
-        let (now, zone) = (face.true_now()?, face.zone_at(Some(&unit))?);
+        let (now, zone) = (face.now()?, face.zone_at(Some(&unit))?);
         let day = |text: &str| {
             when::day(text.trim(), now, &zone)
                 .ok_or_else(|| "Type today, or a day like 2026-06-15.".to_owned())

@@ -53,9 +53,9 @@ impl Face<'_> {
         may_move: bool,
     ) -> Result<Looked> {
         let member = if event.contains_key("stopped_at") { "stop_meter_hours" } else { "meter_hours" };
-        let records = self.records()?;
+        let (device, records) = (self.handset.device()?, self.records()?);
         loop {
-            let mut read = event.clone();
+            let mut read = when::put_right(event, &device, device.boot);
             read.insert(member.to_owned(), sent(hours));
             // What is wrong with the event by itself is said when it is saved.
             let checked = records.check(&entry::with_an_id(read)).ok();
@@ -87,7 +87,7 @@ impl Face<'_> {
         doubtful: &Doubtful,
     ) -> Result<Way> {
         let meant = doubt.warnings.iter().find_map(|warning| warning.suggested_meter_hours);
-        let (now, zone) = (self.now(), self.zone_at(Some(unit))?);
+        let (now, zone) = (self.now()?, self.zone_at(Some(unit))?);
         let mut page = self.page();
         put(&mut page, unit, hours, doubt.meter, now, &zone);
         let mut ways: Vec<(String, Way)> = Vec::new();

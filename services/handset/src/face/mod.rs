@@ -80,17 +80,18 @@ pub(crate) struct Face<'a> {
 }
 
 impl Face<'_> {
-    pub(crate) fn now(&mut self) -> Instant {
+    /// What the device's clock shows, right or wrong.
+    fn clock(&mut self) -> Instant {
         self.around.now()
     }
 
-    /// What time it is, by what the service said of the device's clock: typed times are held against that.
-    fn true_now(&mut self) -> Result<Instant> {
-        let lacks = self.handset.device()?.offset_micros.unwrap_or_default();
-        Ok(Instant::from_micros(self.now().micros().saturating_add(lacks)))
+    /// What time it is, by what the service said of the device's clock: all that is worked out, shown or typed goes by that.
+    fn now(&mut self) -> Result<Instant> {
+        let shown = self.clock();
+        Ok(self.handset.device()?.right(shown))
     }
 
-    /// Says on top of what is worked out by the device's clock that it is wrong.
+    /// Says on top of what is worked out how far the device's clock is off.
     fn put_clock(&mut self, page: &mut Page) -> Result<()> {
         let device = self.handset.device()?;
         if let Some(words) = when::clock(device.offset_micros, device.synced_at.is_some()) {
@@ -126,7 +127,7 @@ impl Face<'_> {
 
     /// How old the copy is, and what waits: what stands on top of every list.
     fn as_of(&mut self) -> Result<String> {
-        let (device, now) = (self.handset.device()?, self.now());
+        let (device, now) = (self.handset.device()?, self.clock());
         let told = match device.synced_at {
             Some(at) => format!("as of {}", when::ago(at, now)),
             None => "never synced to the end".to_owned(),

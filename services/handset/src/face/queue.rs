@@ -19,6 +19,7 @@ use uuid::Uuid;
 use super::{
     Face, Trouble, conflicts, describe,
     page::{Page, Tone},
+    when,
 };
 
 #[derive(Args)]
@@ -62,7 +63,7 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     let mut page = face.page();
     page.title(&heading(&stands));
     page.line(Tone::Quiet, &face.as_of()?);
-    let (now, zone) = (face.now(), face.zone_at(None)?);
+    let (device, now, zone) = (face.handset.device()?, face.now()?, face.zone_at(None)?);
     let names: BTreeMap<Uuid, String> =
         face.units()?.into_iter().chain(face.sites()?).map(|one| (one.id, one.name)).collect();
     let last = edits.last().map_or(0, |edit| edit.at.0);
@@ -78,7 +79,8 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
             continue;
         }
         for edit in of_it {
-            let text = EditText::read(&edit.text)?;
+            let mut text = EditText::read(&edit.text)?;
+            text.body = when::put_right(&text.body, &device, text.boot);
             let unit = about(&text).and_then(|id| names.get(&id)).map_or("", String::as_str);
             let what = describe::edit(&text, &names, now, &zone);
             page.item(&number(edit, last), tone, &format!("{unit}: {what}"));
@@ -93,7 +95,7 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
 fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<Stands>> {
     let contested: BTreeSet<(Uuid, String)> =
         conflicts::all(face)?.into_iter().map(|one| (one.of.id, one.field)).collect();
-    let now = face.true_now()?;
+    let now = face.now()?;
     let stands = |edit: &StoredEdit| {
         Ok(match edit.state {
             State::Refused => Stands::Refused,

@@ -38,7 +38,7 @@ pub(crate) fn run(face: &mut Face<'_>, reading: &Reading) -> Result<ExitCode> {
     }
     event.insert("meter_hours".to_owned(), sent(looked.hours));
     let saved = face.save(&unit, event, &reading.common)?;
-    let (now, records) = (face.now(), face.records()?);
+    let (now, records) = (face.now()?, face.records()?);
     let mut page = face.saved(&saved);
     let due = records.due(unit.unit(), now, Include::default());
     if let Some(due) = &due {

@@ -27,7 +27,7 @@ pub(crate) struct Ready {
 }
 
 pub(crate) fn run(face: &mut Face<'_>, ready: &Ready) -> Result<ExitCode> {
-    let (now, mut page) = (face.now(), face.page());
+    let (now, mut page) = (face.now()?, face.page());
     face.put_clock(&mut page)?;
     let line = if let Some(unit) = &ready.unit {
         let unit = face.unit(unit)?;

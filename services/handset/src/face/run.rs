@@ -169,7 +169,7 @@ fn started(face: &mut Face<'_>, unit: &Named) -> Result<Value> {
 /// When it began, and how it ended.
 fn whole(face: &mut Face<'_>, unit: &Named, given: [Option<String>; 3]) -> Result<(String, Value)> {
     let [from, to, for_hours] = given;
-    let (now, zone) = (face.true_now()?, face.zone_at(Some(unit))?);
+    let (now, zone) = (face.now()?, face.zone_at(Some(unit))?);
     let read = |text: &str| when::instant(text.trim(), now, &zone).map(|(instant, _)| instant);
     let from = face.answer(from.as_deref(), "--from", "From when, such as 8:00?", read)?;
     let from = when::written(from, &zone);

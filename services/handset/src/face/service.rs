@@ -81,7 +81,7 @@ impl Service {
 
 pub(crate) fn run(face: &mut Face<'_>, service: &Service) -> Result<ExitCode> {
     let unit = face.unit_to_write(&service.unit)?;
-    let (now, records) = (face.now(), face.records()?);
+    let (now, records) = (face.now()?, face.records()?);
     let due = records.due(unit.unit(), now, Include::default());
     let mut items: Vec<DeviceItem> =
         due.and_then(|due| due.known).map(|known| known.items).unwrap_or_default();
@@ -321,7 +321,7 @@ fn said(
     saved: &Saved,
     heeded: Heeded,
 ) -> Result<ExitCode> {
-    let (now, records) = (face.now(), face.records()?);
+    let (now, records) = (face.now()?, face.records()?);
     let due = records.due(unit.unit(), now, Include::default());
     let mut after: Vec<DeviceItem> =
         due.and_then(|due| due.known).map(|known| known.items).unwrap_or_default();

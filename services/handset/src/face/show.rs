@@ -81,7 +81,7 @@ fn put_fields(page: &mut Page, view: &View) {
 /// What hangs on it, what is wrong with it, and what happened last.
 fn put_story(face: &mut Face<'_>, page: &mut Page, unit: &Named) -> Result<()> {
     let story = face.story(UnitId::from_uuid(unit.id))?;
-    let (now, zone) = (face.now(), face.zone_at(Some(unit))?);
+    let (now, zone) = (face.now()?, face.zone_at(Some(unit))?);
     let open = story::tags(&story).into_iter().chain(story::findings(&story));
     for happened in open {
         page.item("!", Tone::Alarm, &describe::event(&happened.event, now, &zone));

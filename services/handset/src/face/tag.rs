@@ -79,7 +79,7 @@ fn ask_of_another(face: &mut Face<'_>, unit: &Named, hung: &Happened, sure: bool
     let me = face.handset.device()?.person.uuid();
     let author = text(&hung.event, "author").and_then(|author| Uuid::try_parse(author).ok());
     let Some(other) = author.filter(|author| *author != me) else { return Ok(()) };
-    let (now, zone) = (face.now(), face.zone_at(Some(unit))?);
+    let (now, zone) = (face.now()?, face.zone_at(Some(unit))?);
     let what = describe::event(&hung.event, now, &zone);
     let question = format!("Person …{} hung it: {what}. Take it off: yes or no?", tail(other));
     if face.answer(sure.then_some("yes"), "--yes", &question, yes)? {

@@ -7,7 +7,7 @@ use clap::Args;
 use handset::{State, StoredEdit, wire::EditText};
 use serde_json::json;
 
-use super::{Face, Trouble, describe, entry::Common, queue};
+use super::{Face, Trouble, describe, entry::Common, queue, when};
 
 #[derive(Args)]
 pub(crate) struct TakeBack {
@@ -22,7 +22,8 @@ pub(crate) fn run(face: &mut Face<'_>, take_back: &TakeBack) -> Result<ExitCode>
     let (edit, text) = find(face, &take_back.entry)?;
     let unit = queue::about(&text).map(|unit| unit.to_string()).unwrap_or_default();
     let unit = face.unit(&unit)?;
-    let what = describe::event(&text.body, face.now(), &face.zone_at(Some(&unit))?);
+    let body = when::put_right(&text.body, &face.handset.device()?, text.boot);
+    let what = describe::event(&body, face.now()?, &face.zone_at(Some(&unit))?);
     let question = format!("Take back {}, {what}. Why?", unit.name);
     let reason = face.answer(take_back.reason.as_deref(), "--reason", &question, |text| {
         if text.trim().is_empty() {

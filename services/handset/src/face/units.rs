@@ -26,7 +26,7 @@ pub(crate) fn run(face: &mut Face<'_>, units: &Units) -> Result<ExitCode> {
     let site = if units.all { None } else { face.site_or_here(units.site.as_deref())? };
     let mut found = face.units()?;
     if let Some(site) = &site {
-        let (now, records) = (face.now(), face.records()?);
+        let (now, records) = (face.now()?, face.records()?);
         found.retain(|unit| stands_at(&records, unit, now).is_some_and(|at| at.uuid() == site.id));
     }
     let mut page = face.page();

@@ -1,5 +1,6 @@
 //! When something happened: told by the device's clock, or typed; and instants as people read them.
 
+use handset::Device;
 use model::{Instant, LocalDate, Zone, time::Meaning};
 use serde_json::{Map, Value, json};
 
@@ -14,6 +15,15 @@ pub(crate) fn by_the_clock(now: Instant, zone: &Zone) -> Map<String, Value> {
         ("occurred_at".to_owned(), json!(written(now, zone))),
         ("occurred_source".to_owned(), json!("clock")),
     ])
+}
+
+/// The event of an edit that was written in a start of the device, with the time that will count.
+pub(crate) fn put_right(event: &Map<String, Value>, device: &Device, boot: u64) -> Map<String, Value> {
+    let mut event = event.clone();
+    if let Some(at) = device.happened(&event, boot) {
+        event.insert("occurred_at".to_owned(), json!(at));
+    }
+    event
 }
 
 /// What happened when somebody says it did; the service takes that as it is.
@@ -115,7 +125,7 @@ pub(crate) fn clock(lacks: Option<i64>, was_synced: bool) -> Option<String> {
         _ => format!("{} days", minutes / 1440),
     };
     (seconds.abs() >= OFF_LEAST)
-        .then(|| format!("This device's clock is {off} {way}: what is worked out by it may be wrong."))
+        .then(|| format!("This device's clock is {off} {way}: times here are put right."))
 }
 
 /// What clocks show there, `YYYY-MM-DDTHH:MM:SS`, and by how many seconds they are ahead of UTC.

@@ -134,3 +134,29 @@ fn what_was_made_here_stays_until_it_is_told() {
     bench.told(answer(json!([]), json!([])));
     assert_eq!(bench.handset().ids(Kind::Unit).unwrap(), Vec::<Uuid>::new());
 }
+
+/// What the device's clock told is put right as the service will do it: within one start, by what was said of the clock then.
+#[test]
+fn times_of_a_wrong_clock_are_put_right() {
+    let mut bench = Bench::new();
+    for source in ["clock", "typed"] {
+        let event = json!({"kind": "reading", "unit_id": UNIT, "occurred_at": "2026-11-03T08:00:00-07:00",
+            "occurred_source": source, "meter_hours": 5});
+        bench.write(Wish::Event(map(event)));
+    }
+    let happened = |bench: &mut Bench| {
+        let events = bench.handset().events(model::UnitId::from_uuid(unit())).unwrap();
+        events.iter().map(|event| event.event.get("happened_at").cloned()).collect::<Vec<_>>()
+    };
+    assert_eq!(happened(&mut bench), [None, None]);
+    // The answer says that the clock is 118.24 s fast.
+    let ids: Vec<String> = bench.handset().queue().unwrap().iter().map(|edit| edit.id.to_string()).collect();
+    let waits = || answer(ids.iter().map(|id| result(id, "parked")).collect(), json!([]));
+    bench.says(200, waits());
+    bench.told(waits());
+    assert_eq!(happened(&mut bench), [Some(json!("2026-11-03T14:58:02Z")), None]);
+    // Of the clock of another start nobody knows.
+    bench.open("second start");
+    bench.told(waits());
+    assert_eq!(happened(&mut bench), [None, None]);
+}

@@ -103,6 +103,62 @@ fn one_run_has_the_handset() {
     assert_eq!(Bench::new().in_another_run().to_string(), words);
 }
 
+/// What is done, told in JSON or in words, with a clock that lacks so many seconds.
+fn with_a_clock_that_lacks(seconds: i64) -> Vec<String> {
+    let mut bench = Bench::new();
+    let now = model::Instant::parse("2026-06-15T14:00:00Z").unwrap();
+    bench.asks = false;
+    bench.around.now = now.plus_seconds(-seconds);
+    bench.lacks = seconds;
+    bench.tells(json!([]), json!([]), "2026-06-15T14:00:00Z");
+    let steps = [
+        "sync --token token",
+        "at ridge",
+        "reading \"Pump 1\" 4249",
+        "reading \"Pump 1\" 424.9",
+        "service \"Pump 1\" --job oil_change --job exercise_run",
+        "run \"Pump 2\" --start",
+        "battery \"Pump 2\" --volts 12.6",
+        "finding \"Pump 3\" leaks --severity minor --when 07:30",
+        "finding \"Pump 3\" leaks --severity minor --when 08:30",
+        "run \"Pump 2\" --stop",
+        "tag \"Pump 3\" --hang locked_out",
+        "--json due",
+        "--json due \"Pump 1\"",
+        "--json due \"Pump 2\"",
+        "--json service \"Pump 1\" --list",
+        "--json ready",
+        "--json ready \"Pump 1\"",
+        "units",
+        "show unit \"Pump 3\"",
+        "take-back 1 --reason wrong",
+        "queue",
+    ];
+    let mut told = Vec::new();
+    for line in steps {
+        let text = bench.types(line, "").text;
+        // A tag is told as it was written.
+        let parts = serde_json::from_str(&text).map(|mut told: serde_json::Value| {
+            told.as_object_mut().unwrap().remove("tags");
+            told.to_string()
+        });
+        told.push(format!("{line}\n{}", parts.unwrap_or(text)));
+        bench.around.now = bench.around.now.plus_seconds(600);
+    }
+    told
+}
+
+/// Days or years off, as long as the service has said by how much: everything is as by the right clock.
+#[test]
+fn a_wrong_clock_changes_no_answer() {
+    let right = with_a_clock_that_lacks(0);
+    for days in [-2, 2, -730, 730] {
+        for (right, wrong) in right.iter().zip(with_a_clock_that_lacks(days * 24 * 3600)) {
+            assert_eq!(wrong, *right, "{days} days");
+        }
+    }
+}
+
 /// What a script reads is JSON, an object on each line, and nothing is asked.
 #[test]
 fn scripts_read_json() {

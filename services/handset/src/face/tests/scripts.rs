@@ -8,6 +8,9 @@ use serde_json::{Value, json};
 use super::bench::{Bench, contested, contested_site, not_readable, settled, tagged_by_another};
 use crate::cli::Cli;
 
+/// In seconds.
+const DAY: i64 = 24 * 3600;
+
 /// A step of a script: a line that begins with `$`, what is typed then, and what is printed.
 struct Step<'s> {
     line: &'s str,
@@ -77,6 +80,8 @@ fn set(bench: &mut Bench, line: &str) {
         ("% ", "the disk is full") => bench.is_full(true),
         ("% ", "there is room again") => bench.is_full(false),
         ("% ", "the clock is two hours fast") => bench.lacks = -7200,
+        ("% ", "the clock is two days fast") => bench.lacks = -2 * DAY,
+        ("% ", "the clock is two years fast") => bench.lacks = -730 * DAY,
         ("% ", "the service takes all") => answer(bench, &[], json!([])),
         ("% ", "the service takes all, and doubts the first") => {
             let detail = "The reading does not fit the unit's other readings; it is kept, and not used until it is \
