@@ -1,26 +1,19 @@
 //! A sync: the queue is sent, what changed is taken, until nothing is left. No answer of any kind makes an edit disappear.
 
-use model::{HandsetId, Instant, SiteId};
-use proof::Prefix;
-use serde::de::DeserializeOwned;
-use serde_json::json;
+use model::Instant;
 
 use crate::{
     backoff::Backoff,
     batch::{self, Batch},
-    disk::{Conn, Device, Disk, Enrolment, State, device, edits},
+    disk::{Device, Disk, Enrolment, State, device, edits},
     error::{Error, Result},
-    fingerprint,
     outside::{Asked, CodeFor, Method, People, Reply, Surroundings, Wire},
-    renumber,
     replica::{self, KEPT_FOR_DAYS, Taken},
-    wire::{Answer, Enrolled, PartRecords, Parts, Problem, Pull, Request, Reset, SiteSum, request},
+    wire::{Answer, Problem, Pull, Request, Reset, SiteSum, request},
 };
 
 /// So many times a sync begins afresh at most, before it is left for later.
 const FRESH_MOST: u32 = 5;
-/// So many requests are made at most to find out where a site differs.
-const NARROWING_MOST: u32 = 200;
 
 /// All that a sync needs from outside.
 pub struct Outside<'a> {
@@ -90,6 +83,8 @@ macro_rules! go {
     };
 }
 
+mod enrol;
+mod mend;
 mod photos;
 
 pub use self::photos::PhotosSynced;
@@ -384,126 +379,4 @@ impl<'d, 'o> Run<'d, 'o> {
             }
         }
     }
-
-    /// Has the handset enrolled: as a new one, or `again` as the one that the service has forgotten.
-    fn enrol(&mut self, why: CodeFor, again: Option<&Enrolment>) -> Step<()> {
-        let Some(code) = self.outside.people.code(why) else { return Ok(Err(Ended::NeedsCode(why))) };
-        let mut reply = go!(self.enrol_by(&code, again));
-        let (mut goes_on, mut renumbered) = (again.is_some(), self.disk.look(renumber::given_away)?);
-        if reply.status == 409 {
-            // The number has been given away meanwhile; or an id was, by a request whose code nobody has any more.
-            self.disk.change(let_go_of_id)?;
-            reply = go!(self.enrol_by(&code, None));
-            goes_on = false;
-            renumbered = renumbered.or(again.map(|again| again.place));
-        }
-        if !matches!(reply.status, 200 | 201) {
-            self.disk.change(let_go_of_id)?;
-            let problem = Problem::read(reply.status, &reply.body);
-            let wrong = problem.code() == "code_not_valid";
-            return Ok(Err(if wrong { Ended::NeedsCode(why) } else { Ended::Mistake(problem) }));
-        }
-        let enrolled: Enrolled = match serde_json::from_slice(&reply.body) {
-            Ok(enrolled) => enrolled,
-            Err(_) => return Ok(Err(Ended::Update)),
-        };
-        if !goes_on {
-            self.disk.change(|conn| under_a_new_number(conn, enrolled, renumbered))?;
-        }
-        Ok(Ok(()))
-    }
-
-    /// One request to be enrolled, and its answer.
-    fn enrol_by(&mut self, code: &str, again: Option<&Enrolment>) -> Step<Reply> {
-        let fresh = HandsetId::from_uuid(self.outside.around.fresh_id());
-        // Kept before it is sent: a repeat after an answer that got lost is recognised by it.
-        let device = self.disk.change(|conn| {
-            let mut device = device::load(conn)?;
-            if again.is_none() && device.next_handset.is_none() {
-                device.next_handset = Some(fresh);
-                device::save(conn, &device)?;
-            }
-            Ok(device)
-        })?;
-        let body = match again {
-            None => json!({"code": code, "name": device.name, "id": device.next_handset}),
-            Some(again) => {
-                let previous = json!({"id": again.handset, "number": again.number});
-                json!({"code": code, "name": device.name, "previous": previous})
-            }
-        };
-        self.answered(Method::Post, "/v1/handsets", body.to_string().as_bytes())
-    }
-
-    /// Finds out where sites differ from what was told of them, and takes over what is otherwise.
-    fn mend(&mut self, device: &Device) -> Step<()> {
-        let told = std::mem::take(&mut self.sums);
-        if device.filling || told.is_empty() {
-            return Ok(Ok(()));
-        }
-        let differing = self.disk.look(|conn| fingerprint::differing(conn, &told))?;
-        let mut is_whole = true;
-        for site in differing {
-            is_whole &= go!(self.mend_site(site));
-        }
-        Ok(if is_whole { Ok(()) } else { Err(Ended::Differs) })
-    }
-
-    /// Takes over what differs at a site; says whether all of that was there to be had.
-    fn mend_site(&mut self, site: SiteId) -> Step<bool> {
-        let (mut open, mut left, mut is_whole) = (vec![Prefix::default()], NARROWING_MOST, true);
-        while let Some(within) = open.pop() {
-            let path = format!("/v1/fingerprints?site_id={site}&prefix={within}");
-            let Some(Parts { parts }) = go!(self.read(&path)) else { return Ok(Ok(false)) };
-            let narrowed = self.disk.change(|conn| fingerprint::narrow(conn, site, &within, &parts))?;
-            for prefix in narrowed.fetch {
-                let path = format!("/v1/fingerprints/records?site_id={site}&prefix={prefix}");
-                let Some(PartRecords { changes }) = go!(self.read(&path)) else {
-                    is_whole = false;
-                    continue;
-                };
-                let mended =
-                    self.disk.change(|conn| fingerprint::take_over(conn, site, &prefix, &changes))?;
-                self.synced.mended += mended;
-            }
-            open.extend(narrowed.ask);
-            left -= 1;
-            if left == 0 {
-                return Ok(Ok(is_whole && open.is_empty()));
-            }
-        }
-        Ok(Ok(is_whole))
-    }
-
-    /// Reads something; nothing where it is not there, or not as this program knows it.
-    fn read<T: DeserializeOwned>(&mut self, path: &str) -> Step<Option<T>> {
-        let reply = go!(self.answered(Method::Get, path, b""));
-        let found = (reply.status == 200).then(|| serde_json::from_slice(&reply.body).ok());
-        Ok(Ok(found.flatten()))
-    }
-}
-
-/// It goes on under a new number. Its clock stays, and what was written before goes out under the number it was written under;
-/// but what was written under a number that was given away is written anew.
-fn under_a_new_number(conn: &mut Conn, enrolled: Enrolled, given_away: Option<i64>) -> Result<()> {
-    let mut device = device::load(conn)?;
-    let place = device::enrolments(conn)?.last().map_or(1, |last| last.place + 1);
-    let Enrolled { id: handset, number } = enrolled;
-    let new = Enrolment { place, handset, number, last_number: 0, last_edit: None };
-    device::save_enrolment(conn, &new)?;
-    if let Some(given_away) = given_away {
-        renumber::renumber(conn, given_away, new)?;
-    }
-    device.next_handset = None;
-    device.forked = false;
-    device.revoked = false;
-    device.more = true;
-    device::save(conn, &device)
-}
-
-/// An id that was refused is not kept: a copy of the file would be enrolled under the same one.
-fn let_go_of_id(conn: &mut Conn) -> Result<()> {
-    let mut device = device::load(conn)?;
-    device.next_handset = None;
-    device::save(conn, &device)
 }
