@@ -38,8 +38,9 @@ impl Surroundings for Patience<'_> {
     }
 
     fn no_answer(&mut self) {
-        let mut page = Page::new(self.screen);
-        page.line(Tone::Quiet, "No answer; trying again. Ctrl-C stops, nothing is lost.");
+        // What is beside the answer may go elsewhere than to the terminal.
+        let mut page = Page::new(Screen { colour: false, ..self.screen });
+        page.line(Tone::Plain, "No answer; trying again. Ctrl-C stops, nothing is lost.");
         if let Some(beside) = &mut self.beside {
             // Who cannot be told goes on all the same.
             let _ = beside.write_all(page.text().as_bytes());
