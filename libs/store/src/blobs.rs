@@ -47,6 +47,20 @@ pub struct Upload {
     pub bytes: u64,
 }
 
+/// How many bytes one person may have on the way, or have sent that no event names; one of less than 1 MiB counts as that.
+pub const PERSON_ROOM: u64 = 1 << 30;
+/// The same of all people of an organization.
+pub const ORGANIZATION_ROOM: u64 = 16 << 30;
+
+/// For whom there is no room for another upload.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoRoom {
+    /// For this person; others may go on.
+    Person,
+    /// For anybody of the organization.
+    Organization,
+}
+
 /// Blobs that no event names.
 #[derive(Clone, Debug)]
 pub struct Orphans {
@@ -83,7 +97,8 @@ impl Store {
         through!(self, read for key, |conn, ops| ops::blobs::upload(conn, key, person, &sha256))
     }
 
-    /// Begins to take a blob of so many bytes, in `fresh` unless it was begun before, or goes on with it.
+    /// Begins to take a blob of so many bytes, in `fresh` unless it was begun before, or goes on with it. What is begun, or is to
+    /// have more bytes than it was begun with, must have room.
     pub async fn take_upload(
         &self,
         sender: &Sender,
@@ -91,10 +106,10 @@ impl Store {
         bytes: u64,
         fresh: Uuid,
         now: Instant,
-    ) -> Result<Upload> {
+    ) -> Result<std::result::Result<Upload, NoRoom>> {
         let (key, person) = (Key::from(sender.organization), sender.person);
         let upload = Upload { person, sha256, place: fresh, bytes };
-        through!(self, write for key, |conn, ops| ops::blobs::take_upload(conn, key, upload, now))
+        through!(self, write for key, |conn, ops| ops::blobs::begin(conn, key, upload, now))
     }
 
     /// Keeps a blob that was sent whole, or one that is there as one that this person has sent, too. Gives where it is kept,

@@ -8,7 +8,11 @@ use actix_web::{
 };
 use model::read::{FieldError, Flaw};
 use serde::Serialize;
-use store::{StoreError, command::Etag};
+use store::{
+    StoreError,
+    blobs::{NoRoom, ORGANIZATION_ROOM, PERSON_ROOM},
+    command::Etag,
+};
 use utoipa::ToSchema;
 
 /// How many bytes of a blob have come; the name is that of the IETF's draft on resumable uploads.
@@ -80,6 +84,7 @@ problems! {
     PreconditionRequired "precondition_required" 428 false "A change needs If-Match" "Read the record and send its ETag as If-Match.";
     TooManyRequests "too_many_requests" 429 true "You ask too often, or send too much" "Keep the queue, and go on after the seconds in Retry-After, with the same ids.";
     Internal "internal" 500 true "Something went wrong on our side" "Try again later; an edit keeps its id, so that it is recorded once.";
+    NoRoom "no_room" 507 true "There is no room for another photo or paper" "Bring what was begun to its end, and record what names the rest; then send this one again.";
     Busy "busy" 503 true "The service is busy" "Try again after the seconds in Retry-After, with the same ids.";
 }
 
@@ -257,6 +262,19 @@ impl ApiError {
     /// What was sent of a blob reaches to this byte.
     pub(crate) fn upload_at(kind: Kind, offset: u64) -> Self {
         Self::new(kind).header_of(UPLOAD_OFFSET, offset.to_string())
+    }
+
+    /// Too much is under way, or has come and no event names it.
+    pub(crate) fn no_room(lacking: NoRoom) -> Self {
+        let (whose, most) = match lacking {
+            NoRoom::Person => ("your photos and papers", PERSON_ROOM),
+            NoRoom::Organization => ("your organization's photos and papers", ORGANIZATION_ROOM),
+        };
+        Self::new(Kind::NoRoom).detail(format!(
+            "Too many of {whose} are under way, or have come and no event names them: there is room for {} GiB, and each counts as \
+             1 MiB or more.",
+            most >> 30
+        ))
     }
 
     /// Something that only the log may tell.

@@ -337,6 +337,8 @@ impl<'d, 'o> Run<'d, 'o> {
         self.silent = reply.is_err();
         let waits = match &reply {
             Err(_) => Some(None),
+            // There is no room for this photo; others may have theirs.
+            Ok(reply) if reply.status == 507 && matches!(method, Method::PutPart { .. }) => None,
             Ok(reply) if matches!(reply.status, 429 | 500..=599) => Some(reply.retry_after),
             Ok(_) => None,
         };

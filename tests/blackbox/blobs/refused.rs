@@ -1,14 +1,15 @@
 //! What is refused, and that nothing of it is kept.
 
-use blackbox::{Backend, none_failed, on_both};
+use blackbox::{Backend, Client, Reply, none_failed, on_both};
 
-use super::{Lab, paper, path, put, put_part, told};
+use super::{Lab, finding, paper, path, put, put_part, told};
 
 on_both!(
     what_is_no_photo_or_paper,
     what_is_not_what_it_is_called,
     what_is_said_wrongly,
-    what_is_no_photo_by_its_first_bytes
+    what_is_no_photo_by_its_first_bytes,
+    what_has_no_room
 );
 
 /// A photo, as far as its parts go; `more` stands between its beginning and its size.
@@ -111,4 +112,47 @@ fn what_is_no_photo_by_its_first_bytes(backend: Backend) {
         put_part(client, &paper, first, end);
     }
     assert_eq!(client.get(&path(&paper)).expect(200).text.as_bytes(), paper);
+}
+
+/// Nobody fills the disk with what they begin, or send and nothing names; whoever brings it to its end goes on.
+fn what_has_no_room(backend: Backend) {
+    const ALL: usize = 16 << 20;
+    let world = Lab::new(backend);
+    let town = world.town();
+    let (client, other) = (town.coordinator(), &town.clients["technician"]);
+    for n in 1..64 {
+        begin(client, n, ALL).expect(202);
+    }
+    // A small one counts, too, and more than it has.
+    let (loose, late) = (paper("by nobody"), paper("too late"));
+    put(client, &path(&loose), &loose, &[]).expect(201);
+    let problem = begin(client, 64, ALL).problem(507, "no_room");
+    let said = "Too many of your photos and papers are under way";
+    assert!(problem["detail"].as_str().unwrap().starts_with(said), "{problem}");
+    assert!(begin(client, 64, ALL).header("upload-offset").is_empty());
+    // What was begun goes on, though not as something larger.
+    begin(client, 63, ALL).expect(202);
+    begin(client, 65, ALL - (1 << 20)).expect(202);
+    begin(client, 65, ALL).problem(507, "no_room");
+    begin(other, 64, ALL).expect(202);
+    // An event makes room.
+    town.record(finding(&town.unit_in_service("FS-1", 0), &loose));
+    begin(client, 65, ALL).expect(202);
+    begin(client, 66, 9).problem(507, "no_room");
+    // What is named before it comes takes none.
+    town.record(finding(&town.unit_in_service("FS-2", 0), &late));
+    put(other, &path(&late), &late, &[]).expect(201);
+    let unnamed = || world.database.number("SELECT count(*) AS n FROM blob_unnamed");
+    assert_eq!(unnamed(), 0);
+    // All people together.
+    world.database.sql("UPDATE blob_upload SET bytes = bytes * 16");
+    let problem = begin(&town.clients["custodian"], 1, 9).problem(507, "no_room");
+    let said = "Too many of your organization's photos and papers are under way";
+    assert!(problem["detail"].as_str().unwrap().starts_with(said), "{problem}");
+}
+
+/// Begins to send something of so many bytes.
+fn begin(client: &Client, n: usize, bytes: usize) -> Reply {
+    let range = format!("bytes 0-8/{bytes}");
+    put(client, &format!("/v1/blobs/{n:064x}"), b"%PDF-1.7 ", &[("content-range", &range)])
 }

@@ -45,6 +45,7 @@ const STATEMENTS: &[&str] = &[
     "INSERT INTO blob_sender SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n % 700), NULL FROM town, generate_series(1, 20000) n",
     "INSERT INTO blob_upload SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n % 700), id(n), 1000, @now - n * 1000000::bigint \
      FROM town, generate_series(1, 3000) n",
+    "INSERT INTO blob_unnamed SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n % 700), 1000 FROM town, generate_series(1, 3000) n",
     "INSERT INTO attachment SELECT town, decode(lpad(to_hex(n), 64, '0'), 'hex'), id(n), id(n % 3000), id(1) FROM town, \
      generate_series(1, 20000) n",
     "INSERT INTO handset_state SELECT town, id(n), n, '{\"through\":0}', NULL, NULL, NULL, 0, NULL, NULL FROM town, generate_series(1, 2000) n",

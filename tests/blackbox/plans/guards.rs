@@ -67,6 +67,8 @@ pub(super) const GUARDS: &[Guard] = &[
     guard("import", "import_chunk page", &["import_chunk"], Few),
     guard("import names", "record", &["record"], Few),
     guard("import names", "unit_state", &["unit_state"], Few),
+    guard("room for a photo", "blob_upload page", &["blob_upload"], Index),
+    guard("room for a photo", "blob_unnamed page", &["blob_unnamed"], Index),
     guard("a photo", "blob page", &["blob"], Few),
     guard("a photo", "blob_sender page", &["blob_sender"], Few),
     guard("a photo", "blob_sender", &["blob_sender"], Few),

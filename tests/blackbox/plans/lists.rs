@@ -348,7 +348,8 @@ fn blobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
     let sender = &Sender { organization: id, person: ground.person, sites };
     let reader = &Sender { person: fresh(), ..sender.clone() };
     let (place, old) = (uuid::Uuid::now_v7(), now().plus_seconds(60));
-    ask!(ground, |store| store.take_upload(sender, sha256, 9, place, now()));
+    assert!(ask!(ground, |store| store.take_upload(sender, sha256, 9, place, now())).is_ok());
+    heard("room for a photo");
     let blob = Blob { sha256, media_type: MediaType::Pdf, bytes: 9, place, kept_at: now() };
     assert_eq!(ask!(ground, |store| store.keep_blob(sender, blob, None)), Some(place));
     ask!(ground, |store| store.blob_for(reader, sha256));

@@ -1,11 +1,14 @@
 //! Photos and papers: which are there, on their way, named by events.
 
+mod room;
+
 use std::collections::BTreeSet;
 
 use diesel::{prelude::*, upsert::excluded};
 use model::{BlobHash, Instant, MediaType, PersonId, SiteId, event::ServiceEvent};
 use uuid::Uuid;
 
+pub(crate) use self::room::{begin, name};
 use super::super::Conn;
 use super::{
     log::LogRow,
@@ -19,6 +22,7 @@ use crate::{
 
 /// So many are looked up for the night shift at a time.
 const SOME: i64 = 100;
+
 /// That an event names a blob.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Queryable, Selectable)]
 #[diesel(table_name = attachment)]
@@ -181,12 +185,7 @@ pub(crate) fn upload(
 }
 
 /// Begins an upload, or goes on with it where it is.
-pub(crate) fn take_upload(
-    conn: &mut Conn,
-    organization: Key,
-    upload: Upload,
-    now: Instant,
-) -> Result<Upload> {
+fn take_upload(conn: &mut Conn, organization: Key, upload: Upload, now: Instant) -> Result<Upload> {
     let place: Key = diesel::insert_into(blob_upload::table)
         .values((
             blob_upload::organization.eq(organization),
@@ -218,7 +217,9 @@ pub(crate) fn keep(conn: &mut Conn, sender: &Sender, new: &Blob, lost: Option<Uu
         if let Some(lost) = lost {
             find_again(conn, organization, new, lost)?;
         }
-        Some(add(conn, organization, new)?)
+        let place = add(conn, organization, new)?;
+        room::count(conn, sender, new)?;
+        Some(place)
     } else {
         diesel::update(blob::table.find((organization, sha256)))
             .set(blob::kept_at.eq(new.kept_at.micros()))
@@ -378,13 +379,8 @@ pub(crate) fn orphans(
 }
 
 fn is_named(conn: &mut Conn, organization: Key, sha256: &BlobHash) -> Result<bool> {
-    let event: Option<Key> = attachment::table
-        .filter(attachment::organization.eq(organization))
-        .filter(attachment::sha256.eq(sha256.as_bytes().as_slice()))
-        .select(attachment::event_id)
-        .first(conn)
-        .optional()?;
-    Ok(event.is_some() || is_waited_for(conn, organization, sha256)?)
+    Ok(room::is_in_event(conn, organization, sha256.as_bytes().as_slice())?
+        || is_waited_for(conn, organization, sha256)?)
 }
 
 /// Whether an edit that waits for a person has its name in it; one that is parked for long is among these. They are few, and read
@@ -427,5 +423,6 @@ pub(crate) fn forget_orphan(
         .filter(blob_sender::organization.eq(organization))
         .filter(blob_sender::sha256.eq(sha256));
     diesel::delete(senders).execute(conn)?;
+    room::no_longer(conn, organization, vec![sha256.to_vec()])?;
     leave_to_nobody(conn, organization, orphan.sha256, orphan.place).map(drop)
 }

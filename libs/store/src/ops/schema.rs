@@ -436,6 +436,12 @@ tables! {
         bytes -> BigInt,
         last_at -> BigInt,
     }
+    blob_unnamed (organization, sha256) {
+        organization -> SqlKey,
+        sha256 -> Binary,
+        person -> SqlKey,
+        bytes -> BigInt,
+    }
     attachment (organization, sha256, event_id) {
         organization -> SqlKey,
         sha256 -> Binary,

@@ -38,6 +38,9 @@ const POLICY: &str = "default-src 'none'; frame-ancestors 'none'; sandbox";
 /// Send all at once, or parts of any size in order, each with `Content-Range` (RFC 9110 section 14.5). What has come is kept,
 /// also of a part that breaks off: ask with HEAD where to go on, or send a part that begins further back. Events may name
 /// it before it comes. The same again is answered 200. Whoever may record events may send.
+///
+/// Of what has been begun and not ended, or has come and no event names, there are 1 GiB of one person at most, and 16 GiB of an
+/// organization, each counted as 1 MiB or more. Beyond that nothing is begun (`no_room`); what was begun goes on.
 #[utoipa::path(put, path = "/v1/blobs/{sha256}", tag = "attachments", operation_id = "send_blob",
     request_body(content = String, content_type = "application/octet-stream", description = "The bytes, or some of them."),
     params(("sha256" = String, Path, description = "The SHA-256, as 64 lower-case hexadecimal digits.", pattern = "^[0-9a-f]{64}$"),
@@ -63,6 +66,7 @@ pub(super) async fn send(
         }
     }
     let upload = state.store.take_upload(&sender, sha256, part.total, Uuid::new_v4(), caller.now()).await?;
+    let upload = upload.map_err(ApiError::no_room)?;
     let received = received(&state, &sender, &upload, part, payload).await?;
     if received < part.total {
         let told = BlobState { sha256, bytes: part.total, received, media_type: None };

@@ -423,9 +423,11 @@ fn a_photo_goes_after_a_while() {
 fn what_is_in_a_photos_way_is_told() {
     let refused = json!({"type": "/problems/blob_refused", "title": "Not taken", "detail": "It is damaged: it breaks off."});
     let forbidden = json!({"type": "/problems/forbidden", "title": "You may not do this here"});
+    let full = json!({"type": "/problems/no_room", "title": "No room", "detail": "Finish what was begun."});
     let cases = [
         ("applied", Some((422, refused)), PhotoState::Refused, "Not taken. It is damaged: it breaks off."),
         ("applied", Some((403, forbidden)), PhotoState::Waiting, "Not sent yet. You may not do this here"),
+        ("applied", Some((507, full)), PhotoState::Waiting, "Not sent yet. Finish what was begun."),
         ("refused", None, PhotoState::Waiting, "Not sent yet. Its entry was not recorded."),
         ("parked", None, PhotoState::Sent, "Sent. Kept here until its entry is recorded."),
     ];

@@ -169,6 +169,7 @@ impl Plan {
         inserts::log(conn, &self.rows)?;
         inserts::events(conn, &self.events)?;
         inserts::attachments(conn, &self.attachments)?;
+        blobs::name(conn, &self.attachments)?;
         inserts::feed(conn, &self.lines())?;
         self.write_decisions(conn)?;
         inserts::outbox(conn, &log::outbox_rows(self.organization, first + count - 1, 0, &told))?;
