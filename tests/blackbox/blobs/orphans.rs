@@ -3,11 +3,12 @@
 use blackbox::{
     Backend, Direct, on_both,
     service::{NOW, program},
+    world::new_id,
 };
 use model::Instant;
 use serde_json::{Value, json};
 
-use crate::sync::{Phone, with};
+use crate::sync::{NEWER, Phone, with};
 
 use super::{Lab, finding, named, paper, path, put, put_part, told};
 
@@ -63,26 +64,38 @@ fn one_that_is_completed_meanwhile_stays(backend: Backend) {
     assert_eq!(client.get(&path(&bytes)).expect(200).text.as_bytes(), bytes);
 }
 
-/// An entry that is held has not been recorded, and may be; its photo waits with it.
+/// An entry that is held or parked has not been recorded, and may be, also one that a newer program wrote; its photo waits with it.
 fn what_waits_for_a_person_keeps_its_photo(backend: Backend) {
     let world = Lab::new(backend);
     let town = world.town();
     let unit = town.unit_in_service("FS-1", 0);
     let phone = Phone::new(&town, "coordinator");
-    let photos = ["held", "refused"].map(paper);
+    let photos = ["held", "parked", "newer", "refused"].map(paper);
     let of = |unit: &str, photo: &[u8]| with(&phone.event(finding(unit, photo)), "format", json!(2));
     let ahead =
         |edit: Value| with(&edit, "body", with(&edit["body"], "occurred_at", json!("2026-08-01T12:00:00Z")));
-    let edits =
-        [ahead(of(&unit, &photos[0])), with(&of(&unit, &photos[1]), "stamp", json!("06GJPNV0000000000000"))];
+    let edits = [
+        ahead(of(&unit, &photos[0])),
+        of(&new_id(), &photos[1]),
+        with(&of(&unit, &photos[2]), "format", json!(NEWER)),
+        with(&of(&unit, &photos[3]), "stamp", json!("06GJPNV0000000000000")),
+    ];
     let told_of_edits = phone.told(&edits.iter().collect::<Vec<_>>());
-    assert_eq!(told_of_edits, ["held future_event", "refused stamp_of_another_handset"]);
+    assert_eq!(
+        told_of_edits,
+        [
+            "held future_event",
+            "parked missing_parent",
+            "parked newer_format",
+            "refused stamp_of_another_handset"
+        ]
+    );
     for photo in &photos {
         put(town.coordinator(), &path(photo), photo, &[]).expect(201);
     }
     night(&world, "2026-07-16");
-    let left = [0, 1].map(|n: usize| told(town.coordinator(), &photos[n]).0);
-    assert_eq!(left, [200, 404]);
+    let left = [0, 1, 2, 3].map(|n: usize| told(town.coordinator(), &photos[n]).0);
+    assert_eq!(left, [200, 200, 200, 404]);
 }
 
 /// The night shift of a date.

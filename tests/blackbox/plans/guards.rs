@@ -77,6 +77,7 @@ pub(super) const GUARDS: &[Guard] = &[
     guard("idle uploads", "blob_upload page", &["blob_upload_last_at"], Index),
     guard("orphans", "blob page", &["blob_kept_at"], Index),
     guard("orphans", "attachment page", &["attachment"], Few),
+    guard("orphans", "inbox page", &["inbox_state"], Index),
     guard("orphans", "change_log page", &["held", "change_log"], Index),
     guard("some sites", "record page", &["record"], Few),
     guard("sites", "record page", &["record"], Index),

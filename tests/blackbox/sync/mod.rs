@@ -24,7 +24,7 @@ use serde_json::{Value, json};
 const SYNC: &str = "/v1/sync";
 const EVENTS: &str = "/v1/service-events";
 /// A format of edits that no service knows yet.
-const NEWER: i32 = FORMAT + 1;
+pub(crate) const NEWER: i32 = FORMAT + 1;
 
 /// A handset in somebody's hand.
 pub(crate) struct Phone {

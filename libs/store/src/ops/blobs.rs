@@ -1,6 +1,7 @@
 //! Photos and papers: which are there, on their way, named by events.
 
 mod room;
+mod waiting;
 
 use std::collections::BTreeSet;
 
@@ -12,7 +13,7 @@ pub(crate) use self::room::{begin, name};
 use super::super::Conn;
 use super::{
     log::LogRow,
-    schema::{attachment, blob, blob_sender, blob_upload, change_log, held, unit_state},
+    schema::{attachment, blob, blob_sender, blob_upload, unit_state},
 };
 use crate::{
     blobs::{Blob, Orphans, Sender, Upload},
@@ -348,8 +349,8 @@ pub(crate) fn idle_uploads(conn: &mut Conn, organization: Key, since: Instant) -
     found.into_iter().map(upload).collect()
 }
 
-/// Of some blobs that were sent before, those that no event names. Looked up one by one, so that no plan reads all there
-/// are to find the few.
+/// Of some blobs that were sent before, those that no event names, nor an edit that waits. Looked up one by one, so that no plan
+/// reads all there are to find the few.
 pub(crate) fn orphans(
     conn: &mut Conn,
     organization: Key,
@@ -375,32 +376,17 @@ pub(crate) fn orphans(
             found.push(blob);
         }
     }
+    waiting::leave_parked(conn, organization, &mut found)?;
     Ok(Orphans { found, next })
 }
 
 fn is_named(conn: &mut Conn, organization: Key, sha256: &BlobHash) -> Result<bool> {
     Ok(room::is_in_event(conn, organization, sha256.as_bytes().as_slice())?
-        || is_waited_for(conn, organization, sha256)?)
-}
-
-/// Whether an edit that waits for a person has its name in it; one that is parked for long is among these. They are few, and read
-/// one by one.
-fn is_waited_for(conn: &mut Conn, organization: Key, sha256: &BlobHash) -> Result<bool> {
-    let in_body = format!("%{sha256}%");
-    let held = held::table.filter(held::organization.eq(organization)).select(held::seq);
-    let waiting: Option<i64> = change_log::table
-        .filter(change_log::organization.eq(organization))
-        .filter(change_log::seq.eq_any(held))
-        .filter(change_log::body.like(&in_body))
-        .order(change_log::seq)
-        .select(change_log::seq)
-        .first(conn)
-        .optional()?;
-    Ok(waiting.is_some())
+        || waiting::is_in_held(conn, organization, sha256)?)
 }
 
 /// Forgets one of them, if it is still one. An event that names it at this very moment is like one that comes before its
-/// photo: the handset is told that it is not there, and sends it again.
+/// photo: the handset is told that it is not there, and sends it again. The same goes for one that is parked meanwhile.
 pub(crate) fn forget_orphan(
     conn: &mut Conn,
     organization: Key,
