@@ -5,18 +5,22 @@
 //! one, as they share the database.
 
 mod folder;
+mod lying;
 mod s3;
 
 use std::{fmt, io, path::PathBuf, sync::Arc};
 
 use anyhow::{Result, ensure};
 use clap::Args;
-use model::{BlobHash, OrganizationId};
+use model::{BlobHash, Instant, OrganizationId};
 use store::Address;
 use uuid::Uuid;
 
 use self::folder::Folder;
-pub use self::s3::{Away, BucketPlace};
+pub use self::{
+    lying::Lying,
+    s3::{Away, BucketPlace},
+};
 
 /// The folder of a service whose database is no file.
 const DEFAULT_FOLDER: &str = "keepstart-blobs";
@@ -174,6 +178,14 @@ fn pieces(shelf: &dyn Shelf, place: Place) -> io::Result<Vec<Piece>> {
     Ok(pieces)
 }
 
+/// A file below a folder.
+struct Written {
+    /// Its path from there.
+    name: String,
+    /// When it was written.
+    at: Instant,
+}
+
 /// Where files lie in folders. Whatever does this may keep blobs.
 trait Shelf: fmt::Debug + Send + Sync {
     /// Writes a file, in the place of one of its name; it is there as a whole or not at all, and after a power cut.
@@ -184,6 +196,10 @@ trait Shelf: fmt::Debug + Send + Sync {
     fn length(&self, folder: &str, name: &str) -> io::Result<Option<u64>>;
     /// The names of files with their bytes; none where there is no such folder.
     fn list(&self, folder: &str) -> io::Result<Vec<(String, u64)>>;
+    /// All files below a folder, also those that are being written; none where there is no such folder.
+    fn below(&self, folder: &str) -> io::Result<Vec<Written>>;
+    /// Whether anything lies below a folder.
+    fn is_used(&self, folder: &str) -> io::Result<bool>;
     /// Removes a file, if it is there.
     fn remove(&self, folder: &str, name: &str) -> io::Result<()>;
     /// Removes a folder with its files.

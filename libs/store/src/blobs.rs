@@ -166,4 +166,20 @@ impl Store {
         let key = Key::from(organization);
         through!(self, chore for key, |conn, ops| ops::blobs::forget_orphan(conn, key, &orphan, before))
     }
+
+    /// Whether an organization has any blob.
+    pub async fn has_blobs(&self, organization: OrganizationId) -> Result<bool> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::blobs::has_any(conn, key))
+    }
+
+    /// Those of some places in which something lies that no blob and no upload has.
+    pub async fn strays(
+        &self,
+        organization: OrganizationId,
+        places: Vec<(BlobHash, Uuid)>,
+    ) -> Result<Vec<(BlobHash, Uuid)>> {
+        let key = Key::from(organization);
+        through!(self, read for key, |conn, ops| ops::blobs::strays(conn, key, &places))
+    }
 }

@@ -1,8 +1,10 @@
-//! Drops photos and papers that no event has named for long, and uploads with which nobody goes on.
+//! Drops photos and papers that no event has named for long, uploads with which nobody goes on, and what no table knows.
+
+mod strays;
 
 use std::io;
 
-use model::Instant;
+use model::{Instant, OrganizationId};
 use process::{
     Clock,
     blobs::{Blobs, Place},
@@ -27,6 +29,11 @@ enum NotCleared {
     Store(#[from] StoreError),
     #[error("bytes could not be dropped: {0}")]
     Bytes(#[from] io::Error),
+    #[error(
+        "an organization has photos, and nothing of it lies in the folder or bucket: look whether that is the right one and is there. \
+         Nothing is dropped"
+    )]
+    Gone,
 }
 
 /// The name of the chore that is wanted at an instant: one on each date, in UTC.
@@ -48,7 +55,18 @@ pub(crate) async fn clear(store: &Store, blobs: &Blobs, chore: &Chore, clock: &C
 
 async fn cleared(store: &Store, blobs: &Blobs, chore: &Chore, now: Instant) -> Result<(), NotCleared> {
     let organization = chore.organization;
-    let old = now.plus_seconds(-ORPHAN_SECONDS);
+    if store.has_blobs(organization).await? && !blobs.has_any(organization).await? {
+        return Err(NotCleared::Gone);
+    }
+    forget_orphans(store, organization, now.plus_seconds(-ORPHAN_SECONDS)).await?;
+    drop_idle(store, blobs, organization, now.plus_seconds(-UPLOAD_SECONDS)).await?;
+    strays::drop_some(store, blobs, organization, now).await?;
+    let next = now.plus_seconds(DAY_SECONDS);
+    store.want_chore(organization, ChoreKind::Blobs, date(next), next).await?;
+    Ok(())
+}
+
+async fn forget_orphans(store: &Store, organization: OrganizationId, old: Instant) -> Result<(), NotCleared> {
     let mut after = None;
     loop {
         let orphans = store.orphans(organization, old, after).await?;
@@ -57,14 +75,21 @@ async fn cleared(store: &Store, blobs: &Blobs, chore: &Chore, now: Instant) -> R
         }
         after = orphans.next;
         if after.is_none() {
-            break;
+            return Ok(());
         }
     }
-    let idle = now.plus_seconds(-UPLOAD_SECONDS);
+}
+
+async fn drop_idle(
+    store: &Store,
+    blobs: &Blobs,
+    organization: OrganizationId,
+    idle: Instant,
+) -> Result<(), NotCleared> {
     loop {
         let uploads = store.idle_uploads(organization, idle).await?;
         if uploads.is_empty() {
-            break;
+            return Ok(());
         }
         for upload in uploads {
             let place = Place { organization, sha256: upload.sha256, id: upload.place };
@@ -74,7 +99,4 @@ async fn cleared(store: &Store, blobs: &Blobs, chore: &Chore, now: Instant) -> R
             store.end_upload(organization, nobodys).await?;
         }
     }
-    let next = now.plus_seconds(DAY_SECONDS);
-    store.want_chore(organization, ChoreKind::Blobs, date(next), next).await?;
-    Ok(())
 }

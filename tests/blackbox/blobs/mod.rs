@@ -6,10 +6,20 @@ mod coming;
 mod orphans;
 mod read;
 mod refused;
+mod strays;
 
-use std::{cell::RefCell, ops::Deref, path::Path};
+use std::{
+    cell::RefCell,
+    ops::Deref,
+    path::Path,
+    time::{Duration, SystemTime, UNIX_EPOCH},
+};
 
-use blackbox::{Backend, Bucket, Client, Reply, Town, World, service::folder_of_blobs};
+use blackbox::{
+    Backend, Bucket, Client, Reply, Town, World,
+    service::{NOW, folder_of_blobs, program},
+};
+use model::Instant;
 use serde_json::{Value, json};
 
 /// A world with where its photos lie: with SQLite a folder, with PostgreSQL a bucket. One has nothing to do with the other.
@@ -45,6 +55,14 @@ impl Lab {
         }
     }
 
+    /// Makes all of them as old as if they had come by the service's clock; those of a bucket always are.
+    fn age(&self) {
+        if self.bucket.is_none() {
+            let came = Duration::from_micros(Instant::parse(NOW).unwrap().micros().unsigned_abs());
+            age_below(&self.world.database.folder().join("blobs"), UNIX_EPOCH + came);
+        }
+    }
+
     /// How many files or objects there are.
     fn files(&self) -> u64 {
         match &self.bucket {
@@ -67,6 +85,17 @@ fn files_below(folder: &Path) -> u64 {
     let Ok(entries) = std::fs::read_dir(folder) else { return 0 };
     let below = |path: &Path| if path.is_dir() { files_below(path) } else { 1 };
     entries.map(|entry| below(&entry.unwrap().path())).sum()
+}
+
+fn age_below(folder: &Path, at: SystemTime) {
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            age_below(&path, at);
+        } else {
+            std::fs::File::options().write(true).open(&path).unwrap().set_modified(at).unwrap();
+        }
+    }
 }
 
 /// A paper with this text in it.
@@ -112,4 +141,20 @@ pub(crate) fn named(town: &Town, unit: &str, bytes: &[u8]) -> String {
     town.record(finding(unit, bytes));
     put(town.coordinator(), &path(bytes), bytes, &[]).expect(201);
     path(bytes)
+}
+
+/// The night shift of a date, which ends well; gives what it said.
+fn night(world: &Lab, date: &str) -> String {
+    let (ended_well, said) = night_shift(world, date);
+    assert!(ended_well, "{said}");
+    said
+}
+
+/// The same, and whether it ended well.
+fn night_shift(world: &Lab, date: &str) -> (bool, String) {
+    let at = format!("{date}T03:00:00Z");
+    let arguments = ["once", "--at", &at, "--clock", &at, "--database-url", world.database.url()];
+    let output = program("keepstart-nightly", &arguments).args(world.arguments()).output().unwrap();
+    let said = [output.stdout, output.stderr].map(|said| String::from_utf8(said).unwrap()).concat();
+    (output.status.success(), said)
 }

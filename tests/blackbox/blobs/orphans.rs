@@ -1,16 +1,12 @@
 //! What becomes of photos that no event names, and of what nobody goes on sending.
 
-use blackbox::{
-    Backend, Direct, on_both,
-    service::{NOW, program},
-    world::new_id,
-};
+use blackbox::{Backend, Direct, on_both, service::NOW, world::new_id};
 use model::Instant;
 use serde_json::{Value, json};
 
 use crate::sync::{NEWER, Phone, with};
 
-use super::{Lab, finding, named, paper, path, put, put_part, told};
+use super::{Lab, finding, named, night, paper, path, put, put_part, told};
 
 on_both!(
     what_nobody_names_goes_after_a_while,
@@ -29,7 +25,7 @@ fn what_nobody_names_goes_after_a_while(backend: Backend) {
         put(client, &path(bytes), bytes, &[]).expect(201);
     }
     put_part(client, &begun, 0, 100).expect(202);
-    let night = |date: &str| night(&world, date);
+    let night = |date: &str| drop(night(&world, date));
     let statuses = || [&kept, &orphan, &late].map(|bytes| told(client, bytes).0);
     let files = || world.files();
     // They came on 15 June.
@@ -96,12 +92,4 @@ fn what_waits_for_a_person_keeps_its_photo(backend: Backend) {
     night(&world, "2026-07-16");
     let left = [0, 1, 2, 3].map(|n: usize| told(town.coordinator(), &photos[n]).0);
     assert_eq!(left, [200, 200, 200, 404]);
-}
-
-/// The night shift of a date.
-fn night(world: &Lab, date: &str) {
-    let at = format!("{date}T03:00:00Z");
-    let arguments = ["once", "--at", &at, "--clock", &at, "--database-url", world.database.url()];
-    let output = program("keepstart-nightly", &arguments).args(world.arguments()).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
 }

@@ -361,6 +361,10 @@ fn blobs(ground: &Ground, heard: &mut impl FnMut(&'static str)) {
         ask!(ground, |store| store.orphans(id, old, after));
     }
     heard("orphans");
+    ask!(ground, |store| store.strays(id, vec![(sha256, uuid::Uuid::now_v7())]));
+    heard("strays");
+    ask!(ground, |store| store.has_blobs(id));
+    heard("any photo");
 }
 
 /// Files that are brought in.

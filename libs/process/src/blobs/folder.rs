@@ -4,11 +4,13 @@ use std::{
     fs::{self, File},
     io::{self, Read, Seek, SeekFrom, Write},
     path::{Path, PathBuf},
+    time::{SystemTime, UNIX_EPOCH},
 };
 
+use model::Instant;
 use uuid::Uuid;
 
-use super::Shelf;
+use super::{Shelf, Written};
 
 /// What a name begins with while its file is being written.
 const UNFINISHED: char = '.';
@@ -44,6 +46,16 @@ impl Shelf for Folder {
 
     fn list(&self, folder: &str) -> io::Result<Vec<(String, u64)>> {
         none_where_absent(list(&self.0.join(folder)))
+    }
+
+    fn below(&self, folder: &str) -> io::Result<Vec<Written>> {
+        let mut found = Vec::new();
+        gather(&self.0.join(folder), "", &mut found)?;
+        Ok(found)
+    }
+
+    fn is_used(&self, folder: &str) -> io::Result<bool> {
+        none_where_absent(fs::read_dir(self.0.join(folder)).map(|mut entries| entries.next().is_some()))
     }
 
     fn remove(&self, folder: &str, name: &str) -> io::Result<()> {
@@ -101,6 +113,26 @@ fn list(folder: &Path) -> io::Result<Vec<(String, u64)>> {
         }
     }
     Ok(files)
+}
+
+/// All files of a folder and those below it; what goes away meanwhile is passed over.
+fn gather(folder: &Path, path: &str, found: &mut Vec<Written>) -> io::Result<()> {
+    for entry in none_where_absent(fs::read_dir(folder).map(Some))?.into_iter().flatten() {
+        let entry = entry?;
+        let name = format!("{path}{}", entry.file_name().to_string_lossy());
+        let Some(about) = none_where_absent(entry.metadata().map(Some))? else { continue };
+        if about.is_dir() {
+            gather(&entry.path(), &format!("{name}/"), found)?;
+        } else {
+            found.push(Written { name, at: instant(about.modified()?) });
+        }
+    }
+    Ok(())
+}
+
+fn instant(time: SystemTime) -> Instant {
+    let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
+    Instant::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }
 
 fn none_where_absent<T: Default>(result: io::Result<T>) -> io::Result<T> {

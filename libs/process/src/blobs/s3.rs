@@ -12,10 +12,11 @@ use std::{
 
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::Args;
+use model::Instant;
 use rustls::crypto::aws_lc_rs;
 use rusty_s3::{
     Bucket, Credentials, S3Action, UrlStyle,
-    actions::{ListObjectsV2, ListObjectsV2Response},
+    actions::{ListObjectsV2, ListObjectsV2Response, list_objects_v2::ListObjectsContent},
 };
 use ureq::{
     Agent, Body,
@@ -23,7 +24,7 @@ use ureq::{
     tls::{Certificate, RootCerts, TlsConfig},
 };
 
-use super::Shelf;
+use super::{Shelf, Written};
 
 /// A connection that is not made by then will not be.
 const CONNECTING: Duration = Duration::from_secs(5);
@@ -203,18 +204,20 @@ impl Shelf for S3 {
 
     fn list(&self, folder: &str) -> io::Result<Vec<(String, u64)>> {
         let prefix = object(folder, "");
-        let (mut objects, mut next) = (Vec::new(), None::<String>);
-        loop {
-            let page = self.page(&prefix, next.as_deref())?;
-            objects.extend(page.contents.into_iter().filter_map(|found| {
-                let name = found.key.strip_prefix(&prefix).filter(|name| !name.contains('/'))?;
-                Some((name.to_owned(), found.size.unwrap_or_default()))
-            }));
-            next = page.next_continuation_token;
-            if next.is_none() {
-                return Ok(objects);
-            }
-        }
+        let of_folder = |found: ListObjectsContent| {
+            let name = found.key.strip_prefix(&prefix).filter(|name| !name.contains('/'))?;
+            Some((name.to_owned(), found.size.unwrap_or_default()))
+        };
+        Ok(self.all(&prefix)?.into_iter().filter_map(of_folder).collect())
+    }
+
+    fn below(&self, folder: &str) -> io::Result<Vec<Written>> {
+        let prefix = object(folder, "");
+        self.all(&prefix)?.iter().map(|found| written(&prefix, found)).collect()
+    }
+
+    fn is_used(&self, folder: &str) -> io::Result<bool> {
+        Ok(!self.page(&object(folder, ""), None)?.contents.is_empty())
     }
 
     fn remove(&self, folder: &str, name: &str) -> io::Result<()> {
@@ -231,7 +234,27 @@ impl Shelf for S3 {
     }
 }
 
+/// An object by its path below a prefix.
+fn written(prefix: &str, found: &ListObjectsContent) -> io::Result<Written> {
+    let at = found.last_modified.as_deref().and_then(|text| Instant::parse(text).ok());
+    let at = at.ok_or_else(|| io::Error::other("the bucket does not say when an object was written"))?;
+    Ok(Written { name: found.key.strip_prefix(prefix).unwrap_or_default().to_owned(), at })
+}
+
 impl S3 {
+    /// All objects whose names begin so.
+    fn all(&self, prefix: &str) -> io::Result<Vec<ListObjectsContent>> {
+        let (mut objects, mut next) = (Vec::new(), None::<String>);
+        loop {
+            let page = self.page(prefix, next.as_deref())?;
+            objects.extend(page.contents);
+            next = page.next_continuation_token;
+            if next.is_none() {
+                return Ok(objects);
+            }
+        }
+    }
+
     fn page(&self, prefix: &str, after: Option<&str>) -> io::Result<ListObjectsV2Response> {
         let found = self.tried(ANSWER_MOST, || {
             let mut action = self.bucket.list_objects_v2(Some(&self.credentials));

@@ -50,6 +50,35 @@ fn a_place_is_dropped_by_itself() {
 }
 
 #[test]
+fn what_lies_there_is_found() {
+    played(async |blobs, root| {
+        let organization = place(1).organization;
+        assert!(!blobs.has_any(organization).await.unwrap());
+        assert_eq!(blobs.lying(organization, 7).await.unwrap(), []);
+        blobs.keep_piece(place(1), 0, b"abc".to_vec()).await.unwrap();
+        blobs.keep(place(2), b"whole".to_vec()).await.unwrap();
+        let at = |name: &str, seconds: u64| {
+            let file = std::fs::File::create(root.join(name)).unwrap();
+            file.set_modified(std::time::UNIX_EPOCH + std::time::Duration::from_secs(seconds)).unwrap();
+        };
+        // The last of a place counts, be it unfinished; what is called otherwise is passed over.
+        at(&format!("{}/000000000000-3", place(1).folder()), 100);
+        at(&format!("{}/.unfinished", place(1).folder()), 200);
+        at(&format!("{}/whole", place(2).folder()), 100);
+        at(&format!("{organization}/07/notes"), 100);
+        std::fs::create_dir(root.join(format!("{organization}/07/lost+found"))).unwrap();
+        at(&format!("{organization}/07/lost+found/whole"), 100);
+        let lying = |n: u128, seconds: i64| Lying {
+            place: place(n),
+            last_at: Instant::from_micros(seconds * 1_000_000),
+        };
+        assert_eq!(blobs.lying(organization, 7).await.unwrap(), [lying(1, 200), lying(2, 100)]);
+        assert_eq!(blobs.lying(organization, 8).await.unwrap(), []);
+        assert!(blobs.has_any(organization).await.unwrap());
+    });
+}
+
+#[test]
 fn the_folder_lies_beside_the_database() {
     let place = |database: &str| {
         let blobs = BlobPlace::default().open(&database.parse().unwrap()).unwrap();

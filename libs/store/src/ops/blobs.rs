@@ -1,6 +1,7 @@
 //! Photos and papers: which are there, on their way, named by events.
 
 mod room;
+mod strays;
 mod waiting;
 
 use std::collections::BTreeSet;
@@ -9,7 +10,10 @@ use diesel::{prelude::*, upsert::excluded};
 use model::{BlobHash, Instant, MediaType, PersonId, SiteId, event::ServiceEvent};
 use uuid::Uuid;
 
-pub(crate) use self::room::{begin, name};
+pub(crate) use self::{
+    room::{begin, name},
+    strays::{has_any, strays},
+};
 use super::super::Conn;
 use super::{
     log::LogRow,
