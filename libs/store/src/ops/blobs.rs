@@ -216,6 +216,7 @@ fn take_upload(conn: &mut Conn, organization: Key, upload: Upload, now: Instant)
 pub(crate) fn keep(conn: &mut Conn, sender: &Sender, new: &Blob, lost: Option<Uuid>) -> Result<Option<Uuid>> {
     let (organization, person) = (Key::from(sender.organization), Key::from(sender.person));
     let sha256 = new.sha256.as_bytes().as_slice();
+    room::lock(conn, organization)?;
     let upload =
         blob_upload::table.find((organization, sha256, person)).filter(blob_upload::place.eq(Key(new.place)));
     let place = if diesel::delete(upload).execute(conn)? > 0 {

@@ -37,8 +37,9 @@ pub(crate) fn begin(
     take_upload(conn, organization, new, now).map(Ok)
 }
 
-/// So that what is left is not given twice, and an event and its photo that come together know of each other.
-fn lock(conn: &mut Conn, organization: Key) -> Result<()> {
+/// So that what is left is not given twice, and an event and its photo that come together know of each other. It is taken before
+/// any row of these tables.
+pub(super) fn lock(conn: &mut Conn, organization: Key) -> Result<()> {
     dialect::lock(conn, organization, &[("blob", organization)])
 }
 
@@ -135,10 +136,9 @@ pub(super) fn is_in_event(conn: &mut Conn, organization: Key, sha256: &[u8]) -> 
     Ok(event.is_some())
 }
 
-/// Counts a blob that has come, unless an event names it already.
+/// Counts a blob that has come, unless an event names it already; with the lock taken.
 pub(super) fn count(conn: &mut Conn, sender: &Sender, new: &Blob) -> Result<()> {
     let (organization, sha256) = (Key::from(sender.organization), new.sha256.as_bytes().as_slice());
-    lock(conn, organization)?;
     if is_in_event(conn, organization, sha256)? {
         return Ok(());
     }
