@@ -2,12 +2,12 @@
 
 use std::fmt;
 
-use data_encoding::HEXLOWER;
-use serde::{Serialize, Serializer};
+use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 
 use crate::{
+    hash::Sha256,
     read::{Flaw, Object, word},
     text::Label,
 };
@@ -16,31 +16,29 @@ use crate::{
 pub const ATTACHMENTS_MOST: usize = 20;
 
 /// The name of a blob: the SHA-256 of its bytes.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct BlobHash([u8; 32]);
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(transparent)]
+pub struct BlobHash(Sha256);
 
 impl BlobHash {
     /// A hash that was made elsewhere.
     pub const fn from_bytes(bytes: [u8; 32]) -> Self {
-        Self(bytes)
+        Self(Sha256::from_bytes(bytes))
     }
 
     /// A hash kept as bytes; none if there are not 32 of them.
     pub fn from_slice(bytes: &[u8]) -> Option<Self> {
-        bytes.try_into().ok().map(Self)
+        Sha256::from_slice(bytes).map(Self)
     }
 
     /// Its 32 bytes.
     pub const fn as_bytes(&self) -> &[u8; 32] {
-        &self.0
+        self.0.as_bytes()
     }
 
-    /// Parses 64 lower-case hexadecimal digits; other spellings are refused so that one blob has one name.
+    /// Parses 64 lower-case hexadecimal digits.
     pub fn parse(text: &str) -> Result<Self, Flaw> {
-        let bytes = HEXLOWER.decode(text.as_bytes()).ok().and_then(|bytes| bytes.try_into().ok());
-        bytes
-            .map(Self)
-            .ok_or_else(|| Flaw::new("invalid_hash", "A SHA-256 has 64 lower-case hexadecimal digits."))
+        Sha256::parse(text).map(Self)
     }
 
     /// Reads a hash from a JSON string.
@@ -51,19 +49,13 @@ impl BlobHash {
 
 impl fmt::Display for BlobHash {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&HEXLOWER.encode(&self.0))
+        self.0.fmt(f)
     }
 }
 
 impl fmt::Debug for BlobHash {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         fmt::Display::fmt(self, f)
-    }
-}
-
-impl Serialize for BlobHash {
-    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(self)
     }
 }
 

@@ -27,6 +27,7 @@ mod entry;
 pub mod event;
 pub mod external;
 pub mod handset;
+pub mod hash;
 pub mod id;
 pub mod json;
 pub mod mail;

@@ -1,19 +1,12 @@
 //! SHA-256 over contents and over rows.
 
-use std::fmt;
-
-use data_encoding::HEXLOWER;
-use model::{edit::RecordKind, read::Flaw};
-use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+use model::edit::RecordKind;
+pub use model::hash::Sha256 as Hash;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::canonical::{Canonical, CanonicalError, canonical};
-
-/// A SHA-256, written as 64 lower-case hexadecimal digits.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Hash([u8; 32]);
 
 /// The SHA-256 of `bytes`.
 pub fn sha256(bytes: impl AsRef<[u8]>) -> Hash {
@@ -47,57 +40,12 @@ pub(crate) fn of_parts(parts: &[&[u8]]) -> Hash {
     for part in parts {
         digest.update(part);
     }
-    Hash(digest.finalize().into())
-}
-
-impl Hash {
-    /// A hash that was made elsewhere.
-    pub const fn from_bytes(bytes: [u8; 32]) -> Self {
-        Self(bytes)
-    }
-
-    /// A hash kept as bytes; none if there are not 32 of them.
-    pub fn from_slice(bytes: &[u8]) -> Option<Self> {
-        bytes.try_into().ok().map(Self)
-    }
-
-    /// Its 32 bytes.
-    pub const fn as_bytes(&self) -> &[u8; 32] {
-        &self.0
-    }
-
-    /// Parses 64 lower-case hexadecimal digits; other spellings are refused so that one hash has one text.
-    pub fn parse(text: &str) -> Result<Self, Flaw> {
-        let bytes = HEXLOWER.decode(text.as_bytes()).ok().and_then(|bytes| bytes.try_into().ok());
-        bytes
-            .map(Self)
-            .ok_or_else(|| Flaw::new("invalid_hash", "A hash has 64 lower-case hexadecimal digits."))
-    }
-}
-
-impl fmt::Display for Hash {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&HEXLOWER.encode(&self.0))
-    }
-}
-impl fmt::Debug for Hash {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        fmt::Display::fmt(self, f)
-    }
-}
-impl Serialize for Hash {
-    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(self)
-    }
-}
-impl<'de> Deserialize<'de> for Hash {
-    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        Self::parse(&String::deserialize(d)?).map_err(de::Error::custom)
-    }
+    Hash::from_bytes(digest.finalize().into())
 }
 
 #[cfg(test)]
 mod tests {
+    use data_encoding::HEXLOWER;
     use serde_json::json;
 
     use super::*;
