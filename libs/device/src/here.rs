@@ -95,6 +95,12 @@ impl Records {
         self.sites.get(&site)?.fields.name.as_ref().map(ToString::to_string)
     }
 
+    /// Where a unit stands; nothing where it is not here.
+    #[must_use]
+    pub fn standing_site(&self, unit: UnitId, at: Instant) -> Option<SiteId> {
+        Subject::of(self, unit).map(|subject| subject.site_at(at))
+    }
+
     /// The machines that stand at a site and are not retired, and units of which nobody knows; by id.
     pub(crate) fn standing(&self, site: SiteId, at: Instant) -> (Vec<Subject<'_>>, Vec<UnitId>) {
         let (mut standing, mut not_known) = (Vec::new(), Vec::new());

@@ -150,18 +150,37 @@ impl RecordCopy {
     #[must_use]
     pub fn record(&self) -> Record {
         let mut record = Record::default();
+        for (name, fields) in self.shown() {
+            record = with(record, fields, name, name.raw, Base::default());
+        }
+        if let Some(top) = self.versions.get(merge::RETIRED) {
+            let fields = self.one(merge::RETIRED);
+            record = with(record, fields, *top, top.raw, self.known_to_whoever_retired_it());
+        }
         for (field, top) in &self.versions {
-            let value = self.fields.get(field).unwrap_or(&Value::Null);
-            record = with(record, field, value, *top, top.raw, self.known_to_whoever_retired_it());
-            for rival in self.contested.get(field).into_iter().flatten() {
-                if rival.version != *top {
-                    let effective = below(rival.version.raw, top.raw);
-                    let value = rival.told.get("value").unwrap_or(&Value::Null);
-                    record = with(record, field, value, rival.version, effective, Base::default());
-                }
+            let rivals = self.contested.get(field).into_iter().flatten();
+            for rival in rivals.filter(|rival| rival.version != *top) {
+                let effective = below(rival.version.raw, top.raw);
+                let value = rival.told.get("value").cloned().unwrap_or_default();
+                let fields = Map::from_iter([(field.clone(), value)]);
+                record = with(record, fields, rival.version, effective, Base::default());
             }
         }
         record
+    }
+
+    /// The values that show, those of one name together; but for whether it is retired.
+    fn shown(&self) -> BTreeMap<Version, Map<String, Value>> {
+        let mut shown: BTreeMap<Version, Map<String, Value>> = BTreeMap::new();
+        for (field, top) in self.versions.iter().filter(|(field, _)| *field != merge::RETIRED) {
+            shown.entry(*top).or_default().extend(self.one(field));
+        }
+        shown
+    }
+
+    /// A field with the value that shows; null where it was removed.
+    fn one(&self, field: &str) -> Map<String, Value> {
+        Map::from_iter([(field.to_owned(), self.fields.get(field).cloned().unwrap_or_default())])
     }
 
     fn known_to_whoever_retired_it(&self) -> Base {
@@ -180,10 +199,8 @@ impl RecordCopy {
     }
 }
 
-/// A record with a value more; only of a retirement counts what it knew.
-fn with(record: Record, field: &str, value: &Value, name: Version, effective: Stamp, knew: Base) -> Record {
-    let base = if field == merge::RETIRED { knew } else { Base::default() };
-    let fields = Map::from_iter([(field.to_owned(), value.clone())]);
+/// A record with some values more, by somebody who knew of these.
+fn with(record: Record, fields: Map<String, Value>, name: Version, effective: Stamp, base: Base) -> Record {
     let edit = FieldEdit { edit: name.edit, effective, raw: name.raw, fields, base, chained: false };
     merge::apply(record, &edit, |_| false).record
 }

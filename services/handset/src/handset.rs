@@ -142,7 +142,12 @@ impl Handset {
         self.0.look(|conn| view::view(conn, kind, id))
     }
 
-    /// The units or sites that there are for the user.
+    /// The units or sites that there are for the user, as they see them, by id.
+    pub fn views(&mut self, kind: Kind) -> Result<Vec<View>> {
+        self.0.look(|conn| view::views(conn, kind))
+    }
+
+    /// The ids of the same.
     pub fn ids(&mut self, kind: Kind) -> Result<Vec<Uuid>> {
         self.0.look(|conn| view::ids(conn, kind))
     }

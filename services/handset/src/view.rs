@@ -1,5 +1,7 @@
 //! What the user sees: the copy, with the edits laid over it that are not in it yet.
 
+use std::collections::BTreeMap;
+
 use merge::{Base, FieldEdit, Record};
 use model::EditId;
 use serde_json::{Map, Value};
@@ -7,7 +9,7 @@ use uuid::Uuid;
 
 use crate::{
     copy::{RecordCopy, Rival},
-    disk::{Conn, State, StoredEdit, device, edits, records},
+    disk::{Conn, State, StoredEdit, StoredRecord, device, edits, records},
     error::{Error, Result},
     queue::Kind,
     wire::{EditText, Told},
@@ -62,13 +64,35 @@ impl View {
 /// A unit or site as its user sees it; none where there is none.
 pub(crate) fn view(conn: &mut Conn, kind: Kind, id: Uuid) -> Result<Option<View>> {
     let told = records::find(conn, kind.as_str(), id)?;
-    let copy = told.as_ref().map(|told| RecordCopy::read(&told.text)).transpose()?;
+    laid_over(kind, id, told.as_ref(), &edits::of_record(conn, kind.as_str(), id)?)
+}
+
+/// All units or sites that there are for the user, by id.
+pub(crate) fn views(conn: &mut Conn, kind: Kind) -> Result<Vec<View>> {
+    let told = records::of_kind(conn, kind.as_str())?;
+    let told: BTreeMap<Uuid, StoredRecord> = told.into_iter().map(|told| (told.id, told)).collect();
+    let mut own: BTreeMap<Uuid, Vec<StoredEdit>> = BTreeMap::new();
+    for edit in edits::of_kind(conn, kind.as_str())? {
+        own.entry(edit.record).or_default().push(edit);
+    }
+    let of = |id: Uuid| laid_over(kind, id, told.get(&id), own.get(&id).map_or(&[], Vec::as_slice));
+    ids(conn, kind)?.into_iter().filter_map(|id| of(id).transpose()).collect()
+}
+
+/// What was told of a record, with its own edits over it.
+fn laid_over(
+    kind: Kind,
+    id: Uuid,
+    told: Option<&StoredRecord>,
+    edits: &[StoredEdit],
+) -> Result<Option<View>> {
+    let copy = told.map(|told| RecordCopy::read(&told.text)).transpose()?;
     let version = copy.as_ref().map_or(0, |copy| copy.version);
     let mut record = copy.as_ref().map(RecordCopy::record).unwrap_or_default();
     let contested = copy.map(|copy| copy.contested.into_iter().collect()).unwrap_or_default();
     let mut waiting = Vec::new();
-    for own in edits::of_record(conn, kind.as_str(), id)? {
-        if is_over(&own, version) {
+    for own in edits {
+        if is_over(own, version) {
             let edit = field_edit(&EditText::read(&own.text)?);
             record = merge::apply(record, &edit, |asked| asked != edit.edit).record;
             waiting.push(own.id);

@@ -159,6 +159,15 @@ pub(crate) fn behind(conn: &mut Conn, states: &[State], after: At, most: usize) 
     stored(rows.load(conn)?)
 }
 
+/// The edits of the records of a kind in the order in which they were written.
+pub(crate) fn of_kind(conn: &mut Conn, kind: &str) -> Result<Vec<StoredEdit>> {
+    let rows = edit::table
+        .filter(edit::kind.eq(kind))
+        .order((edit::enrolment, edit::number))
+        .select(EditRow::as_select());
+    stored(rows.load(conn)?)
+}
+
 /// The edits of a record in the order in which they were written.
 pub(crate) fn of_record(conn: &mut Conn, kind: &str, record: Uuid) -> Result<Vec<StoredEdit>> {
     let rows = edit::table

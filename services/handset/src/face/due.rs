@@ -6,13 +6,15 @@ use anyhow::Result;
 use clap::Args;
 use device::{DeviceItem, Include, Records, Remarks, UnitDue, WhileHere};
 use model::SiteId;
+use serde::Serialize;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 use super::{
     Face, Trouble, describe,
-    entry::insert,
     find::{Named, stands_at},
     page::{Page, Tone},
+    records::AllHere,
     story,
     task::{self, Pressing},
 };
@@ -46,18 +48,18 @@ const GROUPS: [(Pressing, &str); 3] =
 
 fn at_site(face: &mut Face<'_>, site: &Named) -> Result<ExitCode> {
     let now = face.now()?;
-    let records = face.records()?;
+    let AllHere { records, units, tagged } = face.all_here()?;
     let here = records.while_here(SiteId::from_uuid(site.id), now);
     let mut items = items(&here);
     items.sort_by_key(|(label, item)| (task::order(item), *label));
     let mut page = face.page();
     page.title(&site.name);
     face.put_clock(&mut page)?;
-    let standing = standing(face, &records, &here)?;
+    let standing = standing(units, &records, &here);
     let bare = without_items(&records, &here, &standing);
     page.line(Tone::Plain, &summary(items.iter().map(|(_, item)| *item), bare.is_empty()));
     page.line(Tone::Quiet, &face.as_of()?);
-    let tags = put_tags(face, &mut page, &standing)?;
+    let tags = put_tags(face, &mut page, standing.iter().filter(|unit| tagged.contains(&unit.unit())))?;
     for (pressing, heading) in GROUPS {
         let group: Vec<_> = items.iter().filter(|(_, item)| Pressing::of(item) == pressing).collect();
         if !group.is_empty() {
@@ -74,21 +76,27 @@ fn at_site(face: &mut Face<'_>, site: &Named) -> Result<ExitCode> {
     let unplaced = face.labels(&here.place_unknown)?;
     put_rest(&mut page, &here, &bare, &unplaced);
     put_remarks(&mut page, &here.remarks);
-    let mut line = serde_json::to_value(&here)?;
-    insert(&mut line, "tags", json!(tags));
-    insert(&mut line, "without_schedule", json!(bare.iter().map(|unit| unit.id).collect::<Vec<_>>()));
-    face.say(&page, [line])?;
+    let without_schedule = bare.iter().map(|unit| unit.id).collect();
+    face.say(&page, [Line { here: &here, tags, without_schedule }])?;
     Ok(ExitCode::SUCCESS)
 }
 
+/// The list for programs.
+#[derive(Serialize)]
+struct Line<'l> {
+    #[serde(flatten)]
+    here: &'l WhileHere,
+    tags: Vec<Value>,
+    without_schedule: Vec<Uuid>,
+}
+
 /// The units that stand here.
-fn standing(face: &mut Face<'_>, records: &Records, here: &WhileHere) -> Result<Vec<Named>> {
-    let mut units = face.units()?;
+fn standing(mut units: Vec<Named>, records: &Records, here: &WhileHere) -> Vec<Named> {
     units.retain(|unit| {
         !here.place_unknown.contains(&unit.unit())
             && stands_at(records, unit, here.as_of) == Some(here.site_id)
     });
-    Ok(units)
+    units
 }
 
 /// Those of them that nothing is known to do for: no schedule holds for them.
@@ -104,10 +112,14 @@ fn without_items<'u>(records: &Records, here: &WhileHere, standing: &'u [Named])
 }
 
 /// The tags that hang here, before anything is done.
-fn put_tags(face: &mut Face<'_>, page: &mut Page, standing: &[Named]) -> Result<Vec<Value>> {
+fn put_tags<'u>(
+    face: &mut Face<'_>,
+    page: &mut Page,
+    units: impl Iterator<Item = &'u Named>,
+) -> Result<Vec<Value>> {
     let (now, zone) = (face.now()?, face.zone_at(None)?);
     let mut tags = Vec::new();
-    for unit in standing {
+    for unit in units {
         for tag in story::tags(&face.story(unit.unit())?) {
             let what = describe::event(&tag.event, now, &zone);
             page.item("!", Tone::Alarm, &format!("{}: {what}", unit.name));

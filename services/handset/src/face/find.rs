@@ -1,7 +1,7 @@
 //! Units and sites as people name them: by label, or by how their id begins.
 
 use anyhow::Result;
-use device::{Include, Records};
+use device::Records;
 use handset::{Kind, View};
 use model::{Instant, SiteId, UnitId, Zone};
 use serde_json::{Map, Value};
@@ -23,8 +23,9 @@ pub(super) struct Named {
 const SHORTEST: usize = 4;
 
 impl Named {
-    fn of(view: &View, member: &str) -> Self {
+    fn of(view: &View) -> Self {
         let fields = view.fields();
+        let member = if view.kind == Kind::Unit { "label" } else { "name" };
         let name = text(&fields, member).map_or_else(|| format!("…{}", tail(view.id)), str::to_owned);
         Self { id: view.id, name, fields, is_typed_whole: true }
     }
@@ -50,22 +51,12 @@ impl Named {
 impl Face<'_> {
     /// All units in use, by name.
     pub(super) fn units(&mut self) -> Result<Vec<Named>> {
-        self.all(Kind::Unit, "label")
+        Ok(named(&self.handset.views(Kind::Unit)?))
     }
 
     /// All sites in use, by name.
     pub(super) fn sites(&mut self) -> Result<Vec<Named>> {
-        self.all(Kind::Site, "name")
-    }
-
-    fn all(&mut self, kind: Kind, member: &str) -> Result<Vec<Named>> {
-        let mut all = Vec::new();
-        for id in self.handset.ids(kind)? {
-            let view = self.handset.view(kind, id)?.filter(|view| !view.is_retired());
-            all.extend(view.map(|view| Named::of(&view, member)));
-        }
-        all.sort_by_key(|one| (one.name.to_lowercase(), one.id));
-        Ok(all)
+        Ok(named(&self.handset.views(Kind::Site)?))
     }
 
     /// The unit that is meant; of several by one name the one that stands where he does.
@@ -109,7 +100,8 @@ impl Face<'_> {
 
     /// What people call these units.
     pub(super) fn labels(&mut self, ids: &[UnitId]) -> Result<Vec<String>> {
-        let units = self.units()?;
+        // Hardly ever is there one to be named.
+        let units = if ids.is_empty() { Vec::new() } else { self.units()? };
         Ok(units.into_iter().filter(|unit| ids.contains(&unit.unit())).map(|unit| unit.name).collect())
     }
 
@@ -140,10 +132,17 @@ impl Face<'_> {
     }
 }
 
+/// Those in use, by name.
+pub(super) fn named(views: &[View]) -> Vec<Named> {
+    let used = views.iter().filter(|view| !view.is_retired());
+    let mut named: Vec<Named> = used.map(Named::of).collect();
+    named.sort_by_cached_key(|one| (one.name.to_lowercase(), one.id));
+    named
+}
+
 /// Where a unit stands; its home where its record does not say more.
 pub(super) fn stands_at(records: &Records, unit: &Named, now: Instant) -> Option<SiteId> {
-    let due = records.due(unit.unit(), now, Include::default());
-    due.and_then(|due| due.known).map(|known| known.standing_site_id).or_else(|| unit.home())
+    records.standing_site(unit.unit(), now).or_else(|| unit.home())
 }
 
 fn with_site(unit: &Named, at: Option<SiteId>, sites: &[Named]) -> String {

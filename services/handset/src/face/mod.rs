@@ -52,7 +52,7 @@ use handset::{
     outside::{Surroundings, Wire},
 };
 use model::{Instant, Zone};
-use serde_json::Value;
+use serde::Serialize;
 
 pub(crate) use self::{
     page::{Page, Screen, Tone},
@@ -105,10 +105,10 @@ impl Face<'_> {
     }
 
     /// Says something, to people or to scripts, at once: whoever reads it may act on it.
-    fn say(&mut self, page: &Page, lines: impl IntoIterator<Item = Value>) -> Result<()> {
+    fn say(&mut self, page: &Page, lines: impl IntoIterator<Item = impl Serialize>) -> Result<()> {
         if self.json {
             for line in lines {
-                writeln!(self.out, "{line}")?;
+                writeln!(self.out, "{}", serde_json::to_string(&line)?)?;
             }
         } else {
             self.out.write_all(page.text().as_bytes())?;
