@@ -14,7 +14,6 @@ use model::{
     read::{FieldError, Told, told},
     schedule::Edition,
     site::SiteFields,
-    time::When,
     unit::UnitFields,
 };
 use serde_json::Value;
@@ -190,8 +189,11 @@ impl Records {
             return;
         }
         match value {
-            Some((Posted::OfUnit(event), happened_at)) => {
-                self.add(put_right(*event, happened_at), newer_limits);
+            Some((Posted::OfUnit(mut event), happened_at)) => {
+                if let Some(at) = happened_at {
+                    event.put_right(at);
+                }
+                self.add(*event, newer_limits);
             }
             Some((Posted::OfModel(adoption), _)) => {
                 self.adoptions.entry(adoption.of.clone()).or_default().insert(adoption.id, *adoption);
@@ -362,14 +364,6 @@ fn limits_decided(event: &ServiceEvent) -> Option<(ScheduleId, Code)> {
         }
         _ => None,
     })
-}
-
-/// An event with the instant that counts, where that is told because a handset's clock was put right.
-fn put_right(mut event: ServiceEvent, happened_at: Option<Instant>) -> ServiceEvent {
-    if let (When::At { instant, .. }, Some(at)) = (&mut event.occurred.when, happened_at) {
-        *instant = at;
-    }
-    event
 }
 
 /// The unit that an event names beside its own.

@@ -27,7 +27,7 @@ static NO_EDITIONS: BTreeMap<EditionId, Arc<Edition>> = BTreeMap::new();
 /// A unit with all that its answers rest on.
 pub(crate) struct Subject<'r> {
     pub(crate) records: &'r Records,
-    /// Of the units that are the machine, that with the lowest id: the machine goes by its fields.
+    /// Of the units that are the machine, that which stands for it: the machine goes by its fields.
     pub(crate) machine: UnitId,
     pub(crate) fields: &'r UnitFields,
     pub(crate) home: SiteId,
@@ -62,8 +62,9 @@ impl<'r> Subject<'r> {
         if group.len() > 1 {
             units = interval::machine(&input(records, id, &facts, &events));
             let here = units.iter().filter_map(|unit| Some((*unit, records.units.get(unit)?)));
-            (machine, head) =
-                here.filter_map(|(id, unit)| Some((id, unit.fields.as_ref()?))).min_by_key(|(id, _)| *id)?;
+            (machine, head) = here
+                .filter_map(|(id, unit)| Some((id, unit.fields.as_ref()?)))
+                .min_by_key(|(id, fields)| interval::stands_for(*id, fields.retired.is_some()))?;
         }
         let model = UnitModel::of(head);
         let mut adopted = model.iter().flat_map(|model| records.adoptions(model)).peekable();

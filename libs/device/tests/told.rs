@@ -383,6 +383,31 @@ fn a_clock_that_was_put_right_counts_as_it_is_told() {
 }
 
 #[test]
+fn a_run_ends_as_much_later_as_its_clock_was_slow() {
+    let mut world = World::new();
+    let run = |source: &str| {
+        let mut run = event(
+            3,
+            "run",
+            json!({"occurred_at": "2023-03-10T01:00:00Z", "occurred_source": source, "happened_at": "2025-03-10T12:00:00Z", "stopped_at": "2023-03-10T03:30:00Z"}),
+        );
+        run.as_object_mut().unwrap().remove("occurred_on");
+        run
+    };
+    world.unit["meter_fitted"] = json!(false);
+    world.events[1].as_object_mut().unwrap().insert("meter_hours".to_owned(), json!(0));
+    world.events.push(run("clock"));
+    let hours = |due: &UnitDue| serde_json::to_value(due).unwrap()["engine_hours"].clone();
+    let since = |due: &UnitDue| serde_json::to_value(due).unwrap()["items"][0]["hours"].clone();
+    let right = world.due();
+    world.events[2] =
+        event(3, "run", json!({"occurred_at": "2025-03-10T12:00:00Z", "stopped_at": "2025-03-10T14:30:00Z"}));
+    world.events[2].as_object_mut().unwrap().remove("occurred_on");
+    assert_eq!((hours(&right), since(&right)), (hours(&world.due()), since(&world.due())));
+    assert!(hours(&right).to_string().contains("2.5"), "{}", hours(&right));
+}
+
+#[test]
 fn of_two_with_one_id_the_later_stands() {
     let mut world = World::new();
     world.events.push(event(

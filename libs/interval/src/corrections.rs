@@ -123,6 +123,11 @@ pub fn machine(input: &Input<'_>) -> BTreeSet<UnitId> {
     Corrections::of(input).machine(input.unit)
 }
 
+/// The order in which units that are one machine stand for it, the least first: those in use, then by id.
+pub fn stands_for(unit: UnitId, is_retired: bool) -> (bool, UnitId) {
+    (is_retired, unit)
+}
+
 /// Where the unit stood may itself be corrected, so a correction's day is counted at the home site.
 fn taken_at(input: &Input<'_>, event: &ServiceEvent) -> Instant {
     match &event.occurred.when {

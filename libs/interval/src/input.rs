@@ -114,7 +114,7 @@ impl Policy {
 pub struct Input<'a> {
     /// The unit.
     pub unit: UnitId,
-    /// Its own fields; of units that are one machine, those of the unit with the lowest id.
+    /// Its own fields; of units that are one machine, those of the unit that stands for it.
     pub facts: &'a UnitFacts,
     /// All events of the unit, in any order; those of other units too that a correction moved to it or from it, or
     /// that are the same machine. Corrections included.

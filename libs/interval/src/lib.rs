@@ -108,7 +108,7 @@ pub use analysis::condemned;
 pub use bundle::{Bundle, BundledTask, Extent, bundle};
 pub use compact::{Compact, Folded, NeedsRefold, refold_compact};
 pub use compliance::Compliance;
-pub use corrections::machine;
+pub use corrections::{machine, stands_for};
 pub use doubts::{Doubt, doubts};
 pub use fits::{MeterRange, belongs_to};
 pub use happened::{Happened, Stayed, happened, stayed};

@@ -169,7 +169,7 @@ pub(crate) enum Among {
 /// The state of one unit, folded afresh.
 #[derive(Clone, Debug)]
 pub struct UnitDue {
-    /// The unit, or of those that are one machine with it that with the lowest id: lists show the machine as that.
+    /// The unit, or of those that are one machine with it the first in use: lists show the machine as that.
     pub machine: UnitId,
     /// The unit's home site.
     pub home_site: SiteId,

@@ -380,7 +380,8 @@ pub(crate) struct Event {
     id: String,
     #[serde(flatten)]
     common: EventCommon,
-    /// When it happened, where `occurred_at` is of a handset's clock that was put right: this is what counts.
+    /// When it happened, where `occurred_at` is of a handset's clock that was put right: this is what counts. The end of a
+    /// run, `stopped_at`, counts as much later or earlier, too.
     #[schema(value_type = Option<String>, format = DateTime)]
     happened_at: Option<String>,
     /// When the service recorded it.

@@ -12,6 +12,7 @@ use super::{AT, event};
 on_both!(
     a_service_counts_where_it_is_moved_to,
     one_machine_is_listed_once,
+    one_machine_goes_by_an_entry_in_use,
     groups_grow_together,
     many_at_once,
     units_that_one_may_not_see,
@@ -98,6 +99,57 @@ fn one_machine_is_listed_once(backend: Backend) {
     assert_eq!(listed(), [json!(first), json!(second)]);
     assert_ne!(anchor(&town, &first, "plug_replace"), service);
     assert_eq!(anchor(&town, &second, "plug_replace"), service);
+    is_clean(&world.database);
+}
+
+/// The older of two entries of one machine is retired: the machine goes by the other, and nothing that is due is lost.
+fn one_machine_goes_by_an_entry_in_use(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    let boss = town.coordinator();
+    let (first, second) = (town.unit_in_service("FS-1", 0), town.unit_in_service("FS-1 again", 0));
+    correct(&town, &second, json!({"action": "link", "other_unit_id": first}));
+    let plug = json!({"kind": "service", "jobs": [{"job": "plug_replace"}], "meter_hours": 7});
+    let service = town.record(event(&first, plug))["id"].clone();
+    let listed = || {
+        let items = boss.all("/v1/due", 100);
+        let sites = boss.get(&format!("/v1/sites/{}/while-here", town.sites[0])).expect(200).json();
+        let here = sites["units"].as_array().unwrap().iter().map(|unit| unit["unit_id"].clone()).collect();
+        let mut units: Vec<Value> = items.iter().map(|item| item["unit_id"].clone()).collect();
+        units.dedup();
+        (items.len(), units, here)
+    };
+    let set = |unit: &str, retired: Value| {
+        let path = format!("/v1/units/{unit}");
+        let etag = boss.get(&path).expect(200).etag();
+        boss.patch(&path, &etag, &json!({"retired": retired})).expect(200);
+    };
+    let by = |unit: &str| (3, vec![json!(unit)], vec![json!(unit)]);
+    assert_eq!(listed(), by(&first));
+    set(&first, json!(true));
+    assert_eq!(listed(), by(&second));
+    assert_eq!(anchor(&town, &second, "plug_replace"), service);
+    let verdict = boss.get(&format!("/v1/units/{second}/readiness")).expect(200).json();
+    assert_eq!(verdict["unit_id"], json!(second), "{verdict}");
+    is_clean(&world.database);
+    set(&first, Value::Null);
+    assert_eq!(listed(), by(&first));
+    // It stands where the last placement of either says, and is listed there whichever it goes by.
+    town.happened(&first, "2026-06-12T13:00:00Z", json!({"kind": "placement", "site_id": town.sites[1]}));
+    let at = |site: usize| {
+        let here = boss.get(&format!("/v1/sites/{}/while-here", town.sites[site])).expect(200).json();
+        let units = here["units"].as_array().unwrap().iter().map(|unit| unit["unit_id"].clone());
+        (units.collect::<Vec<_>>(), here["clear"].clone())
+    };
+    for (retired, head) in [(Value::Null, &first), (json!(true), &second)] {
+        set(&first, retired);
+        assert_eq!([at(0), at(1)], [(vec![], json!(0)), (vec![json!(head)], json!(0))]);
+    }
+    // Where neither is in use nothing is due.
+    for unit in [&first, &second] {
+        set(unit, json!(true));
+    }
+    assert_eq!(listed().0, 0);
     is_clean(&world.database);
 }
 

@@ -12,6 +12,7 @@ use super::{EVENTS, Phone, line, reading, results, with};
 
 on_both!(
     what_happened_is_put_right,
+    a_run_ends_as_much_later_as_it_begins,
     a_stamp_counts_for_minutes_ahead_at_most,
     a_handset_of_another_year_sends_all_it_has,
     the_offset_is_what_the_clocks_differ_by,
@@ -189,6 +190,64 @@ fn what_happened_is_put_right(backend: Backend) {
             }
         }
     }
+    none_failed(&failures);
+    is_clean(&world.database);
+}
+
+/// A run that was told whole by a clock that is off comes to the hours of one that was told by a clock that is right.
+fn a_run_ends_as_much_later_as_it_begins(backend: Backend) {
+    let world = World::new(backend);
+    let town = world.town();
+    // The clock at sending, when the run began and ended by it, and what the edit comes to.
+    let cases = [
+        ("right", "2026-06-15T12:00:00Z", ["2026-06-15T08:00:00Z", "2026-06-15T09:30:00Z"], "applied"),
+        (
+            "four hours slow",
+            "2026-06-15T08:00:00Z",
+            ["2026-06-15T04:00:00Z", "2026-06-15T05:30:00Z"],
+            "applied",
+        ),
+        (
+            "six years slow",
+            "2020-06-15T12:00:00Z",
+            ["2020-06-15T08:00:00Z", "2020-06-15T09:30:00Z"],
+            "applied",
+        ),
+        ("a year fast", "2027-06-15T12:00:00Z", ["2027-06-15T08:00:00Z", "2027-06-15T09:30:00Z"], "applied"),
+        (
+            "it will end",
+            "2026-06-15T08:00:00Z",
+            ["2026-06-15T07:00:00Z", "2026-06-15T08:30:00Z"],
+            "refused invalid",
+        ),
+    ];
+    let mut failures = Vec::new();
+    let mut hours = Vec::new();
+    for (case, clock, [from, to], expected) in cases {
+        let unit = town.unit_in_service("FS-1", 0);
+        let phone = Phone::new(&town, "technician");
+        let run = json!({"kind": "run", "unit_id": unit, "occurred_at": from, "occurred_source": "clock", "stopped_at": to, "reason": "test"});
+        let edit = with(&phone.event(run), "boot", json!(4));
+        let request = with(&with(&phone.request(&[&edit]), "clock", json!(clock)), "boot", json!(4));
+        let answer = phone.sync(&request).expect(200).json();
+        let told = line(&answer["results"][0]);
+        if told != expected {
+            failures.push(format!("{case}: {told}, {}", answer["results"][0]));
+        }
+        if told == "applied" {
+            hours.push((
+                case,
+                town.coordinator().get(&format!("/v1/units/{unit}/hours")).expect(200).json()["nominal_hours"]
+                    .clone(),
+            ));
+        }
+    }
+    for (case, counted) in &hours {
+        if *counted != hours[0].1 || !counted.to_string().contains("1.5") {
+            failures.push(format!("{case}: {counted}"));
+        }
+    }
+    assert_eq!(hours.len(), 4);
     none_failed(&failures);
     is_clean(&world.database);
 }

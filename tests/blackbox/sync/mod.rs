@@ -126,11 +126,11 @@ impl Phone {
     }
 
     /// What it sends.
-    fn request(&self, edits: &[&Value]) -> Value {
+    pub(crate) fn request(&self, edits: &[&Value]) -> Value {
         json!({"handset": self.id, "clock": NOW, "boot": 4, "edits": edits, "pull": false})
     }
 
-    fn sync(&self, request: &Value) -> Reply {
+    pub(crate) fn sync(&self, request: &Value) -> Reply {
         self.client.post(SYNC, request)
     }
 

@@ -178,6 +178,19 @@ pub const EVENT_KINDS: &[(&str, EventKind)] = &[
 ];
 
 impl ServiceEvent {
+    /// Puts the times that a handset's clock told right, so that this happened at `at`: a run that was told whole ends as much
+    /// later or earlier as it begins. The texts stay as they were sent.
+    pub fn put_right(&mut self, at: Instant) {
+        let When::At { instant, .. } = &mut self.occurred.when else { return };
+        let off = at.micros().saturating_sub(instant.micros());
+        *instant = at;
+        if self.occurred.source == TimeSource::Clock
+            && let Details::Run(Run { phase: RunPhase::Until { stopped_at, .. }, .. }) = &mut self.details
+        {
+            stopped_at.instant = Instant::from_micros(stopped_at.instant.micros().saturating_add(off));
+        }
+    }
+
     /// JSON Pointers to the private text of an event whose JSON is `body`: the same member is a word in one kind and
     /// somebody's text in another.
     pub fn private(body: &Value) -> &'static [&'static str] {

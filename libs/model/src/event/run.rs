@@ -70,7 +70,8 @@ pub enum RunPhase {
 pub struct RunMembers {
     /// The whole run (absent means that), its start, its stop, or that it did not start.
     phase: Option<RunPhaseWord>,
-    /// When the engine stopped; of a whole run, this or `run_hours`.
+    /// When the engine stopped; of a whole run, this or `run_hours`. Where the event is told with `happened_at`, it counts as much
+    /// later or earlier as that is than `occurred_at`.
     #[schema(value_type = Option<String>, format = DateTime, example = "2026-08-01T07:30:00-06:00")]
     stopped_at: Option<String>,
     /// How long it ran; of a whole run, this or `stopped_at`.

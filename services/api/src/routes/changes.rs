@@ -56,7 +56,7 @@ struct LastEventId {
 /// List what has changed
 ///
 /// For systems that keep a copy. Without a cursor, what is there now and may be seen is told page by page, retired records left
-/// out; with the cursor of the page before, what changed since. Keep each cursor once its page is applied, and ask again with
+/// out (but for units that a correction names with another one); with the cursor of the page before, what changed since. Keep each cursor once its page is applied, and ask again with
 /// it, also when `more` is false: the last cursor is where to go on another day.
 ///
 /// Each record is told as it is now, at most once a page, and what was told before may be told again: apply changes in the order

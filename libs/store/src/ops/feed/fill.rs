@@ -1,4 +1,4 @@
-//! The first fill: what is there and not retired, without its history.
+//! The first fill: what is there and not retired, without its history; and units whose events bear on others.
 
 use model::{ScheduleId, SiteId, edit::RecordKind};
 

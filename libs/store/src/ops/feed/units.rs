@@ -3,12 +3,15 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use diesel::prelude::*;
-use model::edit::{RecordKind, Target};
+use model::{
+    UnitId,
+    edit::{RecordKind, Target},
+};
 
 use super::super::super::Conn;
 use super::super::super::dialect::among;
 use super::super::{
-    IDS_AT_ONCE,
+    IDS_AT_ONCE, kin,
     records::{self, Stored},
     schema::unit_sent,
     told::{self, Told},
@@ -89,7 +92,7 @@ impl Reader<'_> {
     /// Tells units from the first on, as far as there is room, and then at least the first; gives the place.
     ///
     /// None of the units that were given is left where the place is none. Of a retired one nothing is told, or that it is to
-    /// be `forgotten`, where the reader may have it as it was.
+    /// be `forgotten`, where the reader may have it as it was; but one that a correction names with others bears on these.
     pub(super) fn tell_units(&mut self, units: &[Placed], forgotten: bool) -> Result<Option<Stage>> {
         let room = self.room().max(1);
         let mut sum = 0_usize;
@@ -100,9 +103,12 @@ impl Reader<'_> {
         let fit = fit.count();
         let some = units.get(..fit.max(1)).unwrap_or(units);
         let stored = self.records_of(some)?;
-        let (retired, told): (Vec<_>, _) =
-            stored.into_iter().partition(|(_, stored)| stored.record.is_retired());
-        for (id, _) in retired.into_iter().filter(|_| forgotten) {
+        let retired = stored.iter().filter(|(_, stored)| stored.record.is_retired());
+        let retired = retired.map(|(id, _)| id.id()).collect();
+        let groups = kin::of_units(self.conn, self.organization, &retired)?;
+        let is_alone = |id: UnitId| retired.contains(&id) && groups.of(id).is_none();
+        let (gone, told): (Vec<_>, _) = stored.into_iter().partition(|(id, _)| is_alone(id.id()));
+        for (id, _) in gone.into_iter().filter(|_| forgotten) {
             self.forget(RecordKind::Unit, id);
         }
         let records = told::records(self.conn, self.organization, RecordKind::Unit, &told)?;

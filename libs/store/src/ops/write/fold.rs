@@ -86,6 +86,16 @@ pub(super) struct Answers {
     pub(super) changes: Vec<ItemChange>,
 }
 
+impl Answers {
+    /// Notes what is doubtful about an event, once though each unit of a machine comes to it.
+    fn doubt(&mut self, event: EventId, warning: Warning) {
+        let known = self.doubts.entry(event).or_default();
+        if !known.contains(&warning) {
+            known.push(warning);
+        }
+    }
+}
+
 impl Folded {
     /// Stored events that it puts elsewhere in time.
     pub(super) fn moved(&self) -> &[(EventId, Instant)] {
@@ -283,7 +293,7 @@ impl Folded {
         self.items.push(items);
         let set_aside = fold.folded.state.set_aside().iter();
         for reading in set_aside {
-            self.answers.doubts.entry(reading.event_id).or_default().push(Warning::of_reading(reading));
+            self.answers.doubt(reading.event_id, Warning::of_reading(reading));
         }
         Ok(())
     }
@@ -295,7 +305,7 @@ impl Folded {
             return Ok(());
         }
         for (event, doubt) in units::doubts(unit, context)? {
-            self.answers.doubts.entry(event).or_default().push(Warning::of_event(doubt));
+            self.answers.doubt(event, Warning::of_event(doubt));
         }
         Ok(())
     }

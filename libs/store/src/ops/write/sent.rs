@@ -111,9 +111,7 @@ impl Work<'_> {
         match (counts, &event.occurred.when) {
             (Some(at), When::At { instant, .. }) if at != *instant => {
                 let mut right = event.clone();
-                if let When::At { instant, .. } = &mut right.occurred.when {
-                    *instant = at;
-                }
+                right.put_right(at);
                 Cow::Owned(right)
             }
             _ => Cow::Borrowed(event),
