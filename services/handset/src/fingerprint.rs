@@ -75,7 +75,12 @@ pub(crate) fn read(text: &str) -> Option<ServiceEvent> {
     for added in ["author", "recorded_at", "note"] {
         members.remove(added);
     }
-    whole(&event, Mode::New, ServiceEvent::read).ok()
+    let happened_at = members.remove("happened_at");
+    let mut event = whole(&event, Mode::New, ServiceEvent::read).ok()?;
+    if let Some(at) = happened_at {
+        event.put_right(Instant::parse(at.as_str()?).ok()?);
+    }
+    Some(event)
 }
 
 /// The number of some records.

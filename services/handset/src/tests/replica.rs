@@ -148,3 +148,28 @@ fn what_is_newer_is_no_error() {
     assert_eq!(bench.told(newer).ended, Ended::Update);
     assert_eq!(bench.handset().device().unwrap().cursor.as_deref(), Some("a cursor"));
 }
+
+/// A fingerprint counts a unit where it stands, also where the service put the time of its placement right: of two, the later
+/// one by the times that count is the last.
+#[test]
+fn a_placement_counts_when_it_happened() {
+    const MILL: &str = "01990593-db00-7ca4-b9f8-c1a4abbbe208";
+    let placed = |id: &str, site: &str, at: &str, counts: Option<&str>| {
+        let mut placed = json!({"id": id, "unit_id": UNIT, "kind": "placement", "site_id": site, "occurred_at": at,
+            "occurred_source": "clock", "author": person(), "recorded_at": "2026-11-03T15:00:00Z"});
+        if let Some(counts) = counts {
+            placed["happened_at"] = json!(counts);
+        }
+        json!({"change": "record", "kind": "service_event", "id": id, "unit_id": UNIT, "record": placed})
+    };
+    let home = placed("01990593-db00-7e00-8000-000000000001", SITE, "2026-11-02T09:00:00Z", None);
+    let away =
+        |at: &str| placed("01990593-db00-7e00-8000-000000000002", MILL, "2026-11-02T08:59:00Z", Some(at));
+    for (happened_at, is_away) in [("2026-11-02T10:59:00Z", true), ("2026-11-02T08:00:00Z", false)] {
+        let mut bench = Bench::new();
+        bench.told(answer(json!([]), json!([depot(), pump(1), home, away(happened_at)])));
+        let covered = bench.handset().0.look(crate::fingerprint::covered).unwrap();
+        let mill = model::SiteId::parse(MILL).unwrap();
+        assert_eq!(covered.contains_key(&mill), is_away, "{happened_at}");
+    }
+}
