@@ -141,10 +141,16 @@ impl Device {
         is_new
     }
 
-    /// What time it is when the device's clock shows this, as far as the service has said how far that is off.
+    /// What time it is when the device's clock shows this, as far as the service has said how far that is off: by whole
+    /// seconds, as what happened is put right, so that nothing lies ahead that was entered just now.
     #[must_use]
     pub fn right(&self, shown: Instant) -> Instant {
-        Instant::from_micros(shown.micros().saturating_add(self.offset_micros.unwrap_or_default()))
+        shown.plus_seconds(self.lacks_seconds().unwrap_or_default())
+    }
+
+    /// What its clock lacks, in whole seconds, as the service reckons with it.
+    fn lacks_seconds(&self) -> Option<i64> {
+        self.offset_micros.map(|lacks| lacks / 1_000_000)
     }
 
     /// When something happened of which the device's clock told the time in one of its starts: put right as the service will do
@@ -154,7 +160,7 @@ impl Device {
         let text = |name: &str| event.get(name).and_then(Value::as_str);
         let told = text("occurred_at").filter(|_| text("occurred_source") == Some("clock"))?;
         let told = Instant::parse(told).ok()?;
-        let offset = self.offset_micros.map(|lacks| Offset { seconds: lacks / 1_000_000, boot: self.boot });
+        let offset = self.lacks_seconds().map(|seconds| Offset { seconds, boot: self.boot });
         let happened = merge::happened(told, TimeSource::Clock, boot, offset).at;
         (happened != told).then_some(happened)
     }

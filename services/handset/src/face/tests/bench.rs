@@ -108,7 +108,7 @@ pub(super) struct Bench {
     pub(super) screen: Screen,
     /// Whether somebody can be asked.
     pub(super) asks: bool,
-    /// What the service says that the device's clock lacks, in seconds.
+    /// What the service says that the device's clock lacks, in milliseconds.
     pub(super) lacks: i64,
 }
 
@@ -162,7 +162,7 @@ impl Bench {
         self.says(
             200,
             json!({"results": results, "changes": changes, "cursor": "a cursor", "more": false, "pull": {"status": "ok"},
-                "clock": "06GPPHI4BG0000000000", "now": now, "offset_seconds": self.lacks,
+                "clock": "06GPPHI4BG0000000000", "now": now, "offset_seconds": (self.lacks as f64) / 1000.0,
                 "limits": {"edits": 1000, "request_bytes": 4_194_304, "decompressed_bytes": 16_777_216,
                     "edit_bytes": 65536, "edit_format": 1, "change_format": 1}}),
         );

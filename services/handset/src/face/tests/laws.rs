@@ -1,5 +1,6 @@
 //! What holds of every command.
 
+use model::Instant;
 use serde_json::json;
 
 use super::bench::{Bench, contested};
@@ -103,13 +104,13 @@ fn one_run_has_the_handset() {
     assert_eq!(Bench::new().in_another_run().to_string(), words);
 }
 
-/// What is done, told in JSON or in words, with a clock that lacks so many seconds.
-fn with_a_clock_that_lacks(seconds: i64) -> Vec<String> {
+/// What is done, told in JSON or in words, with a clock that lacks so many milliseconds, and so many seconds between two steps.
+fn with_a_clock_that_lacks(millis: i64, pause: i64) -> Vec<String> {
     let mut bench = Bench::new();
-    let now = model::Instant::parse("2026-06-15T14:00:00Z").unwrap();
+    let now = Instant::parse("2026-06-15T14:00:30.5Z").unwrap();
     bench.asks = false;
-    bench.around.now = now.plus_seconds(-seconds);
-    bench.lacks = seconds;
+    bench.around.now = Instant::from_micros(now.micros() - millis * 1000);
+    bench.lacks = millis;
     bench.tells(json!([]), json!([]), "2026-06-15T14:00:00Z");
     let steps = [
         "sync --token token",
@@ -142,8 +143,10 @@ fn with_a_clock_that_lacks(seconds: i64) -> Vec<String> {
             told.as_object_mut().unwrap().remove("tags");
             told.to_string()
         });
-        told.push(format!("{line}\n{}", parts.unwrap_or(text)));
-        bench.around.now = bench.around.now.plus_seconds(600);
+        // What is less than a second stays off.
+        let now = bench.around.now.plus_seconds(millis / 1000).to_string();
+        told.push(format!("{line}\n{}", parts.unwrap_or(text).replace(&now, "now")));
+        bench.around.now = bench.around.now.plus_seconds(pause);
     }
     told
 }
@@ -151,10 +154,21 @@ fn with_a_clock_that_lacks(seconds: i64) -> Vec<String> {
 /// Days or years off, as long as the service has said by how much: everything is as by the right clock.
 #[test]
 fn a_wrong_clock_changes_no_answer() {
-    let right = with_a_clock_that_lacks(0);
+    let right = with_a_clock_that_lacks(0, 600);
     for days in [-2, 2, -730, 730] {
-        for (right, wrong) in right.iter().zip(with_a_clock_that_lacks(days * 24 * 3600)) {
+        for (right, wrong) in right.iter().zip(with_a_clock_that_lacks(days * 24 * 3_600_000, 600)) {
             assert_eq!(wrong, *right, "{days} days");
+        }
+    }
+}
+
+/// Nor is what was entered just now ahead of the answer, where a part of a second is left over.
+#[test]
+fn a_part_of_a_second_changes_no_answer() {
+    let right = with_a_clock_that_lacks(0, 0);
+    for millis in [-900, 900, -1900, 1900] {
+        for (right, wrong) in right.iter().zip(with_a_clock_that_lacks(millis, 0)) {
+            assert_eq!(wrong, *right, "{millis} ms");
         }
     }
 }

@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 use super::bench::{Bench, contested, contested_site, not_readable, settled, tagged_by_another};
 use crate::cli::Cli;
 
-/// In seconds.
-const DAY: i64 = 24 * 3600;
+/// In milliseconds.
+const DAY: i64 = 24 * 3_600_000;
 
 /// A step of a script: a line that begins with `$`, what is typed then, and what is printed.
 struct Step<'s> {
@@ -79,7 +79,7 @@ fn set(bench: &mut Bench, line: &str) {
         ("% ", "somebody can be asked") => bench.asks = true,
         ("% ", "the disk is full") => bench.is_full(true),
         ("% ", "there is room again") => bench.is_full(false),
-        ("% ", "the clock is two hours fast") => bench.lacks = -7200,
+        ("% ", "the clock is two hours fast") => bench.lacks = -7_200_000,
         ("% ", "the clock is two days fast") => bench.lacks = -2 * DAY,
         ("% ", "the clock is two years fast") => bench.lacks = -730 * DAY,
         ("% ", "the service takes all") => answer(bench, &[], json!([])),
