@@ -1,5 +1,7 @@
 //! All that can be done on a visit to a site.
 
+use std::collections::BTreeSet;
+
 use interval::EngineHours;
 use model::{
     Instant, SiteId, UnitId,
@@ -99,6 +101,16 @@ impl Records {
     #[must_use]
     pub fn standing_site(&self, unit: UnitId, at: Instant) -> Option<SiteId> {
         Subject::of(self, unit).map(|subject| subject.site_at(at))
+    }
+
+    /// The units that are one machine with a unit, itself among them, by what corrections say; nothing is folded for that. Of a
+    /// unit that cannot be read, all that corrections name together with it.
+    #[must_use]
+    pub fn machine(&self, unit: UnitId) -> BTreeSet<UnitId> {
+        let group = self.group(unit);
+        let is_alone = group.len() < 2;
+        let subject = if is_alone { None } else { Subject::of(self, unit) };
+        subject.map_or(group, |subject| subject.units)
     }
 
     /// The machines that stand at a site and are not retired, and units of which nobody knows; by id.

@@ -35,7 +35,7 @@ pub(crate) struct Subject<'r> {
     events: Cow<'r, [ServiceEvent]>,
     /// The units that corrections join with it, and those of them that are the machine.
     group: BTreeSet<UnitId>,
-    units: BTreeSet<UnitId>,
+    pub(crate) units: BTreeSet<UnitId>,
 }
 
 impl<'r> Subject<'r> {

@@ -1,11 +1,14 @@
 //! `due`: what is due here and what else can be done on this visit, or all of one unit; worked out on the device.
 
-use std::{collections::BTreeMap, process::ExitCode};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    process::ExitCode,
+};
 
 use anyhow::Result;
 use clap::Args;
 use device::{DeviceItem, Include, Records, Remarks, UnitDue, WhileHere};
-use model::SiteId;
+use model::{SiteId, UnitId};
 use serde::Serialize;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -59,7 +62,8 @@ fn at_site(face: &mut Face<'_>, site: &Named) -> Result<ExitCode> {
     let bare = without_items(&records, &here, &standing);
     page.line(Tone::Plain, &summary(items.iter().map(|(_, item)| *item), bare.is_empty()));
     page.line(Tone::Quiet, &face.as_of()?);
-    let tags = put_tags(face, &mut page, standing.iter().filter(|unit| tagged.contains(&unit.unit())))?;
+    let tagged = standing.iter().filter(|unit| tagged.contains(&unit.unit()));
+    let tags = put_tags(face, &mut page, tagged.map(|unit| (unit, records.machine(unit.unit()))))?;
     for (pressing, heading) in GROUPS {
         let group: Vec<_> = items.iter().filter(|(_, item)| Pressing::of(item) == pressing).collect();
         if !group.is_empty() {
@@ -111,22 +115,22 @@ fn without_items<'u>(records: &Records, here: &WhileHere, standing: &'u [Named])
     standing.iter().filter(is_clear).filter(is_bare).collect()
 }
 
-/// The tags that hang here, before anything is done.
+/// The tags that hang here, before anything is done; each at every unit that is the machine.
 fn put_tags<'u>(
     face: &mut Face<'_>,
     page: &mut Page,
-    units: impl Iterator<Item = &'u Named>,
+    units: impl Iterator<Item = (&'u Named, BTreeSet<UnitId>)>,
 ) -> Result<Vec<Value>> {
     let (now, zone) = (face.now()?, face.zone_at(None)?);
-    let mut tags = Vec::new();
-    for unit in units {
-        for tag in story::tags(&face.story(unit.unit())?) {
+    let mut tags = BTreeMap::new();
+    for (unit, machine) in units {
+        for tag in story::tags(&face.story_of(&machine)?) {
             let what = describe::event(&tag.event, now, &zone);
             page.item("!", Tone::Alarm, &format!("{}: {what}", unit.name));
-            tags.push(json!(tag.event));
+            tags.insert(tag.id, json!(tag.event));
         }
     }
-    Ok(tags)
+    Ok(tags.into_values().collect())
 }
 
 fn items(here: &WhileHere) -> Vec<(&str, &DeviceItem)> {
@@ -254,7 +258,7 @@ fn of_unit(face: &mut Face<'_>, unit: &Named, all: bool) -> Result<ExitCode> {
         },
     );
     page.line(Tone::Quiet, &format!("{}; {}", hours(&due), face.as_of()?));
-    for tag in story::tags(&face.story(unit.unit())?) {
+    for tag in story::tags(&face.story_of(&records.machine(unit.unit()))?) {
         let zone = face.zone_at(Some(unit))?;
         page.item("!", Tone::Alarm, &describe::event(&tag.event, now, &zone));
     }

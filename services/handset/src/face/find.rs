@@ -1,5 +1,7 @@
 //! Units and sites as people name them: by label, or by how their id begins.
 
+use std::collections::BTreeMap;
+
 use anyhow::Result;
 use device::Records;
 use handset::{Kind, View};
@@ -72,6 +74,19 @@ impl Face<'_> {
         let near: Vec<Named> = found.iter().filter(is_near).cloned().collect();
         let told = |unit: &Named| with_site(unit, stands_at(&records, unit, now), &sites);
         one("unit", given, if near.len() == 1 { near } else { found }, told)
+    }
+
+    /// The unit of an entry, also where it is retired.
+    pub(super) fn unit_of(&mut self, id: Uuid) -> Result<Named> {
+        let view = self.handset.view(Kind::Unit, id)?;
+        let unknown = || Trouble::Unknown { what: "unit", given: id.to_string() };
+        Ok(view.as_ref().map(Named::of).ok_or_else(unknown)?)
+    }
+
+    /// What people call all units and sites, those included that are retired.
+    pub(super) fn names(&mut self) -> Result<BTreeMap<Uuid, String>> {
+        let (units, sites) = (self.handset.views(Kind::Unit)?, self.handset.views(Kind::Site)?);
+        Ok(units.iter().chain(&sites).map(|view| (view.id, Named::of(view).name)).collect())
     }
 
     /// The unit that something is written about: where its name was begun only, somebody says that it is the one.

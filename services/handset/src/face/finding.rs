@@ -65,19 +65,18 @@ fn opened(face: &mut Face<'_>, finding: &Finding) -> Result<Value> {
 
 fn closed(face: &mut Face<'_>, unit: &Named, number: &str) -> Result<Value> {
     let story = face.story(unit.unit())?;
-    let open = story::findings(&story);
-    let found = which(face, unit, &open, ("finding", "--close"), number)?;
-    Ok(json!({"kind": "finding", "action": "closed", "finding_id": found}))
+    let found = which(face, unit, &story::findings(&story), ("finding", "--close"), number)?;
+    Ok(json!({"kind": "finding", "action": "closed", "finding_id": found.id, "unit_id": found.unit()}))
 }
 
 /// Which of those that are open; the only one without a question.
-pub(super) fn which(
+pub(super) fn which<'s>(
     face: &mut Face<'_>,
     unit: &Named,
-    open: &[&Happened],
+    open: &[&'s Happened],
     (what, flag): (&str, &str),
     number: &str,
-) -> Result<Value> {
+) -> Result<&'s Happened> {
     let (now, zone) = (face.now()?, face.zone_at(Some(unit))?);
     let names: Vec<String> =
         open.iter().map(|happened| describe::event(&happened.event, now, &zone)).collect();
@@ -92,5 +91,5 @@ pub(super) fn which(
         (_, "") => face.choice(None, flag, "Which one?", &among)?,
         (of, number) => face.answer(Some(number), flag, "", |text| super::ask::number(text, of))?,
     };
-    Ok(open.get(place).map_or(Value::Null, |happened| json!(happened.id)))
+    Ok(open.get(place).copied().ok_or(Trouble::Stopped)?)
 }

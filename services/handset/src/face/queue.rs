@@ -1,9 +1,6 @@
 //! `queue`: what he entered, with what happened to it; what needs somebody comes first.
 
-use std::{
-    collections::{BTreeMap, BTreeSet},
-    process::ExitCode,
-};
+use std::{collections::BTreeSet, process::ExitCode};
 
 use anyhow::Result;
 use clap::Args;
@@ -64,8 +61,7 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     page.title(&heading(&stands));
     page.line(Tone::Quiet, &face.as_of()?);
     let (device, now, zone) = (face.handset.device()?, face.now()?, face.zone_at(None)?);
-    let names: BTreeMap<Uuid, String> =
-        face.units()?.into_iter().chain(face.sites()?).map(|one| (one.id, one.name)).collect();
+    let names = face.names()?;
     let last = edits.last().map_or(0, |edit| edit.at.0);
     for (group, tone, title) in GROUPS {
         let of_it: Vec<&StoredEdit> =

@@ -20,7 +20,7 @@ pub(super) struct AllHere {
     pub(super) records: Records,
     /// The units that are not retired, by name.
     pub(super) units: Vec<Named>,
-    /// The units that ever had a tag: only at these can one hang.
+    /// The units of which an entry ever had a tag: only at these can one hang.
     pub(super) tagged: BTreeSet<UnitId>,
 }
 
@@ -49,6 +49,7 @@ impl Face<'_> {
             records.event(&event);
         }
         self.own(&mut records, &mut tagged)?;
+        let tagged = tagged.into_iter().flat_map(|unit| records.machine(unit)).collect();
         Ok(AllHere { records, units: find::named(&units), tagged })
     }
 

@@ -84,7 +84,7 @@ pub(crate) fn run(face: &mut Face<'_>, run: Run) -> Result<ExitCode> {
     let members = match phase {
         Phase::Start => json!({"phase": "start", "reason": reason(face, run.reason.as_deref())?}),
         Phase::NoStart => json!({"phase": "no_start", "reason": reason(face, run.reason.as_deref())?}),
-        Phase::Stop => json!({"phase": "stop", "run_id": started(face, &unit)?}),
+        Phase::Stop => stopped(face, &unit)?,
         Phase::Whole => {
             let (from, end) = whole(face, &unit, [run.from, run.to, run.hours])?;
             common.happened(from);
@@ -151,11 +151,11 @@ fn reason(face: &mut Face<'_>, given: Option<&str>) -> Result<Value> {
     Ok(json!(face.answer_if_any(given, "--reason", question, |text| word(text, &REASONS))?))
 }
 
-/// The run that stops.
-fn started(face: &mut Face<'_>, unit: &Named) -> Result<Value> {
+/// The run stops that was started.
+fn stopped(face: &mut Face<'_>, unit: &Named) -> Result<Value> {
     let story = face.story(unit.unit())?;
     match story::runs(&story).last() {
-        Some(run) => Ok(json!(run.id)),
+        Some(run) => Ok(json!({"phase": "stop", "run_id": run.id, "unit_id": run.unit()})),
         None => {
             let words = format!(
                 "No run of {} is open. Say when it ran: run \"{}\" --from 8:00 --to 9:30",

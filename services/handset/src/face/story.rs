@@ -1,4 +1,4 @@
-//! What has happened to a unit, as far as the handset knows: what is open, and what was taken back.
+//! What has happened to a machine, as far as the handset knows: what is open, and what was taken back.
 
 use std::collections::BTreeSet;
 
@@ -15,10 +15,27 @@ pub(super) struct Happened {
     pub(super) event: Map<String, Value>,
 }
 
+impl Happened {
+    /// The unit on whose record it stands: what ends it is written there, for the service looks for it nowhere else.
+    pub(super) fn unit(&self) -> Option<&Value> {
+        self.event.get("unit_id")
+    }
+}
+
 impl Face<'_> {
-    /// The events of a unit that count, the oldest first; those that wait for a person do not, but for a tag that was hung.
+    /// The events of the machine that a unit is, those of its other entries included, that count, the oldest first; those that
+    /// wait for a person do not, but for a tag that was hung.
     pub(super) fn story(&mut self, unit: UnitId) -> Result<Vec<Happened>> {
-        let events = self.handset.events(unit)?;
+        let machine = self.records()?.machine(unit);
+        self.story_of(&machine)
+    }
+
+    /// The same of a machine by its units.
+    pub(super) fn story_of(&mut self, machine: &BTreeSet<UnitId>) -> Result<Vec<Happened>> {
+        let mut events = Vec::new();
+        for unit in machine {
+            events.extend(self.handset.events(*unit)?);
+        }
         let gone = taken_back(&events);
         let counts =
             |event: &EventView| (!is_held(event) || is_hung(event)) && !gone.contains(&event.id.to_string());

@@ -66,12 +66,9 @@ fn hung(face: &mut Face<'_>, says: &str) -> Result<Value> {
 
 fn removed(face: &mut Face<'_>, unit: &Named, number: &str, sure: bool) -> Result<Value> {
     let story = face.story(unit.unit())?;
-    let hanging = story::tags(&story);
-    let tag = finding::which(face, unit, &hanging, ("tag", "--remove"), number)?;
-    if let Some(hung) = hanging.iter().find(|hung| json!(hung.id) == tag) {
-        ask_of_another(face, unit, hung, sure)?;
-    }
-    Ok(json!({"kind": "tag", "action": "removed", "tag_id": tag}))
+    let hung = finding::which(face, unit, &story::tags(&story), ("tag", "--remove"), number)?;
+    ask_of_another(face, unit, hung, sure)?;
+    Ok(json!({"kind": "tag", "action": "removed", "tag_id": hung.id, "unit_id": hung.unit()}))
 }
 
 /// Whoever takes off a tag that another hung says that they mean it.

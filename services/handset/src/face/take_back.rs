@@ -20,8 +20,7 @@ pub(crate) struct TakeBack {
 
 pub(crate) fn run(face: &mut Face<'_>, take_back: &TakeBack) -> Result<ExitCode> {
     let (edit, text) = find(face, &take_back.entry)?;
-    let unit = queue::about(&text).map(|unit| unit.to_string()).unwrap_or_default();
-    let unit = face.unit(&unit)?;
+    let unit = face.unit_of(queue::about(&text).unwrap_or_default())?;
     let body = when::put_right(&text.body, &face.handset.device()?, text.boot);
     let what = describe::event(&body, face.now()?, &face.zone_at(Some(&unit))?);
     let question = format!("Take back {}, {what}. Why?", unit.name);

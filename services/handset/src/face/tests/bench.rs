@@ -330,6 +330,21 @@ pub(super) fn tagged_by_another() -> Value {
     )])
 }
 
+/// Another entry of the first unit, which is retired and linked with it; somebody hung a tag there, and something is open.
+pub(super) fn entered_twice() -> Value {
+    let retired = json!({"label": "Old pump", "home_site_id": STATION, "fuel": "petrol", "retired": true});
+    let linked = json!({"kind": "correction", "action": "link", "other_unit_id": unit_id(6),
+        "reason": "The same machine, entered twice"});
+    let leaks = json!({"kind": "finding", "action": "opened", "severity": "minor", "note": "It leaks"});
+    let tag = json!({"kind": "tag", "action": "hung", "tag": "locked_out"});
+    json!([
+        unit(6, retired),
+        event(1, 8, "2026-06-13T16:00:00Z", linked),
+        event(6, 8, "2026-06-14T15:00:00Z", leaks),
+        event(6, 9, "2026-06-14T16:00:00Z", tag),
+    ])
+}
+
 /// An event of a kind that nobody knows, and a unit whose record nobody can read.
 pub(super) fn not_readable() -> Value {
     json!([

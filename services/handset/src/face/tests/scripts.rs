@@ -5,7 +5,9 @@ use std::{collections::BTreeSet, fs, path::PathBuf};
 use clap::CommandFactory;
 use serde_json::{Value, json};
 
-use super::bench::{Bench, contested, contested_site, not_readable, settled, tagged_by_another};
+use super::bench::{
+    Bench, contested, contested_site, entered_twice, not_readable, settled, tagged_by_another,
+};
 use crate::cli::Cli;
 
 /// In milliseconds.
@@ -108,6 +110,7 @@ fn set(bench: &mut Bench, line: &str) {
             answer(bench, &held, json!([]));
         }
         ("% ", "another hangs a tag") => answer(bench, &[], tagged_by_another()),
+        ("% ", "Pump 1 was entered twice") => answer(bench, &[], entered_twice()),
         ("% ", "something comes that cannot be read") => answer(bench, &[], not_readable()),
         ("% ", "another has set the first otherwise") => {
             let result = json!({"result": "contested", "version": 2, "contested": ["rated_kw"],
