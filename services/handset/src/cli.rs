@@ -2,7 +2,7 @@
 
 use std::{
     io::{self, IsTerminal, Write},
-    path::PathBuf,
+    path::{Path, PathBuf},
     process::ExitCode,
 };
 
@@ -131,7 +131,7 @@ fn program(cli: Cli, screen: Screen) -> Result<ExitCode> {
     let boot_mark = boot_mark();
     let stdin = io::stdin();
     let mut face = Face {
-        handset: &mut Handset::open(&cli.file, &boot_mark).map_err(Trouble::NotSaved)?,
+        handset: &mut opened(&cli.file, &boot_mark)?,
         around: &mut machine,
         wire: &mut Noted::new(Http::default(), cli.traffic.as_deref()).context("the file for the traffic")?,
         boot_mark: &boot_mark,
@@ -144,6 +144,11 @@ fn program(cli: Cli, screen: Screen) -> Result<ExitCode> {
         beside: &mut io::stderr(),
     };
     command(cli.command, &mut face)
+}
+
+/// The handset, with its file open.
+pub(crate) fn opened(file: &Path, boot_mark: &str) -> Result<Handset, Trouble> {
+    Handset::open(file, boot_mark).map_err(Trouble::NotOpened)
 }
 
 /// Runs a command.

@@ -16,7 +16,7 @@ pub enum Error {
     /// Another program has it open.
     #[error("another run has this handset")]
     Taken,
-    /// No room is left on the device. Nothing of what was asked for has been written.
+    /// No room is left on the device. Nothing of what was being written is kept; of a sync, the pages that were taken before stay.
     #[error("no room is left on this device")]
     Full,
     /// The file is of a newer version of this program.

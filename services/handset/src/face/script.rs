@@ -40,10 +40,19 @@ pub(crate) fn write(face: &mut Face<'_>) -> Result<ExitCode> {
     let (mut line, mut number) = (String::new(), 0);
     while face.input.read_line(&mut line)? > 0 {
         number += 1;
-        write_line(face, &line).with_context(|| format!("line {number}"))?;
+        write_line(face, &line).map_err(|why| not_written(why, number))?;
         line.clear();
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Why a line was not written; those before it are.
+fn not_written(why: anyhow::Error, line: usize) -> anyhow::Error {
+    match why.downcast() {
+        Ok(Trouble::NotSaved(why)) if line > 1 => Trouble::LineNotSaved { line, why }.into(),
+        Ok(other) => anyhow::Error::from(other).context(format!("line {line}")),
+        Err(why) => why.context(format!("line {line}")),
+    }
 }
 
 fn write_line(face: &mut Face<'_>, line: &str) -> Result<()> {

@@ -1,4 +1,5 @@
-//! What keeps a command from doing what was asked. Nothing has been written then.
+//! What keeps a command from doing what was asked. Nothing has been written then, but for the pages that a sync took before, and
+//! the lines before the one that is named.
 
 use std::error::Error;
 
@@ -40,9 +41,20 @@ pub(crate) enum Trouble {
         /// What is wrong.
         why: String,
     },
+    /// The handset's file could not be opened.
+    #[error("{}", not_opened(.0))]
+    NotOpened(handset::Error),
     /// It could not be written down.
     #[error("{}", not_saved(.0))]
     NotSaved(handset::Error),
+    /// A line of several could not be written down; those before it are.
+    #[error("{}", line_not_saved(*.line, .why))]
+    LineNotSaved {
+        /// Which one, counted from 1.
+        line: usize,
+        /// Why.
+        why: handset::Error,
+    },
     /// A sync broke off; what it had taken stays.
     #[error("{}", not_synced(.0))]
     NotSynced(handset::Error),
@@ -62,6 +74,17 @@ impl Trouble {
     }
 }
 
+/// Whatever was asked for, also where it was only to be looked at: a first run after a start writes the start down.
+fn not_opened(why: &handset::Error) -> String {
+    match why {
+        handset::Error::Full => {
+            "No room is left on this device. All that you entered before is kept. Make room, then try again."
+                .to_owned()
+        }
+        other => not_saved(other),
+    }
+}
+
 fn not_saved(why: &handset::Error) -> String {
     match why {
         handset::Error::Full => {
@@ -71,6 +94,16 @@ fn not_saved(why: &handset::Error) -> String {
             "Another run has this handset; nothing was saved. Try again when it is done.".to_owned()
         }
         other => format!("{}. Nothing was saved.", whole(other)),
+    }
+}
+
+fn line_not_saved(line: usize, why: &handset::Error) -> String {
+    let kept = format!("Line {line} was not saved; the lines before it are.");
+    match why {
+        handset::Error::Full => {
+            format!("No room is left on this device. {kept} Make room, then go on from there.")
+        }
+        other => format!("{}. {kept}", whole(other)),
     }
 }
 

@@ -126,7 +126,12 @@ const FULL: &str = "
     CREATE TRIGGER full_edit BEFORE INSERT ON edit BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;
     CREATE TRIGGER full_drop BEFORE DELETE ON edit BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;
     CREATE TRIGGER full_self BEFORE INSERT ON device BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;";
-const ROOM: &str = "DROP TRIGGER full_edit; DROP TRIGGER full_drop; DROP TRIGGER full_self;";
+const ROOM: &str =
+    "DROP TRIGGER full_edit; DROP TRIGGER IF EXISTS full_drop; DROP TRIGGER IF EXISTS full_self;";
+/// The same where there is room for the first entry.
+const ROOM_FOR_ONE: &str = "
+    CREATE TRIGGER full_edit BEFORE INSERT ON edit WHEN (SELECT count(*) FROM edit) > 0
+    BEGIN SELECT RAISE(ROLLBACK, 'database or disk is full'); END;";
 
 impl Bench {
     /// One that has been told of everything.
@@ -176,19 +181,39 @@ impl Bench {
 
     /// From now on the disk has no room, or has some again.
     pub(super) fn is_full(&mut self, is_full: bool) {
+        self.changes(if is_full { FULL } else { ROOM });
+    }
+
+    /// From now on the disk has room for the first entry, and for no other.
+    pub(super) fn has_room_for_one(&mut self) {
+        self.changes(ROOM_FOR_ONE);
+    }
+
+    fn changes(&mut self, how: &str) {
         let file = self.folder.path().join("van-2.db");
         // It has the file alone while it is open.
         self.handset = Handset::open(&self.folder.path().join("another.db"), BOOT).unwrap();
         let mut conn = SqliteConnection::establish(file.to_str().unwrap()).unwrap();
-        conn.batch_execute(if is_full { FULL } else { ROOM }).unwrap();
+        conn.batch_execute(how).unwrap();
         drop(conn);
         self.handset = Handset::open(&file, BOOT).unwrap();
     }
 
     /// What another run is told while this one has the handset.
     pub(super) fn in_another_run(&mut self) -> Trouble {
-        let another = Handset::open(&self.folder.path().join("van-2.db"), BOOT);
-        Trouble::NotSaved(another.err().unwrap())
+        cli::opened(&self.folder.path().join("van-2.db"), BOOT).err().unwrap()
+    }
+
+    /// The device is started, and the file opened; what is in the way of that.
+    pub(super) fn started(&mut self) -> Option<Trouble> {
+        let file = self.folder.path().join("van-2.db");
+        self.handset = Handset::open(&self.folder.path().join("another.db"), BOOT).unwrap();
+        let (opened, trouble) = match cli::opened(&file, "second start") {
+            Ok(opened) => (opened, None),
+            Err(trouble) => (Handset::open(&file, BOOT).unwrap(), Some(trouble)),
+        };
+        self.handset = opened;
+        trouble
     }
 
     /// Edits that were entered and not answered, by id.

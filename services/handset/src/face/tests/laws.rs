@@ -88,6 +88,20 @@ fn nothing_is_saved_where_no_room_is_left() {
     assert_eq!(bench.edits(), 11);
 }
 
+/// After a start the file is written when it is opened: where that cannot be, nothing of what was entered is lost.
+#[test]
+fn all_is_kept_where_no_room_is_left_after_a_start() {
+    let mut bench = Bench::new();
+    bench.types("reading \"Pump 1\" 422", "");
+    bench.is_full(true);
+    let words =
+        "No room is left on this device. All that you entered before is kept. Make room, then try again.";
+    assert_eq!(bench.started().map(|trouble| trouble.to_string()), Some(words.to_owned()));
+    bench.is_full(false);
+    assert!(bench.started().is_none());
+    assert_eq!(bench.edits(), 1);
+}
+
 /// Who waits for an answer is told, once for each wait; a script is not.
 #[test]
 fn whoever_waits_is_told() {

@@ -80,6 +80,7 @@ fn set(bench: &mut Bench, line: &str) {
         ("% ", "no one can be asked") => bench.asks = false,
         ("% ", "somebody can be asked") => bench.asks = true,
         ("% ", "the disk is full") => bench.is_full(true),
+        ("% ", "the disk has room for one entry") => bench.has_room_for_one(),
         ("% ", "there is room again") => bench.is_full(false),
         ("% ", "the clock is two hours fast") => bench.lacks = -7_200_000,
         ("% ", "the clock is two days fast") => bench.lacks = -2 * DAY,
