@@ -9,14 +9,14 @@ use handset::{
     wire::{EditText, Told},
     words,
 };
-use model::Instant;
+use model::{Instant, UnitId};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::{
     Face, Trouble, conflicts, describe,
     page::{Page, Tone},
-    when,
+    story, when,
 };
 
 #[derive(Args)]
@@ -56,7 +56,8 @@ const DOUBTS_FOR_DAYS: i64 = 7;
 pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     let edits = face.handset.queue()?;
     let stands = standing(face, &edits)?;
-    let lines = edits.iter().map(line).collect::<Result<Vec<_>>>()?;
+    let lines = edits.iter().zip(&stands).map(|(edit, stands)| line(edit, *stands));
+    let lines = lines.collect::<Result<Vec<_>>>()?;
     let mut page = face.page();
     page.title(&heading(&stands));
     page.line(Tone::Quiet, &face.as_of()?);
@@ -80,14 +81,15 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
             let unit = about(&text).and_then(|id| names.get(&id)).map_or("", String::as_str);
             let what = describe::edit(&text, &names, now, &zone);
             page.item(&number(edit, last), tone, &format!("{unit}: {what}"));
-            explain(&mut page, edit)?;
+            explain(&mut page, edit, group)?;
         }
     }
     face.say(&page, lines)?;
     Ok(ExitCode::SUCCESS)
 }
 
-/// Where each stands now: one that was contested is recorded like others once somebody has settled it.
+/// Where each stands now: one that was contested is recorded like others once somebody has settled it, and one that was doubtful
+/// once it was taken back.
 fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<Stands>> {
     let contested: BTreeSet<(Uuid, String)> =
         conflicts::all(face)?.into_iter().map(|one| (one.of.id, one.field)).collect();
@@ -103,7 +105,19 @@ fn standing(face: &mut Face<'_>, edits: &[StoredEdit]) -> Result<Vec<Stands>> {
             State::Applied | State::Contested => Stands::Recorded,
         })
     };
-    edits.iter().map(stands).collect()
+    let mut stand = edits.iter().map(stands).collect::<Result<Vec<_>>>()?;
+    for (edit, stands) in edits.iter().zip(&mut stand) {
+        if *stands == Stands::Doubtful && is_taken_back(face, edit)? {
+            *stands = Stands::Recorded;
+        }
+    }
+    Ok(stand)
+}
+
+fn is_taken_back(face: &mut Face<'_>, edit: &StoredEdit) -> Result<bool> {
+    let Some(unit) = about(&EditText::read(&edit.text)?) else { return Ok(false) };
+    let events = face.handset.events(UnitId::from_uuid(unit))?;
+    Ok(story::taken_back(&events).contains(&edit.record.to_string()))
 }
 
 /// Whether people still disagree about something that it set.
@@ -139,13 +153,24 @@ pub(super) fn needed(many: usize) -> String {
 }
 
 /// The first words mostly say what the heading does; the others say why.
-fn explain(page: &mut Page, edit: &StoredEdit) -> Result<()> {
-    let said = words::edit(edit)?;
-    let skipped = usize::from(!matches!(edit.state, State::Refused | State::Contested));
+fn explain(page: &mut Page, edit: &StoredEdit, stands: Stands) -> Result<()> {
+    let said = said(edit, stands)?;
+    let skipped = usize::from(!matches!(stands, Stands::Refused | Stands::Contested));
     for words in said.iter().skip(skipped) {
         page.under(Tone::Quiet, words);
     }
     Ok(())
+}
+
+/// What is said of an edit; that it is contested, as long as it is.
+fn said(edit: &StoredEdit, stands: Stands) -> Result<Vec<String>> {
+    match &edit.result {
+        Some(result) if edit.state == State::Contested && stands != Stands::Contested => {
+            let told: Told = serde_json::from_str(result)?;
+            Ok(words::told(&Told { result: "applied".to_owned(), contested: Vec::new(), ..told }))
+        }
+        _ => Ok(words::edit(edit)?),
+    }
 }
 
 /// What an entry is called: its number, with which of the handset's numbers it was written under where that is not the last.
@@ -172,7 +197,7 @@ pub(super) fn about(edit: &EditText) -> Option<Uuid> {
     edit.record_id.or_else(unit)
 }
 
-fn line(edit: &StoredEdit) -> Result<Value> {
+fn line(edit: &StoredEdit, stands: Stands) -> Result<Value> {
     let sent: Value = serde_json::from_str(&edit.text)?;
-    Ok(json!({"id": edit.id, "state": edit.state.as_str(), "words": words::edit(edit)?, "edit": sent}))
+    Ok(json!({"id": edit.id, "state": edit.state.as_str(), "words": said(edit, stands)?, "edit": sent}))
 }

@@ -69,7 +69,7 @@ fn instant(event: &Map<String, Value>) -> Option<Instant> {
 }
 
 /// The ids of what was taken back and not put back since; what waits for a person takes nothing back yet.
-fn taken_back(events: &[EventView]) -> BTreeSet<String> {
+pub(super) fn taken_back(events: &[EventView]) -> BTreeSet<String> {
     let mut gone = BTreeSet::new();
     for event in events.iter().filter(|event| !is_held(event)) {
         let said = |name: &str| event.event.get(name).and_then(Value::as_str);

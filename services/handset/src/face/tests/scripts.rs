@@ -118,6 +118,11 @@ fn set(bench: &mut Bench, line: &str) {
                 "recorded_at": "2026-06-15T18:00:00Z"});
             answer(bench, &[result], contested());
         }
+        ("% ", "another has set the first otherwise, and the clock is doubted") => {
+            let result = json!({"result": "contested", "version": 2, "contested": ["rated_kw"],
+                "recorded_at": "2026-06-15T18:00:00Z", "flags": ["clock_suspect"]});
+            answer(bench, &[result], contested());
+        }
         ("% ", "the service takes all, and nobody disagrees") => answer(bench, &[], settled()),
         ("% ", "two people disagree about a site") => answer(bench, &[], contested_site()),
         ("% ", "two people disagree") => answer(bench, &[], contested()),
