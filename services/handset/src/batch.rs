@@ -75,6 +75,7 @@ mod tests {
             version: None,
             result: None,
             answered_at: None,
+            happened_at: None,
         }
     }
 

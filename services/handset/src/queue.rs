@@ -124,6 +124,7 @@ fn write_one(
         version: None,
         result: None,
         answered_at: None,
+        happened_at: None,
     };
     edits::add(conn, &new)?;
     under.last_number = number;

@@ -54,7 +54,7 @@ pub(crate) fn take(conn: &mut Conn, sent: &Sent, answer: &Answer, now: Instant) 
     device.forked |= answer.forked && holds;
     let first_answers = edits::unanswered(conn, sent.edits.iter().map(|(id, _)| *id))?;
     for ((id, at), told) in sent.edits.iter().zip(&answer.results) {
-        result(conn, *id, told.get(), now)?;
+        result(conn, &device, *id, told.get(), now)?;
         if sent.offered {
             device.offered = device.offered.max(*at);
         }
@@ -79,7 +79,9 @@ pub(crate) fn take(conn: &mut Conn, sent: &Sent, answer: &Answer, now: Instant) 
 }
 
 /// Notes what became of an edit.
-fn result(conn: &mut Conn, id: EditId, text: &str, now: Instant) -> Result<()> {
+fn result(conn: &mut Conn, device: &Device, id: EditId, text: &str, now: Instant) -> Result<()> {
+    let Some(own) = edits::find(conn, id)? else { return Ok(()) };
+    let happened_at = own.happened(&EditText::read(&own.text)?, device);
     let told: Option<Told> = serde_json::from_str(text).ok();
     let state = match told.as_ref().map(|told| told.result.as_str()).unwrap_or_default() {
         "applied" | "already_applied" => State::Applied,
@@ -89,11 +91,8 @@ fn result(conn: &mut Conn, id: EditId, text: &str, now: Instant) -> Result<()> {
         // Whatever a newer service calls it: it has the edit, and that is not its last word.
         _ => State::Parked,
     };
-    edits::answer(
-        conn,
-        id,
-        &Answered { state, version: told.and_then(|told| told.version), result: text, at: now },
-    )
+    let version = told.and_then(|told| told.version);
+    edits::answer(conn, id, &Answered { state, version, result: text, at: now, happened_at })
 }
 
 fn pulled(conn: &mut Conn, device: &mut Device, answer: &Answer) -> Result<Taken> {

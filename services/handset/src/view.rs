@@ -9,7 +9,7 @@ use uuid::Uuid;
 
 use crate::{
     copy::{RecordCopy, Rival},
-    disk::{Conn, State, StoredEdit, StoredRecord, device, edits, records},
+    disk::{Conn, Device, State, StoredEdit, StoredRecord, device, edits, records},
     error::{Error, Result},
     queue::Kind,
     wire::{EditText, Told},
@@ -173,15 +173,23 @@ pub(crate) fn events(conn: &mut Conn, unit: model::UnitId) -> Result<Vec<EventVi
         if own.kind != "service_event" || refused || events.iter().any(|event| event.id == own.record) {
             continue;
         }
-        let EditText { mut body, boot, .. } = EditText::read(&own.text)?;
-        if body.get("unit_id").and_then(Value::as_str) == Some(unit.to_string().as_str()) {
-            body.insert("id".to_owned(), Value::from(own.record.to_string()));
-            if let Some(at) = device.as_ref().and_then(|device| device.happened(&body, boot)) {
-                body.insert("happened_at".to_owned(), Value::from(at.to_string()));
-            }
-            events.push(EventView { id: own.record, event: Value::Object(body), state: Some(own.state) });
+        let text = EditText::read(&own.text)?;
+        if text.body.get("unit_id").and_then(Value::as_str) == Some(unit.to_string().as_str()) {
+            let event = Value::Object(written(&own, text, device.as_ref()));
+            events.push(EventView { id: own.record, event, state: Some(own.state) });
         }
     }
     events.sort_by_key(|event| event.id);
     Ok(events)
+}
+
+/// An event as it was written, with its id, and when it happened where its time is put right.
+fn written(own: &StoredEdit, text: EditText, device: Option<&Device>) -> Map<String, Value> {
+    let happened_at = device.and_then(|device| own.happened(&text, device));
+    let mut body = text.body;
+    body.insert("id".to_owned(), Value::from(own.record.to_string()));
+    if let Some(at) = happened_at {
+        body.insert("happened_at".to_owned(), Value::from(at.to_string()));
+    }
+    body
 }

@@ -4,8 +4,16 @@ use diesel::prelude::*;
 use model::{EditId, Instant};
 use uuid::Uuid;
 
-use super::{Conn, device::At, key::Key, schema::edit};
-use crate::error::{Error, Result};
+use super::{
+    Conn,
+    device::{At, Device},
+    key::Key,
+    schema::edit,
+};
+use crate::{
+    error::{Error, Result},
+    wire::EditText,
+};
 
 /// Where an edit stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -76,6 +84,16 @@ pub struct StoredEdit {
     pub result: Option<String>,
     /// When it was answered last, by the service's clock.
     pub answered_at: Option<Instant>,
+    /// When it happened, where its time was put right with its first answer.
+    pub(crate) happened_at: Option<Instant>,
+}
+
+impl StoredEdit {
+    /// When what it says happened, where the time that it tells is put right: with the first answer that is fixed; until then it
+    /// goes by what is known of the device's clock.
+    pub(crate) fn happened(&self, text: &EditText, device: &Device) -> Option<Instant> {
+        if self.result.is_some() { self.happened_at } else { device.happened(&text.body, text.boot) }
+    }
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -92,6 +110,7 @@ struct EditRow {
     version: Option<i64>,
     result: Option<String>,
     answered_at: Option<i64>,
+    happened_at: Option<i64>,
 }
 
 impl EditRow {
@@ -107,6 +126,7 @@ impl EditRow {
             version: self.version.map(i64::cast_unsigned),
             result: self.result,
             answered_at: self.answered_at.map(Instant::from_micros),
+            happened_at: self.happened_at.map(Instant::from_micros),
         })
     }
 }
@@ -125,6 +145,7 @@ pub(crate) fn add(conn: &mut Conn, new: &StoredEdit) -> Result<()> {
         version: new.version.map(u64::cast_signed),
         result: new.result.clone(),
         answered_at: new.answered_at.map(Instant::micros),
+        happened_at: new.happened_at.map(Instant::micros),
     };
     diesel::insert_into(edit::table).values(row).execute(conn)?;
     Ok(())
@@ -212,6 +233,8 @@ pub(crate) struct Answered<'a> {
     /// The result as it was told.
     pub(crate) result: &'a str,
     pub(crate) at: Instant,
+    /// When it happened, where that is put right.
+    pub(crate) happened_at: Option<Instant>,
 }
 
 /// Notes what became of an edit.
@@ -222,6 +245,7 @@ pub(crate) fn answer(conn: &mut Conn, id: EditId, answered: &Answered<'_>) -> Re
             edit::version.eq(answered.version.map(u64::cast_signed)),
             edit::result.eq(answered.result),
             edit::answered_at.eq(answered.at.micros()),
+            edit::happened_at.eq(answered.happened_at.map(Instant::micros)),
         ))
         .execute(conn)?;
     Ok(())

@@ -49,6 +49,7 @@ diesel::table! {
         version -> Nullable<BigInt>,
         result -> Nullable<Text>,
         answered_at -> Nullable<BigInt>,
+        happened_at -> Nullable<BigInt>,
     }
 }
 

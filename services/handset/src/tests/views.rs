@@ -155,8 +155,29 @@ fn times_of_a_wrong_clock_are_put_right() {
     bench.says(200, waits());
     bench.told(waits());
     assert_eq!(happened(&mut bench), [Some(json!("2026-11-03T14:58:02Z")), None]);
-    // Of the clock of another start nobody knows.
+    // That is fixed: neither what is measured later nor another start changes it.
+    let mut slower = waits();
+    slower["offset_seconds"] = json!(-20);
+    bench.told(slower);
+    assert_eq!(happened(&mut bench), [Some(json!("2026-11-03T14:58:02Z")), None]);
     bench.open("second start");
+    assert_eq!(happened(&mut bench), [Some(json!("2026-11-03T14:58:02Z")), None]);
     bench.told(waits());
-    assert_eq!(happened(&mut bench), [None, None]);
+    assert_eq!(happened(&mut bench), [Some(json!("2026-11-03T14:58:02Z")), None]);
+}
+
+/// Of the clock of another start nobody knows: what was written in one and answered in the next stays as it is.
+#[test]
+fn times_of_another_start_stay_as_they_are() {
+    let mut bench = Bench::new();
+    bench.told(answer(json!([]), json!([])));
+    let event = json!({"kind": "reading", "unit_id": UNIT, "occurred_at": "2026-11-03T08:00:00-07:00",
+        "occurred_source": "clock", "meter_hours": 5});
+    let id = bench.write(Wish::Event(map(event)));
+    bench.open("second start");
+    let waits = || answer(json!([result(&id, "parked")]), json!([]));
+    bench.says(200, waits());
+    bench.told(waits());
+    let events = bench.handset().events(model::UnitId::from_uuid(unit())).unwrap();
+    assert_eq!(events[0].event.get("happened_at"), None);
 }

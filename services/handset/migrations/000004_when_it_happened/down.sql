@@ -1,0 +1,1 @@
+ALTER TABLE edit DROP COLUMN happened_at;
