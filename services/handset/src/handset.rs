@@ -157,6 +157,11 @@ impl Handset {
         self.0.look(|conn| view::events(conn, unit))
     }
 
+    /// A service event that was entered here, as its user sees it: as it was told where it is in the copy.
+    pub fn entered(&mut self, edit: &StoredEdit) -> Result<Map<String, Value>> {
+        self.0.look(|conn| view::entered(conn, edit))
+    }
+
     /// All edits that are kept, in the order in which they were written.
     pub fn queue(&mut self) -> Result<Vec<StoredEdit>> {
         self.0.look(edits::all)

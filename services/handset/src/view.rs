@@ -183,6 +183,14 @@ pub(crate) fn events(conn: &mut Conn, unit: model::UnitId) -> Result<Vec<EventVi
     Ok(events)
 }
 
+/// An event that was entered here: as it was told where it is in the copy, else as it was written.
+pub(crate) fn entered(conn: &mut Conn, own: &StoredEdit) -> Result<Map<String, Value>> {
+    if let Some(told) = records::find(conn, &own.kind, own.record)? {
+        return serde_json::from_str(&told.text).map_err(|e| Error::corrupt("service event")(&e));
+    }
+    Ok(written(own, EditText::read(&own.text)?, device::find(conn)?.as_ref()))
+}
+
 /// An event as it was written, with its id, and when it happened where its time is put right.
 fn written(own: &StoredEdit, text: EditText, device: Option<&Device>) -> Map<String, Value> {
     let happened_at = device.and_then(|device| own.happened(&text, device));

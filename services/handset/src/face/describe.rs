@@ -112,8 +112,7 @@ fn what(event: &Map<String, Value>, now: Instant, zone: &Zone) -> String {
 }
 
 fn until(event: &Map<String, Value>, now: Instant, zone: &Zone) -> Option<String> {
-    let stopped = Instant::parse(text(event, "stopped_at")?).ok()?;
-    Some(format!("until {}", when::shown(stopped, now, zone)))
+    Some(format!("until {}", when::shown(when::stopped(event)?, now, zone)))
 }
 
 fn maintainer(event: &Map<String, Value>) -> Option<String> {

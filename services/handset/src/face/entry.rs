@@ -79,10 +79,9 @@ impl Face<'_> {
         check(&event)?;
         let photos = common.photo.iter().map(|file| photo(file)).collect::<Result<Vec<_>, Trouble>>()?;
         let (now, zone) = (self.now()?, self.zone_at(Some(unit))?);
-        let device = self.handset.device()?;
-        let counts = when::put_right(&event, &device, device.boot);
+        let counts = when::put_right(&event, &self.handset.device()?);
         let words = format!("{}, {}", self.told(unit)?, describe::event(&counts, now, &zone));
-        let warnings = meter::doubts(self, &counts)?;
+        let warnings = meter::doubts(self, when::counted(counts))?;
         let taken = photos.len();
         let id = self
             .handset

@@ -55,7 +55,7 @@ impl Face<'_> {
         let member = if event.contains_key("stopped_at") { "stop_meter_hours" } else { "meter_hours" };
         let (device, records) = (self.handset.device()?, self.records()?);
         loop {
-            let mut read = when::put_right(event, &device, device.boot);
+            let mut read = when::counted(when::put_right(event, &device));
             read.insert(member.to_owned(), sent(hours));
             // What is wrong with the event by itself is said when it is saved.
             let checked = records.check(&entry::with_an_id(read)).ok();
@@ -143,7 +143,7 @@ fn flat(page: &Page) -> String {
 }
 
 /// Doubts about anything that was entered, as whoever entered it reads them.
-pub(super) fn doubts(face: &mut Face<'_>, event: &Map<String, Value>) -> Result<Vec<Value>> {
-    let checked = face.records()?.check(&entry::with_an_id(event.clone())).ok();
+pub(super) fn doubts(face: &mut Face<'_>, event: Map<String, Value>) -> Result<Vec<Value>> {
+    let checked = face.records()?.check(&entry::with_an_id(event)).ok();
     Ok(checked.iter().flat_map(|check| &check.warnings).map(|warning| json!(warning)).collect())
 }

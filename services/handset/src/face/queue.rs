@@ -16,7 +16,7 @@ use uuid::Uuid;
 use super::{
     Face, Trouble, conflicts, describe,
     page::{Page, Tone},
-    story, when,
+    story,
 };
 
 #[derive(Args)]
@@ -61,7 +61,7 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
     let mut page = face.page();
     page.title(&heading(&stands));
     page.line(Tone::Quiet, &face.as_of()?);
-    let (device, now, zone) = (face.handset.device()?, face.now()?, face.zone_at(None)?);
+    let (now, zone) = (face.now()?, face.zone_at(None)?);
     let names = face.names()?;
     let last = edits.last().map_or(0, |edit| edit.at.0);
     for (group, tone, title) in GROUPS {
@@ -77,7 +77,9 @@ pub(crate) fn run(face: &mut Face<'_>, queue: &Queue) -> Result<ExitCode> {
         }
         for edit in of_it {
             let mut text = EditText::read(&edit.text)?;
-            text.body = when::put_right(&text.body, &device, text.boot);
+            if text.kind == "service_event" {
+                text.body = face.handset.entered(edit)?;
+            }
             let unit = about(&text).and_then(|id| names.get(&id)).map_or("", String::as_str);
             let what = describe::edit(&text, &names, now, &zone);
             page.item(&number(edit, last), tone, &format!("{unit}: {what}"));

@@ -7,7 +7,7 @@ use clap::Args;
 use handset::{State, StoredEdit, wire::EditText};
 use serde_json::json;
 
-use super::{Face, Trouble, describe, entry::Common, queue, when};
+use super::{Face, Trouble, describe, entry::Common, queue};
 
 #[derive(Args)]
 pub(crate) struct TakeBack {
@@ -21,8 +21,8 @@ pub(crate) struct TakeBack {
 pub(crate) fn run(face: &mut Face<'_>, take_back: &TakeBack) -> Result<ExitCode> {
     let (edit, text) = find(face, &take_back.entry)?;
     let unit = face.unit_of(queue::about(&text).unwrap_or_default())?;
-    let body = when::put_right(&text.body, &face.handset.device()?, text.boot);
-    let what = describe::event(&body, face.now()?, &face.zone_at(Some(&unit))?);
+    let event = face.handset.entered(&edit)?;
+    let what = describe::event(&event, face.now()?, &face.zone_at(Some(&unit))?);
     let question = format!("Take back {}, {what}. Why?", unit.name);
     let reason = face.answer(take_back.reason.as_deref(), "--reason", &question, |text| {
         if text.trim().is_empty() {

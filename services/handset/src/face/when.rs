@@ -17,13 +17,33 @@ pub(crate) fn by_the_clock(now: Instant, zone: &Zone) -> Map<String, Value> {
     ])
 }
 
-/// The event of an edit that was written in a start of the device, with the time that will count.
-pub(crate) fn put_right(event: &Map<String, Value>, device: &Device, boot: u64) -> Map<String, Value> {
+/// An event that is about to be written, with the time that will count, as it will be told.
+pub(crate) fn put_right(event: &Map<String, Value>, device: &Device) -> Map<String, Value> {
     let mut event = event.clone();
-    if let Some(at) = device.happened(&event, boot) {
-        event.insert("occurred_at".to_owned(), json!(at));
+    if let Some(at) = device.happened(&event, device.boot) {
+        event.insert("happened_at".to_owned(), json!(at));
     }
     event
+}
+
+/// The same with all times as they count and nothing that only a service says, for what reads it as strictly.
+pub(crate) fn counted(mut event: Map<String, Value>) -> Map<String, Value> {
+    let stopped = stopped(&event);
+    if let Some(at) = event.remove("happened_at") {
+        event.insert("occurred_at".to_owned(), at);
+        event.extend(stopped.map(|stopped| ("stopped_at".to_owned(), json!(stopped))));
+    }
+    event
+}
+
+/// When a run ended: by the clock that told when it began, and so put right by as much.
+pub(crate) fn stopped(event: &Map<String, Value>) -> Option<Instant> {
+    let at = |name: &str| Instant::parse(event.get(name)?.as_str()?).ok();
+    let stopped = at("stopped_at")?;
+    let by_the_clock = event.get("occurred_source").is_some_and(|source| source == "clock");
+    let off = at("happened_at").zip(at("occurred_at")).filter(|_| by_the_clock);
+    let off = off.map_or(0, |(counts, told)| counts.micros().saturating_sub(told.micros()));
+    Some(Instant::from_micros(stopped.micros().saturating_add(off)))
 }
 
 /// What happened when somebody says it did; the service takes that as it is.
@@ -173,6 +193,18 @@ mod tests {
         for bad in ["", "noon", "25:00", "2026-02-30", "11.30"] {
             assert!(typed(bad).is_err(), "{bad}");
         }
+    }
+
+    #[test]
+    fn the_end_of_a_run_goes_by_its_beginning() {
+        let stopped = |source: &str, counts: Option<&str>| {
+            let event = json!({"occurred_at": "2026-06-15T10:00:00-06:00", "stopped_at": "2026-06-15T11:30:00-06:00",
+                "occurred_source": source, "happened_at": counts});
+            stopped(event.as_object().unwrap()).unwrap().to_string()
+        };
+        assert_eq!(stopped("clock", Some("2026-06-15T14:00:00Z")), "2026-06-15T15:30:00Z");
+        assert_eq!(stopped("typed", Some("2026-06-15T14:00:00Z")), "2026-06-15T17:30:00Z");
+        assert_eq!(stopped("clock", None), "2026-06-15T17:30:00Z");
     }
 
     #[test]

@@ -181,3 +181,26 @@ fn times_of_another_start_stay_as_they_are() {
     let events = bench.handset().events(model::UnitId::from_uuid(unit())).unwrap();
     assert_eq!(events[0].event.get("happened_at"), None);
 }
+
+/// An entry is described by what was told of it, where that is here.
+#[test]
+fn what_was_entered_is_as_it_was_told() {
+    let mut bench = Bench::new();
+    let id = bench.reading(5.0);
+    let told = json!({"id": id, "unit_id": UNIT, "kind": "reading", "occurred_at": "2026-11-02T15:10:00-07:00",
+        "happened_at": "2026-11-02T22:08:02Z", "meter_hours": 5, "author": person(),
+        "recorded_at": "2026-11-03T15:00:01Z"});
+    let entered = |bench: &mut Bench| {
+        let edit = bench.handset().queue().unwrap().remove(0);
+        Value::Object(bench.handset().entered(&edit).unwrap())
+    };
+    let written = entered(&mut bench);
+    assert_eq!(
+        (&written["id"], &written["meter_hours"], written.get("author")),
+        (&json!(id), &json!(5.0), None)
+    );
+    let change =
+        json!({"change": "record", "kind": "service_event", "id": id, "unit_id": UNIT, "record": told});
+    bench.told(answer(json!([result(&id, "applied")]), json!([depot(), pump(1), change])));
+    assert_eq!(entered(&mut bench), told);
+}

@@ -85,6 +85,7 @@ fn set(bench: &mut Bench, line: &str) {
         ("% ", "the clock is two hours fast") => bench.lacks = -7_200_000,
         ("% ", "the clock is two days fast") => bench.lacks = -2 * DAY,
         ("% ", "the clock is two years fast") => bench.lacks = -730 * DAY,
+        ("% ", "the device is started anew") => assert!(bench.started().is_none()),
         ("% ", "the service takes all") => answer(bench, &[], json!([])),
         ("% ", "the service takes all, and doubts the first") => {
             let detail = "The reading does not fit the unit's other readings; it is kept, and not used until it is \
