@@ -309,6 +309,44 @@ fn of_units_that_are_one_machine_all_have_to_be_here() {
     assert_eq!(records.while_here(SiteId::parse(SITE).unwrap(), at).clear, 1);
 }
 
+/// By links that no other correction took back; a unit that an event was moved to is another machine.
+#[test]
+fn the_units_that_are_one_machine() {
+    let (unit_id, other) = (UnitId::parse(UNIT).unwrap(), UnitId::parse(OTHER).unwrap());
+    let correction = |n, action: Value| {
+        let mut correction = event(n, "correction", action);
+        correction["reason"] = json!("x");
+        correction["occurred_on"] = json!(format!("2025-03-{n:02}"));
+        correction
+    };
+    let link = correction(20, json!({"action": "link", "other_unit_id": OTHER}));
+    let unlink = correction(21, json!({"action": "unlink", "other_unit_id": OTHER}));
+    let target = event(2, "service", json!({}))["id"].clone();
+    let moved = correction(22, json!({"action": "reassign", "target_id": target, "to_unit_id": OTHER}));
+    let cases = [
+        (vec![], false),
+        (vec![link.clone()], true),
+        (vec![link.clone(), unlink], false),
+        (vec![moved], false),
+    ];
+    for (corrections, is_one) in cases {
+        let mut world = World::new();
+        world.events.extend(corrections.clone());
+        let mut records = world.records();
+        records.unit(other, &unit());
+        let both = [(unit_id, other), (other, unit_id)];
+        for (one, other) in both {
+            assert_eq!(records.machine(one).contains(&other), is_one, "{corrections:?}");
+            assert!(records.machine(one).contains(&one));
+        }
+    }
+    // Where one cannot be read, nobody knows, and what hangs on either is heeded.
+    let mut records =
+        World { unit: json!({"home_site_id": 5}), events: vec![link], ..World::new() }.records();
+    records.unit(other, &unit());
+    assert_eq!(records.machine(unit_id).len(), 2);
+}
+
 #[test]
 fn an_event_is_read_without_what_no_answer_rests_on() {
     for aside in ["note", "attachments", "on_behalf_of"] {
