@@ -8,7 +8,7 @@ use std::{
     time::{Duration, Instant as Ticks},
 };
 
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result, anyhow, ensure};
 use blackbox::{
     Relay,
     service::{in_folder, program},
@@ -165,18 +165,43 @@ impl<'s> Program<'s> {
         Ok(count(usize::try_from(bytes)?) / 1e6)
     }
 
-    /// A day's work: readings of as many units.
+    /// A day's work at as many units, in the words of whoever did it.
     fn writes(&self, pushes: &Pushes) -> Result<()> {
         let units = pushes.units()?;
         let mut lines = String::new();
-        for unit in units.iter().rev().take(WRITTEN) {
-            let reading =
-                json!({"kind": "reading", "unit_id": unit.id, "occurred_at": NOW, "meter_hours": 9000});
-            lines.push_str(&format!("{}\n", json!({"event": reading})));
+        let begin = Instant::parse(NOW).map_err(|flaw| anyhow!(flaw))?;
+        for (n, unit) in units.iter().rev().take(WRITTEN).enumerate() {
+            let at = begin.plus_seconds(-600 * i64::try_from(n)?);
+            let mut event = work(n);
+            for (member, value) in [("unit_id", json!(unit.id)), ("occurred_at", json!(at))] {
+                event.as_object_mut().context("no event")?.insert(member.to_owned(), value);
+            }
+            lines.push_str(&format!("{}\n", json!({"event": event})));
         }
         let written = self.run(&["write"], &lines)?;
         ensure!(written.said.len() == WRITTEN, "{} of {WRITTEN} are written", written.said.len());
         Ok(())
+    }
+}
+
+/// One thing that was done in a day, no two with the same words or figures.
+fn work(n: usize) -> Value {
+    let hours = count(90_000 + n) / 10.0;
+    match n % 5 {
+        0 => json!({"kind": "reading", "meter_hours": hours}),
+        1 => {
+            json!({"kind": "service", "meter_hours": hours, "note": format!("Drained {n} tenths of a litre of water first."), "jobs": [
+            {"job": "oil_change", "parts": [{"part": "engine oil", "quantity": count(60 + n) / 100.0, "unit": "litres"}]},
+            {"job": "air_filter_clean", "result": "done"}]})
+        }
+        2 => {
+            json!({"kind": "fuel", "action": "filled", "litres": 5.0 + count(n) / 4.0, "bought_on": "2026-06-12", "ethanol": "free"})
+        }
+        3 => {
+            json!({"kind": "battery", "result": "passed", "volts": count(1200 + n) / 100.0, "rested_hours": n})
+        }
+        _ => json!({"kind": "finding", "action": "opened", "severity": "minor", "finding": "oil_leak",
+            "note": format!("A drop every {n} seconds at the drain plug, wiped and tightened; look again next time.")}),
     }
 }
 
@@ -276,6 +301,9 @@ impl Days {
         // The connection is over with its process, but the relay may hear of that a little later.
         thread::sleep(LOOK * 50);
         ensure!(number(&synced.said, "answered")? == WRITTEN, "{:?}", synced.said);
+        let queue = program.run(&["queue"], "")?.said;
+        let lost = queue.iter().find(|edit| edit.get("state").is_none_or(|state| state != "applied"));
+        ensure!(lost.is_none(), "not recorded: {lost:?}");
         self.seconds.push(synced.seconds);
         self.kilobytes.push(count(usize::try_from(relay.carried() - before)?) / 1e3);
         self.requests = self.requests.max(number(&synced.said, "requests")?);
