@@ -7,7 +7,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use blackbox::{Backend, on_both, wire, world::new_id};
+use blackbox::{Backend, World, on_both, service::NOW, wire, world::new_id};
 use serde_json::json;
 
 use super::{Lab, finding, paper, path, put, put_part, told};
@@ -15,6 +15,7 @@ use super::{Lab, finding, paper, path, put, put_part, told};
 on_both!(
     one_comes_at_once,
     one_comes_in_parts,
+    a_service_that_was_killed_goes_on,
     a_line_that_is_cut_costs_a_part,
     a_line_that_was_thought_dead,
     two_send_the_same,
@@ -63,6 +64,21 @@ fn one_comes_in_parts(backend: Backend) {
     assert_eq!(client.get(&path(&bytes)).expect(200).text.as_bytes(), bytes);
     // The same again, in a part of it too.
     put_part(client, &bytes, 0, 100).expect(200);
+}
+
+/// What has come is there after a kill: the sender asks where to go on.
+fn a_service_that_was_killed_goes_on(backend: Backend) {
+    let mut world = World::new(backend);
+    let mut town = world.town();
+    let bytes = paper(&"x".repeat(700_000));
+    let all = bytes.len();
+    put_part(town.coordinator(), &bytes, 0, 300_000).expect(202);
+    world.restart_at(NOW);
+    world.reach(&mut town);
+    let client = town.coordinator();
+    assert_eq!(told(client, &bytes), (404, "300000".to_owned()));
+    put_part(client, &bytes, 300_000, all).expect(201);
+    assert_eq!(client.get(&path(&bytes)).expect(200).text.as_bytes(), bytes);
 }
 
 /// 8 MB, of which each connection brings one: R24.

@@ -149,6 +149,30 @@ fn what_is_newer_is_no_error() {
     assert_eq!(bench.handset().device().unwrap().cursor.as_deref(), Some("a cursor"));
 }
 
+/// Whom the service asks for a newer program sends all that waits first, and asks for no changes meanwhile.
+#[test]
+fn who_is_too_old_sends_what_waits() {
+    let mut bench = Bench::new();
+    let limited = |results: Value| {
+        let mut answer = answer(results, json!([]));
+        answer["limits"]["edits"] = json!(1);
+        answer
+    };
+    bench.told(limited(json!([])));
+    bench.wire.asked.clear();
+    let ids = [5.0, 6.0, 7.0].map(|hours| bench.reading(hours));
+    for id in &ids {
+        let mut too_old = limited(json!([result(id, "applied")]));
+        too_old["pull"] = json!({"status": "upgrade", "reason": "too_old"});
+        bench.says(200, too_old);
+    }
+    assert_eq!(bench.sync().ended, Ended::Update);
+    assert_eq!(bench.states(), ["applied"; 3]);
+    let sent: Vec<&Value> = bench.wire.asked.iter().map(|(_, body)| &body["edits"][0]["id"]).collect();
+    assert_eq!(sent, ids.each_ref());
+    assert_eq!(bench.wire.asked.last().unwrap().1["pull"], false);
+}
+
 /// A fingerprint counts a unit where it stands, also where the service put the time of its placement right: of two, the later
 /// one by the times that count is the last.
 #[test]

@@ -30,6 +30,22 @@ fn a_token_that_is_not_good_any_more() {
     assert_eq!(bench.states(), ["applied"]);
 }
 
+/// The token ends between two pages: whoever signs in goes on with the page after the one that was taken.
+#[test]
+fn a_token_ends_between_two_pages() {
+    let mut bench = Bench::new();
+    let mut first = page(json!([depot()]));
+    first["cursor"] = json!("after the depot");
+    bench.says(200, first);
+    bench.says(401, json!({"type": "/problems/unauthenticated"}));
+    assert_eq!(bench.sync().ended, Ended::SignIn);
+    bench.wire.asked.clear();
+    assert_eq!(bench.told(answer(json!([]), json!([pump(1)]))).ended, Ended::Done);
+    assert_eq!(bench.wire.asked[0].1["cursor"], "after the depot");
+    assert_eq!(bench.handset().ids(Kind::Unit).unwrap().len(), 1);
+    assert_eq!(bench.handset().ids(Kind::Site).unwrap().len(), 1);
+}
+
 #[test]
 fn no_answer_and_a_busy_service() {
     let mut bench = Bench::new();

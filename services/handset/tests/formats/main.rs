@@ -21,7 +21,7 @@ use blackbox::{
     service::{self, in_folder},
     world::id_of,
 };
-use handset::{State, words};
+use handset::{NewPhoto, PhotoState, State, words};
 use model::{Instant, PersonId};
 use serde_json::{Value, json};
 
@@ -29,7 +29,7 @@ use serde_json::{Value, json};
 #[allow(dead_code, reason = "shared with the other tests, which use the rest")]
 mod van;
 
-use self::van::{Van, event};
+use self::van::{Van, map};
 
 on_both!(a_service_that_is_one_format_behind, a_service_that_is_one_format_ahead);
 
@@ -56,12 +56,15 @@ fn a_service_that_is_one_format_behind(backend: Backend) {
         Client::unkept(behind.url(), Some(token)).post("/v1/handsets/codes", &json!({})).expect(201).json();
     let mut van = Van::enrolled(behind.url(), person, token, code["code"].as_str().unwrap(), &machine_now());
     van.reading(&unit, 12.5);
-    let found = json!({"kind": "finding", "occurred_at": van.true_time(-60), "action": "opened", "severity": "minor",
-        "finding": "oil_leak", "attachments": [{"sha256": PHOTO, "media_type": "image/jpeg"}]});
-    van.write(event(&unit, found));
+    let found = json!({"kind": "finding", "unit_id": unit, "occurred_at": van.true_time(-60), "action": "opened",
+        "severity": "minor", "finding": "oil_leak"});
+    let paper = NewPhoto { bytes: b"%PDF-1.7\nA hose\n%%EOF\n".to_vec(), name: None };
+    van.write_with_photos(map(found), vec![paper]);
     van.reading(&unit, 12.6);
     van.agrees();
     assert_eq!(van.states(), [State::Applied, State::Parked, State::Applied]);
+    // Its bytes have nowhere to go yet, and wait.
+    assert_eq!(van.handset().photos().unwrap()[0].state, PhotoState::Waiting);
     let told = words::edit(&van.handset().queue().unwrap()[1]).unwrap().join(" ");
     assert!(told.contains("older than this program"), "{told}");
 
@@ -72,6 +75,11 @@ fn a_service_that_is_one_format_behind(backend: Backend) {
     van.handset().move_to(ahead.url()).unwrap();
     van.agrees();
     assert_eq!(van.states(), [State::Applied; 3]);
+    let sent = van.handset().photos().unwrap().remove(0);
+    assert_eq!(sent.state, PhotoState::Sent);
+    let there =
+        Client::unkept(ahead.url(), Some(token)).get(&format!("/v1/blobs/{}", sent.sha256)).expect(200);
+    assert_eq!(there.text, "%PDF-1.7\nA hose\n%%EOF\n");
     service::is_clean(&database);
 }
 

@@ -44,11 +44,14 @@ impl Program {
             .collect()
     }
 
-    fn killed_while_it_syncs(&self, after: Duration) {
+    /// Says whether it had not ended by itself.
+    fn killed_while_it_syncs(&self, after: Duration) -> bool {
         let mut child = self.started(&["sync"]);
         thread::sleep(after);
+        let goes_on = child.try_wait().unwrap().is_none();
         child.kill().unwrap();
         child.wait().unwrap();
+        goes_on
     }
 }
 
@@ -57,11 +60,15 @@ fn killed_at_any_moment(backend: Backend) {
     let town = world.town();
     let unit = town.unit_in_service("Pump 1", 0);
     let program = Program::enrolled(&world, &town);
-    let mut saved = Vec::new();
+    let (mut saved, mut struck) = (Vec::new(), [0, 0]);
     for n in 0..TIMES {
-        saved.extend(program.killed_while_it_writes(&unit, Duration::from_millis(10 + 13 * n)));
-        program.killed_while_it_syncs(Duration::from_millis(5 + 17 * (n * 5 % TIMES)));
+        let written = program.killed_while_it_writes(&unit, Duration::from_millis(10 + 13 * n));
+        struck[0] += u64::from(written.len() < usize::try_from(READINGS).unwrap());
+        saved.extend(written);
+        let syncing = program.killed_while_it_syncs(Duration::from_millis(5 + 17 * (n * 5 % TIMES)));
+        struck[1] += u64::from(syncing);
     }
+    assert!(struck.iter().all(|times| *times > 0), "it had always ended before: {struck:?}");
     let synced = program.done(&["sync"]);
     assert!(synced.status.success(), "{}", String::from_utf8_lossy(&synced.stdout));
     let queue = String::from_utf8(program.done(&["--json", "queue"]).stdout).unwrap();

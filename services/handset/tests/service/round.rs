@@ -11,7 +11,7 @@ use crate::program::Program;
 on_both!(a_days_round);
 
 /// What is typed in the course of the day, and what is printed among other things.
-const ROUND: [(&str, &str); 16] = [
+const ROUND: [(&str, &str); 17] = [
     ("sites", "as of just now"),
     ("at|Pump house", "You are at Pump house."),
     ("due", "Pump house"),
@@ -30,10 +30,14 @@ const ROUND: [(&str, &str); 16] = [
         "finding|Pump 1|Cracked hose|--severity|major|--photo|FOLDER/hose.pdf",
         "1 photo, sent after the records",
     ),
+    (
+        "fuel|Pump 1|1 L|--bought|yesterday|--treated|no|--photo|FOLDER/tank.jpg",
+        "1 photo, sent after the records",
+    ),
     ("tag|Pump 1|--hang|out_of_service", "tag hung, out of service"),
     ("tag|Pump 1|--remove", "tag removed"),
     ("reading|Pump 2|3.5", "Saved: Pump 2, reading 3.5 h"),
-    ("take-back|11|--reason|The other pump", "Taken back: Pump 2"),
+    ("take-back|12|--reason|The other pump", "Taken back: Pump 2"),
 ];
 
 /// Where nobody can be asked, and an answer is missing.
@@ -47,6 +51,8 @@ fn a_days_round(backend: Backend) {
     let program = Program::enrolled(&world, &town);
     said(&program, "sync", true);
     std::fs::write(program.folder.path().join("hose.pdf"), "%PDF-1.7\nA hose\n%%EOF\n").unwrap();
+    let (taken, kept) = photo();
+    std::fs::write(program.folder.path().join("tank.jpg"), taken).unwrap();
     let site = town.coordinator().get(&format!("/v1/sites/{}", town.sites[0])).expect(200).json();
     let name = site["name"].as_str().unwrap();
     for (line, expected) in ROUND {
@@ -58,14 +64,27 @@ fn a_days_round(backend: Backend) {
         let printed = said(&program, line, false);
         assert!(printed.contains(expected), "{line}: {printed}");
     }
-    assert!(said(&program, "queue", true).contains("To be sent: 12"));
-    assert!(said(&program, "sync", true).contains("Photos: 1 sent, 0 came, 0 wait."));
-    assert!(said(&program, "photos", true).starts_with("1 photo, 0 not sent."));
+    assert!(said(&program, "queue", true).contains("To be sent: 13"));
+    let stranger =
+        program.command(&["sync"]).env("KEEPSTART_TOKEN", "none").stdin(Stdio::null()).output().unwrap();
+    assert_eq!(stranger.status.code(), Some(2), "{}", String::from_utf8_lossy(&stranger.stdout));
+    assert!(said(&program, "sync", true).contains("Photos: 2 sent, 0 came, 0 wait."));
+    assert!(said(&program, "photos", true).starts_with("2 photos, 0 not sent."));
     assert!(said(&program, "queue", true).starts_with("All that you entered is recorded."));
+    // Where it was taken is told to nobody.
+    let there = town.coordinator().send("HEAD", &format!("/v1/blobs/{}", proof::sha256(&kept)), &[], None);
+    assert_eq!(there.status, 200);
     for unit in &units {
         agrees(&program, &town, unit);
     }
     is_clean(&world.database);
+}
+
+/// A photo with a note of where it was taken, and without.
+fn photo() -> (Vec<u8>, Vec<u8>) {
+    let (begins, place) = (b"\xFF\xD8".as_slice(), b"\xFF\xE1\x00\x0EExif\0\0GPS39N".as_slice());
+    let picture = b"\xFF\xC0\x00\x07\x08\x00\x01\x00\x01\xFF\xDA\x00\x02pixels\xFF\xD9".as_slice();
+    ([begins, place, picture].concat(), [begins, picture].concat())
 }
 
 /// What a command prints, its lines joined; none is wider than the screen.
