@@ -76,7 +76,10 @@ pub(crate) fn views(conn: &mut Conn, kind: Kind) -> Result<Vec<View>> {
         own.entry(edit.record).or_default().push(edit);
     }
     let of = |id: Uuid| laid_over(kind, id, told.get(&id), own.get(&id).map_or(&[], Vec::as_slice));
-    ids(conn, kind)?.into_iter().filter_map(|id| of(id).transpose()).collect()
+    with_own(conn, kind, told.keys().copied().collect())?
+        .into_iter()
+        .filter_map(|id| of(id).transpose())
+        .collect()
 }
 
 /// What was told of a record, with its own edits over it.
@@ -132,7 +135,12 @@ fn field_edit(edit: &EditText) -> FieldEdit {
 
 /// The ids of the units or sites that there are for the user, those included that were made here; retired ones, too.
 pub(crate) fn ids(conn: &mut Conn, kind: Kind) -> Result<Vec<Uuid>> {
-    let mut ids: Vec<Uuid> = records::of_kind(conn, kind.as_str())?.iter().map(|told| told.id).collect();
+    let told = records::of_kind(conn, kind.as_str())?.iter().map(|told| told.id).collect();
+    with_own(conn, kind, told)
+}
+
+/// These ids, which were told, with those of what was made here and is not told yet.
+fn with_own(conn: &mut Conn, kind: Kind, mut ids: Vec<Uuid>) -> Result<Vec<Uuid>> {
     let own = edits::behind(
         conn,
         &[State::Queued, State::Parked, State::Applied, State::Contested],

@@ -173,6 +173,12 @@ impl Bench {
         handset.as_mut().unwrap().write(around, wish).unwrap().to_string()
     }
 
+    /// The edits that are kept, as they are sent.
+    fn edits(&mut self) -> Vec<Value> {
+        let queue = self.handset().queue().unwrap();
+        queue.iter().map(|edit| serde_json::from_str(&edit.text).unwrap()).collect()
+    }
+
     fn reading(&mut self, hours: f64) -> String {
         self.write(reading(hours))
     }

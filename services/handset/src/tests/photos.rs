@@ -242,13 +242,7 @@ fn what_is_written_down() {
     let kept: Vec<u8> = jpeg[..11].iter().chain(&jpeg[20..]).copied().collect();
     bench.finding(jpeg);
     bench.reading(5.0);
-    let edits: Vec<Value> = bench
-        .handset()
-        .queue()
-        .unwrap()
-        .iter()
-        .map(|edit| serde_json::from_str(&edit.text).unwrap())
-        .collect();
+    let edits: Vec<Value> = bench.edits();
     assert_eq!((&edits[0]["format"], &edits[1]["format"]), (&json!(2), &json!(1)));
     let sha256 = named(&kept);
     let expected = json!([{"sha256": sha256, "media_type": "image/jpeg", "name": "Fuel line"}]);

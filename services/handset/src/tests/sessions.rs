@@ -182,13 +182,7 @@ fn a_number_that_was_given_away() {
     bench.told(answer(json!([]), json!([depot(), pump(1)])));
     let ids =
         [bench.set(json!({"label": "Pump 2"})), bench.set(json!({"label": "Pump 3"})), bench.reading(5.0)];
-    let before: Vec<Value> = bench
-        .handset()
-        .queue()
-        .unwrap()
-        .iter()
-        .map(|edit| serde_json::from_str(&edit.text).unwrap())
-        .collect();
+    let before: Vec<Value> = bench.edits();
     bench.people.codes.push_back("3HRE-W8N5-Z1VC");
     bench.says(404, json!({"type": "/problems/handset_unknown"}));
     bench.says(409, json!({"type": "/problems/already_exists"}));

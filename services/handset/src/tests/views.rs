@@ -15,13 +15,7 @@ fn own_edits_lie_over_the_copy_until_they_are_in_it() {
     assert_eq!(bench.fields()["label"], "Pump 2");
     let second = bench.set(json!({"label": "Pump 3"}));
     // It names the one before, which had seen the copy's.
-    let edits: Vec<Value> = bench
-        .handset()
-        .queue()
-        .unwrap()
-        .iter()
-        .map(|edit| serde_json::from_str(&edit.text).unwrap())
-        .collect();
+    let edits: Vec<Value> = bench.edits();
     assert_eq!(
         edits[0]["base"],
         json!({"label": [{"edit": UNIT, "raw": pump(1)["record"]["stamp"]["raw"]}]})
