@@ -151,15 +151,16 @@ impl Store {
         through!(self, write for key, |conn, ops| ops::chores::hurry(conn, key, kind, &name, at))
     }
 
-    /// How much has failed for good since `since`, or went wrong, is still open, and was wanted before `late`.
+    /// How much has failed for good since `since`, or is still open, was wanted before `late`, and went wrong by `now`.
     pub async fn failing_chores(
         &self,
         organization: OrganizationId,
         since: Instant,
         late: Instant,
+        now: Instant,
     ) -> Result<u64> {
         let key = Key::from(organization);
-        through!(self, read for key, |conn, ops| ops::chores::failing(conn, key, since, late))
+        through!(self, read for key, |conn, ops| ops::chores::failing(conn, key, since, late, now))
     }
 
     /// Forgets work that ended before then.

@@ -4,7 +4,7 @@ mod strays;
 
 use std::io;
 
-use model::{Instant, OrganizationId};
+use model::{Instant, LocalDate, OrganizationId, Zone};
 use process::{
     Clock,
     blobs::{Blobs, Place},
@@ -37,8 +37,12 @@ enum NotCleared {
 }
 
 /// The name of the chore that is wanted at an instant: one on each date, in UTC.
-pub(crate) fn date(at: Instant) -> String {
-    at.to_string().chars().take_while(|c| *c != 'T').collect()
+pub(crate) fn chore_name(at: Instant) -> String {
+    date(at).to_string()
+}
+
+fn date(at: Instant) -> LocalDate {
+    Zone::utc().date(at)
 }
 
 /// Drops what is old enough, and has the same wanted on the next date.
@@ -61,8 +65,9 @@ async fn cleared(store: &Store, blobs: &Blobs, chore: &Chore, now: Instant) -> R
     forget_orphans(store, organization, now.plus_seconds(-ORPHAN_SECONDS)).await?;
     drop_idle(store, blobs, organization, now.plus_seconds(-UPLOAD_SECONDS)).await?;
     strays::drop_some(store, blobs, organization, now).await?;
-    let next = now.plus_seconds(DAY_SECONDS);
-    store.want_chore(organization, ChoreKind::Blobs, date(next), next).await?;
+    // From the start of that date on: a round at the same time of day, or a little earlier, must find it.
+    let next = date(now).plus_days(1);
+    store.want_chore(organization, ChoreKind::Blobs, next.to_string(), Zone::utc().midnight(next)).await?;
     Ok(())
 }
 

@@ -163,8 +163,9 @@ impl Worker {
             let ending = blobs::clear(&self.store, &self.blobs, &chore, clock).await;
             self.store.end_chore(&chore, ending, clock.now()).await?;
         }
+        let now = clock.now();
         let (told, late) = (now.plus_seconds(-TOLD_SECONDS), now.plus_seconds(-LATE_SECONDS));
-        self.store.failing_chores(organization, told, late).await
+        self.store.failing_chores(organization, told, late, now).await
     }
 
     async fn take(
@@ -187,7 +188,7 @@ impl Worker {
             self.store.want_chore(organization, ChoreKind::Advance, ADVANCE.to_owned(), now).await?;
         }
         if self.store.open_chores(organization, ChoreKind::Blobs).await?.is_empty() {
-            self.store.want_chore(organization, ChoreKind::Blobs, blobs::date(now), now).await?;
+            self.store.want_chore(organization, ChoreKind::Blobs, blobs::chore_name(now), now).await?;
         }
         let open = self.store.open_chores(organization, ChoreKind::Digest).await?;
         let mut by_list: BTreeMap<&str, &OpenChore> = BTreeMap::new();

@@ -180,17 +180,23 @@ pub(crate) fn open(conn: &mut Conn, organization: Key, kind: ChoreKind) -> Resul
 
 /// How much has failed for good since `since`, or is still open, was wanted before `late`, and went wrong or was taken by
 /// somebody of whom nothing was heard again.
-pub(crate) fn failing(conn: &mut Conn, organization: Key, since: Instant, late: Instant) -> Result<u64> {
+pub(crate) fn failing(
+    conn: &mut Conn,
+    organization: Key,
+    since: Instant,
+    late: Instant,
+    now: Instant,
+) -> Result<u64> {
     let of_organization = || chore::table.filter(chore::organization.eq(organization));
     let failed: i64 = of_organization()
         .filter(chore::outcome.eq(FAILED))
         .filter(chore::ended_at.ge(since.micros()))
         .count()
         .get_result(conn)?;
-    // The advance comes again and again, and may take long the first time.
+    // Whoever was the first to take it, and has the lease, is at work. The advance comes again and again, and may take long.
     let unheard = chore::last_error
         .is_null()
-        .and(chore::attempts.gt(0))
+        .and(chore::attempts.gt(1).or(chore::attempts.eq(1).and(chore::lease_until.le(now.micros()))))
         .and(chore::kind.ne(ChoreKind::Advance.as_str()));
     let late: i64 = of_organization()
         .filter(chore::outcome.is_null())
