@@ -104,7 +104,7 @@ fn every_type_of_problem_leads_to_its_description(backend: Backend) {
     }
     assert_eq!(met.len(), 14, "each in another way: {met:?}");
     // So do the types that the description shows as examples.
-    for kind in types(&description()) {
+    for kind in types(description()) {
         world.service.anonymous().get(&kind).expect(200);
     }
 }

@@ -303,11 +303,11 @@ fn about_the_service(backend: Backend) {
     assert_eq!(nobody.get("/readyz").expect(200).json(), json!({"status": "ok", "nightly": nightly}));
     let reply = nobody.get("/openapi.json").expect(200);
     assert_eq!(reply.header("content-type"), "application/json");
-    assert_eq!(reply.json(), description(), "what is served is what is checked in");
+    assert_eq!(reply.json(), *description(), "what is served is what is checked in");
     assert!(reply.json()["openapi"].as_str().unwrap().starts_with("3.1"), "OpenAPI 3.1");
     let printed = service::run(&["openapi"]);
     assert!(printed.status.success());
-    assert_eq!(serde_json::from_slice::<Value>(&printed.stdout).unwrap(), description());
+    assert_eq!(serde_json::from_slice::<Value>(&printed.stdout).unwrap(), *description());
     // Every operation is described: a name of its own, a summary, what may come back.
     let description = description();
     let mut names = std::collections::BTreeSet::new();

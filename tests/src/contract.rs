@@ -2,15 +2,21 @@
 
 use std::{
     collections::{BTreeSet, HashMap},
-    sync::{Arc, LazyLock, Mutex},
+    sync::{Arc, LazyLock, Mutex, PoisonError},
 };
 
-use jsonschema::{Draft, Validator};
-use serde_json::{Map, Value};
+use jsonschema::{Draft, Registry, Validator};
+use serde_json::{Map, Value, json};
 
 use crate::{Reply, world::description};
 
-static DESCRIPTION: LazyLock<Value> = LazyLock::new(description);
+/// Under which the description is known to what refers to it.
+const DESCRIPTION: &str = "urn:keepstart:description";
+
+static KNOWN: LazyLock<Registry<'static>> = LazyLock::new(|| {
+    let known = Registry::new().draft(Draft::Draft202012).add(DESCRIPTION, description());
+    known.and_then(|known| known.prepare()).unwrap_or_else(|error| panic!("{error}"))
+});
 static COMPILED: LazyLock<Mutex<HashMap<String, Arc<Validator>>>> = LazyLock::new(Mutex::default);
 
 /// What the description says about a request.
@@ -27,7 +33,7 @@ pub struct Operation {
 
 /// Every operation of the description.
 pub fn operations() -> Vec<Operation> {
-    let paths = DESCRIPTION["paths"].as_object().unwrap();
+    let paths = description()["paths"].as_object().unwrap();
     let of_path = |(path, item): (&String, &'static Value)| {
         let operation = |(method, value): (&String, &'static Value)| Operation {
             id: value["operationId"].as_str().unwrap().to_owned(),
@@ -55,12 +61,7 @@ pub fn check(method: &str, target: &str, body: Option<&[u8]>, reply: &Reply) {
         let outside = reply.status >= 400 || matches!(method, "HEAD");
         assert!(outside, "{case}: no such operation is described");
         if !reply.text.is_empty() {
-            valid(
-                "Problem",
-                &serde_json::json!({"$ref": "#/components/schemas/Problem"}),
-                &reply.json(),
-                &case,
-            );
+            valid("Problem", &json!({"$ref": "#/components/schemas/Problem"}), &reply.json(), &case);
         }
         return;
     };
@@ -160,16 +161,34 @@ fn drop_nulls(value: &mut Value) {
     }
 }
 
-/// Compiles a schema with all components in reach of its references.
+/// Compiles a schema of the description.
 fn compiled(key: &str, schema: &Value) -> Arc<Validator> {
-    let mut all = COMPILED.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-    let found = all.entry(key.to_owned()).or_insert_with(|| {
-        let mut whole = schema.clone();
-        whole["components"] = DESCRIPTION["components"].clone();
-        let options = jsonschema::options().with_draft(Draft::Draft202012).should_validate_formats(true);
-        Arc::new(options.build(&whole).unwrap_or_else(|error| panic!("{key}: {error}")))
-    });
-    Arc::clone(found)
+    let all = || COMPILED.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(found) = all().get(key) {
+        return Arc::clone(found);
+    }
+    // Nobody waits for this; who needs the same meanwhile compiles it as well.
+    let options = jsonschema::options().with_draft(Draft::Draft202012).should_validate_formats(true);
+    let built = options.with_registry(&KNOWN).build(&absolute(schema));
+    let built = built.unwrap_or_else(|error| panic!("{key}: {error}"));
+    Arc::clone(all().entry(key.to_owned()).or_insert_with(|| Arc::new(built)))
+}
+
+/// A schema whose references say that they are into the description.
+fn absolute(schema: &Value) -> Value {
+    match schema {
+        Value::Object(members) => {
+            let member = |(name, value): (&String, &Value)| match (name.as_str(), value) {
+                ("$ref", Value::String(reference)) => {
+                    (name.clone(), json!(format!("{DESCRIPTION}{reference}")))
+                }
+                _ => (name.clone(), absolute(value)),
+            };
+            Value::Object(members.iter().map(member).collect())
+        }
+        Value::Array(items) => Value::Array(items.iter().map(absolute).collect()),
+        other => other.clone(),
+    }
 }
 
 /// Whether a path is one of a template such as `/v1/sites/{site_id}`.

@@ -1,6 +1,6 @@
 //! A small world: an organization with people of every role, two sites, a schedule, and whatever units a test makes.
 
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::LazyLock};
 
 use access::{Audience, Claims, ClientId, Issuer, Leaving, SigningKey, TokenId, keys, token};
 use model::{Id, Instant, OrganizationId, PersonId, RecipientId, edit::Target, stamp::Stamp};
@@ -334,9 +334,12 @@ pub fn claims(organization: OrganizationId, person: PersonId) -> Claims {
 }
 
 /// The description of the API, as it is checked in.
-pub fn description() -> Value {
-    let file = crate::service::root().join("openapi/keepstart.json");
-    serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap()
+pub fn description() -> &'static Value {
+    static DESCRIPTION: LazyLock<Value> = LazyLock::new(|| {
+        let file = crate::service::root().join("openapi/keepstart.json");
+        serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap()
+    });
+    &DESCRIPTION
 }
 
 /// A fresh id.

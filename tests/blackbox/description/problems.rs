@@ -1,5 +1,7 @@
 //! Every kind of problem that the description shows for an operation is provoked there, and looks as it is shown.
 
+use std::{cell::RefCell, collections::BTreeMap};
+
 use blackbox::{
     Backend, Client, Reply, World,
     contract::{self, Operation},
@@ -21,6 +23,10 @@ on_both!(problems_are_as_they_are_shown);
 /// Kinds that take a broken or restored database, a slow line or many jobs; other tests make those.
 const NOT_PROVOKED: &[&str] =
     &["busy", "cursor_expired", "import_expired", "internal", "request_too_slow", "too_many_imports"];
+
+/// So many units of a site are folded for one answer at most, and so many are worked out.
+const UNITS_FOLDED: usize = 200;
+const UNITS_WORKED_OUT: usize = 1000;
 
 /// What is another in every answer.
 const OWN: &[&str] = &["instance", "current_etag"];
@@ -58,6 +64,7 @@ fn problems_are_as_they_are_shown(backend: Backend) {
         guesser: world.client(organization, world.person(organization, &[("viewer", json!("all"))])),
         anonymous: world.service.anonymous(),
         token: world.token(organization, people["coordinator"]),
+        units: RefCell::default(),
     };
     let mut failures = Vec::new();
     for operation in in_order() {
@@ -107,6 +114,8 @@ struct Provoker {
     guesser: Client,
     anonymous: Client,
     token: String,
+    /// How many units were made at each site to be too many.
+    units: RefCell<BTreeMap<String, usize>>,
 }
 
 impl Provoker {
@@ -213,22 +222,21 @@ impl Provoker {
             "too_many_units" if operation.id.ends_with("hours_pack") => {
                 let incident = format!("/v1/incidents/{}", file["parameters"]["incident_id"].as_str()?);
                 let struck = self.boss.get(&incident).expect(200).json()["site_ids"][0].clone();
-                self.more_units(&json!({"site_id": struck}));
+                self.units_at(&json!({"site_id": struck}), UNITS_FOLDED);
                 self.boss.get(&path)
             }
             "too_many_units"
                 if ["run_fleet_through", "triage_endurance"].contains(&operation.id.as_str()) =>
             {
-                // Of these a thousand are worked out.
-                (0..5).for_each(|_| self.more_units(&file["parameters"]));
+                self.units_at(&file["parameters"], UNITS_WORKED_OUT);
                 self.boss.get(&path)
             }
             "too_many_units" if ["run_site_through", "read_survival"].contains(&operation.id.as_str()) => {
-                self.more_units(&file["parameters"]);
+                self.units_at(&file["parameters"], UNITS_FOLDED);
                 self.boss.get(&path)
             }
             "too_many_units" => {
-                self.more_units(&file["parameters"]);
+                self.units_at(&file["parameters"], UNITS_FOLDED);
                 let path =
                     address(operation, &json!({"parameters": {"site_id": file["parameters"]["site_id"]}}));
                 let then = if operation.id == "list_due_changes" { "since" } else { "valid_at" };
@@ -447,12 +455,15 @@ impl Provoker {
         self.boss.send(&method, path, &headers, Some(body.to_string().as_bytes()))
     }
 
-    /// More units at the site of an example than one answer folds.
-    fn more_units(&self, parameters: &Value) {
-        let site = parameters.get("site_id").or(parameters.get("site")).unwrap();
-        for n in 0..=200 {
-            let unit = json!({"label": format!("More {n}"), "home_site_id": site, "fuel": "petrol"});
+    /// More than `most` units at the site of an example.
+    fn units_at(&self, parameters: &Value, most: usize) {
+        let site = parameters.get("site_id").or(parameters.get("site")).unwrap().as_str().unwrap();
+        let mut made = self.units.borrow_mut();
+        let made = made.entry(site.to_owned()).or_default();
+        while *made <= most {
+            let unit = json!({"label": format!("More {made}"), "home_site_id": site, "fuel": "petrol"});
             self.boss.post("/v1/units", &unit).expect(201);
+            *made += 1;
         }
     }
 
