@@ -197,3 +197,31 @@ fn fits(template: &str, path: &str) -> bool {
     wanted.len() == found.len()
         && wanted.iter().zip(found).all(|(w, f)| if w.starts_with('{') { !f.is_empty() } else { *w == f })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::panic::catch_unwind;
+
+    use super::*;
+
+    /// Otherwise no answer could be wrong.
+    #[test]
+    fn what_the_description_does_not_say_is_found() {
+        let problem =
+            |errors: Value| json!({"type": "/problems/x", "title": "X", "status": 400, "errors": errors});
+        let field = json!({"pointer": "/x", "code": "x", "detail": "X."});
+        let cases = [
+            (problem(json!([])), true),
+            (problem(json!([field])), true),
+            (json!({"type": "/problems/x", "title": "X"}), false),
+            // Behind two references.
+            (problem(json!([{"pointer": 1, "code": "x", "detail": "X."}])), false),
+            (problem(json!([{}])), false),
+        ];
+        let schema = json!({"$ref": "#/components/schemas/Problem"});
+        for (value, is_valid) in cases {
+            let found = catch_unwind(|| valid("Problem", &schema, &value, "a case"));
+            assert_eq!(found.is_ok(), is_valid, "{value}");
+        }
+    }
+}
